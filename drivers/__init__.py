@@ -1,0 +1,1 @@
+"""Instrument roles and the drivers that fill them."""

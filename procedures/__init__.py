@@ -1,0 +1,1 @@
+"""The library of built-in test procedures: plain YAML files beside this module."""

@@ -1,0 +1,3 @@
+"""Automated bench tests for serviced audio power amplifiers."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Pure computation: arrays in, numbers out. Knows no instrument, no file, no clock."""

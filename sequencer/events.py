@@ -1,0 +1,194 @@
+"""What happens in a run, as frozen values. The engine emits them; journal and screen are sinks.
+
+An event that exists is complete: it needs no live object to be understood later. Times are stamped
+by the emitter, not by the event.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from sequencer.captures import Capture
+from sequencer.limits import Reading, Verdict
+
+
+class Outcome(StrEnum):
+    """How a run ended."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    STOPPED = "stopped"
+    INTERRUPTED = "interrupted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunStarted:
+    """A run begins: what, on which unit, on which bench."""
+
+    procedure: str
+    title: str
+    procedure_sha256: str
+    serial: str
+    model: str
+    stage: str
+    bench: str
+    decision: str
+    steps: int
+    estimate_s: float
+    version: str
+    remarks: tuple[str, ...] = ()
+    ticket: Mapping[str, object] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentReady:
+    """An instrument answered its identity query and is cleared."""
+
+    role: str
+    address: str
+    driver: str
+    manufacturer: str
+    model: str
+    serial: str
+    firmware: str
+    calibration_due: str | None
+    certificate: str | None
+    is_overdue: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CautionAccepted:
+    """A person (or the bench file, in a person's name) accepted a caution."""
+
+    caution: str
+    accepted_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchanged:
+    """One message to an instrument and its answer (None for none)."""
+
+    role: str
+    command: str
+    answer: str | None
+    seconds: float
+    attempt: int
+    problem: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Energising:
+    """Something is about to be energised; on disk before the command is sent."""
+
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepStarted:
+    """A step begins. number counts from 1."""
+
+    step: str
+    kind: str
+    title: str
+    number: int
+    of: int
+    does: str
+    estimate_s: float
+    left_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """A remark on what is going on, for the person watching and for the record."""
+
+    step: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """The operator's answer to a question of a step."""
+
+    step: str
+    question: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureTaken:
+    """A record of an instrument, with its samples."""
+
+    step: str
+    capture: Capture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingTaken:
+    """A judged reading."""
+
+    step: str
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepFinished:
+    """A step is done; left_out says why it was not carried out at all."""
+
+    step: str
+    kind: str
+    verdict: Verdict
+    left_out: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafeAction:
+    """One action of making safe, and whether reading back confirmed it."""
+
+    action: str
+    is_confirmed: bool
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeSafe:
+    """The bench was made safe, action by action in order."""
+
+    actions: tuple[SafeAction, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFinished:
+    """The run is over. cause says why, where it did not run to its end."""
+
+    outcome: Outcome
+    cause: str | None = None
+
+
+Event = (
+    RunStarted
+    | InstrumentReady
+    | CautionAccepted
+    | Exchanged
+    | Energising
+    | StepStarted
+    | Noted
+    | Answered
+    | CaptureTaken
+    | ReadingTaken
+    | StepFinished
+    | MadeSafe
+    | RunFinished
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamped:
+    """An event with its time: seconds of the bench's clock since the run began, and the date."""
+
+    t_s: float
+    at: datetime
+    event: Event
+
+
+Sink = Callable[[Stamped], None]

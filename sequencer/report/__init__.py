@@ -1,0 +1,1 @@
+"""HTML and plots from the record of a finished run."""

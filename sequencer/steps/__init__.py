@@ -1,0 +1,1 @@
+"""Kinds of step: one module each, registered by name."""

@@ -1,0 +1,1 @@
+"""A simulated bench: SCPI servers in front of one simulated amplifier pair."""
