@@ -5,6 +5,7 @@ line alone turns these into exit codes and words; exit_code says which code belo
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -67,21 +68,33 @@ class FileError:
         }
 
 
+def _summary(errors: Sequence[FileError]) -> str:
+    if len(errors) == 1:
+        return str(errors[0])
+    files = sorted({error.place.file for error in errors})
+    return f"{len(errors)} mistakes in {', '.join(files)}"
+
+
 class Refused(Exception):
     """Refused before anything was energised.
 
     code is the short name for programs ("argument", "held", "cautions", ...), reason one sentence
-    for people, errors every mistake found, each with its place.
+    for people, errors every mistake found, each with its place. Errors alone make their own reason.
     """
 
     exit_code: ClassVar[int] = 2
     default_code: ClassVar[str] = "argument"
 
     def __init__(
-        self, reason: str, *, errors: tuple[FileError, ...] = (), code: str | None = None
+        self,
+        reason: str | Sequence[FileError],
+        *,
+        errors: Sequence[FileError] = (),
+        code: str | None = None,
     ) -> None:
-        self.reason = printable(reason)
-        self.errors = tuple(errors)
+        found = errors if isinstance(reason, str) else reason
+        self.reason = printable(reason if isinstance(reason, str) else _summary(reason))
+        self.errors = tuple(found)
         self.code = code or self.default_code
         super().__init__(self.reason)
 
