@@ -1,6 +1,7 @@
 """What can go wrong between us and an instrument.
 
-Each error names role, address and command, so that a person at the bench knows which box to look at.
+Each error names role, address and command, so that a person at the bench knows which box to look
+at.
 """
 
 
@@ -49,3 +50,15 @@ class UnusableAnswer(InstrumentError):
     def __init__(self, role: str, address: str, command: str, answer: str, problem: str) -> None:
         self.answer = answer
         super().__init__(role, address, command, f"{problem}: {answer!r}")
+
+
+class LinkFailed(InstrumentError):
+    """The connection could not be opened, broke, or the instrument stopped taking commands."""
+
+
+class OperationMissing(InstrumentError):
+    """The instrument's command map has no way to do what was asked."""
+
+    def __init__(self, role: str, address: str, operation: str) -> None:
+        self.operation = operation
+        super().__init__(role, address, operation, f"its command map has nothing for {operation!r}")

@@ -2,7 +2,8 @@
 
 Steps and the engine know these protocols only. A driver fills one role; whether it talks SCPI-1999,
 another tongue through a command map, or something else entirely is the driver's own affair.
-Levels of the generator are e.m.f. in V rms (open-circuit voltage), whatever the instrument's own unit.
+Levels of the generator are e.m.f. in V rms (open-circuit voltage), whatever unit the instrument
+itself uses.
 """
 
 from dataclasses import dataclass

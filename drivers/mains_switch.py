@@ -1,0 +1,35 @@
+"""The mains switch, spoken to through a command map."""
+
+from drivers.dialogue import Dialogue
+from drivers.link import VisaLink
+from drivers.registry import register
+from drivers.roles import Identity, Role
+from drivers.settings import InstrumentSettings
+from drivers.switching import output_switch, standby_switch
+
+
+@register(Role.MAINS_SWITCH, "scpi", "mapped")
+class MappedMainsSwitch:
+    """A mains switch that speaks the tongue of its command map."""
+
+    def __init__(self, link: VisaLink, settings: InstrumentSettings) -> None:
+        self._settings = settings
+        self._dialogue = Dialogue(link, settings.command_map)
+        self._output = output_switch(self._dialogue, "mains output")
+        self._standby = standby_switch(self._dialogue)
+
+    def prepare(self) -> Identity:
+        """Check who answers and clear its state; the output stays as it is."""
+        return self._dialogue.prepare(self._settings.identity)
+
+    def set_output(self, on: bool) -> None:
+        """Switch the mains and read back that it obeyed. Switching on is never repeated."""
+        self._output.set(on)
+
+    def is_output_on(self) -> bool:
+        """State of the mains output as the instrument reports it."""
+        return self._output.is_energised()
+
+    def set_standby(self, standby: bool) -> None:
+        """Command the unit to standby (True) or to operate (False, never repeated)."""
+        self._standby.set(not standby)
