@@ -1,0 +1,346 @@
+"""Limits and verdicts: what a reading must keep to, and whether it does.
+
+Two decision rules. Plain: the value alone decides. Guarded: ILAC-G8:09/2019 4.2.3 with a guard
+band w equal to the expanded uncertainty U (k = 2), four outcomes; a value exactly on a boundary
+belongs to the better side. A two-sided limit is judged on both sides and the worse one counts.
+"""
+
+import math
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from sequencer.errors import Place
+from sequencer.quantity_text import format_quantity
+from sequencer.uncertainty import (
+    COVERAGE_FACTOR,
+    arcsine,
+    combined,
+    expanded,
+    rectangular,
+    relative_from_db,
+    resolution,
+    triangular,
+)
+
+__all__ = [
+    "COVERAGE_FACTOR",
+    "DecisionRule",
+    "Limit",
+    "Reading",
+    "Relative",
+    "Verdict",
+    "arcsine",
+    "combined",
+    "counts_as_passed",
+    "expanded",
+    "is_fraction",
+    "is_signed",
+    "judge",
+    "judge_reading",
+    "rectangular",
+    "relative_from_db",
+    "resolution",
+    "step_verdict",
+    "triangular",
+    "worst",
+]
+
+_FRACTIONS = re.compile(r"thd|thd_plus_noise|h[0-9]+|imd_\w+|sideband_?\w*")
+_SIGNED = re.compile(r"(\w+_)?(offset|final_value)(_\w+)?|drift_of_\w+")
+# Rounding of decimal text to binary must not decide about a value that lies on its limit.
+_SLACK = 1e-12
+
+
+class DecisionRule(StrEnum):
+    """How a value and its doubt become a verdict."""
+
+    PLAIN = "plain"
+    GUARDED = "guarded"
+
+
+class Verdict(StrEnum):
+    """What became of a reading, from the best to the worst; info says that no limit was set."""
+
+    INFO = "info"
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional_pass"
+    CONDITIONAL_FAIL = "conditional_fail"
+    NO_READING = "no_reading"
+    FAIL = "fail"
+
+
+_RANK = {verdict: rank for rank, verdict in enumerate(Verdict)}
+
+
+def is_fraction(reading: str) -> bool:
+    """Whether a reading of unit "1" is an amplitude ratio, shown as per cent and dB."""
+    return _FRACTIONS.fullmatch(reading) is not None
+
+
+def is_signed(reading: str) -> bool:
+    """Whether a reading can be good on either side of zero."""
+    return _SIGNED.fullmatch(reading) is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relative:
+    """A bound taken from another reading of the run: factor * value + offset, in SI.
+
+    with_magnitude takes the other reading's magnitude instead of its value.
+    """
+
+    step: str
+    reading: str
+    factor: float = 1.0
+    offset: float = 0.0
+    with_magnitude: bool = False
+    place: Place | None = field(default=None, compare=False)
+
+    def bound(self, value: float) -> float:
+        """The bound when the other reading has this value."""
+        return self.factor * (abs(value) if self.with_magnitude else value) + self.offset
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """Bounds of one reading in its SI unit; None where a side is open.
+
+    minimum_from and maximum_from are bounds that another reading of the run decides. written holds
+    the limit as the procedure has it: (("max", "6 dB above h3"),).
+    """
+
+    minimum: float | None = None
+    maximum: float | None = None
+    minimum_from: Relative | None = None
+    maximum_from: Relative | None = None
+    written: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def text(self) -> str:
+        """The limit as written: "max 6 dB above h3"."""
+        return ", ".join(f"{key} {value}" for key, value in self.written)
+
+    @property
+    def relative(self) -> Relative | None:
+        """The other reading this limit hangs on, None for an absolute one."""
+        return self.maximum_from or self.minimum_from
+
+    @property
+    def _surrounds_nominal(self) -> bool:
+        """A percentage around a negative value puts the sides in the other order."""
+        return any(key == "nominal" for key, _ in self.written)
+
+    def resolved(self, find: "Callable[[str, str], Reading | None]") -> "Limit":
+        """The limit in numbers; find(step, reading) gives another reading of the run.
+
+        Where the other reading drowns in noise its 95 % bound stands for it.
+        Raises LookupError in words when the other reading is not there.
+        """
+        if self.relative is None:
+            return self
+        low = self.minimum if self.minimum_from is None else _bound(self.minimum_from, find)
+        high = self.maximum if self.maximum_from is None else _bound(self.maximum_from, find)
+        if low is not None and high is not None and low > high and self._surrounds_nominal:
+            low, high = high, low
+        return Limit(minimum=low, maximum=high, written=self.written)
+
+    def to_json(self) -> dict[str, float | str | None]:
+        """The "limits" of a READING."""
+        return {"min": self.minimum, "max": self.maximum, "text": self.text}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading of the run, judged.
+
+    value in the SI unit of the contract, uncertainty the standard uncertainty (one sigma, same
+    unit) or None where it isn't known. limits are in numbers. reason says why there is no value.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    uncertainty: float | None = None
+    limits: Limit | None = None
+    verdict: Verdict = Verdict.INFO
+    noise_limited: bool = False
+    upper_bound: float | None = None
+    reason: str = ""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def expanded_uncertainty(self) -> float | None:
+        """U = 2 u, None where the uncertainty isn't known."""
+        return None if self.uncertainty is None else expanded(self.uncertainty)
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit for format_quantity: fractions are shown as per cent and dB."""
+        return "%" if self.unit == "1" and is_fraction(self.name) else self.unit
+
+    def value_text(self) -> str:
+        """Value and U for people: "(20.00 ± 0.60) mV", "below 3 µV", "no reading"."""
+        if self.value is not None:
+            return format_quantity(
+                self.value, self.shown_unit, uncertainty=self.expanded_uncertainty
+            )
+        if self.noise_limited and self.upper_bound is not None:
+            return f"below {format_quantity(self.upper_bound, self.shown_unit, digits=2)}"
+        return "no reading"
+
+    def to_json(self) -> dict[str, object]:
+        """The READING of the command-line contract."""
+        return {
+            "name": self.name,
+            "value": _finite(self.value),
+            "unit": self.unit,
+            "uncertainty": _finite(self.uncertainty),
+            "limits": None if self.limits is None else self.limits.to_json(),
+            "verdict": self.verdict.value,
+            "noise_limited": self.noise_limited,
+            "upper_bound": _finite(self.upper_bound),
+            "reason": self.reason or None,
+            "remarks": list(self.remarks),
+        }
+
+
+Find = Callable[[str, str], Reading | None]
+
+
+def judge(
+    value: float | None,
+    expanded_uncertainty: float | None,
+    limit: Limit | None,
+    rule: DecisionRule,
+    *,
+    noise_limited: bool = False,
+    upper_bound: float | None = None,
+) -> Verdict:
+    """The verdict on a value, given U and a limit in numbers.
+
+    A quantity that drowns in noise passes when its 95 % bound lies within the maximum; otherwise
+    nothing can be said. A value that isn't finite is no reading.
+    """
+    if value is None and noise_limited and upper_bound is not None:
+        return _judge_bound(upper_bound, limit)
+    if value is None or not math.isfinite(value):
+        return Verdict.NO_READING
+    if limit is None:
+        return Verdict.INFO
+    guard_band = expanded_uncertainty or 0.0 if rule is DecisionRule.GUARDED else 0.0
+    if not math.isfinite(guard_band):
+        return Verdict.NO_READING
+    sides = []
+    if limit.maximum is not None:
+        sides.append(_judge_side(value - limit.maximum, guard_band, limit.maximum))
+    if limit.minimum is not None:
+        sides.append(_judge_side(limit.minimum - value, guard_band, limit.minimum))
+    return worst(sides)
+
+
+def _judge_side(excess: float, guard_band: float, bound: float) -> Verdict:
+    """excess is how far the value lies beyond the bound; negative when it keeps to it."""
+    slack = _SLACK * abs(bound)
+    if excess <= -guard_band + slack:
+        return Verdict.PASS
+    if excess <= slack:
+        return Verdict.CONDITIONAL_PASS
+    return Verdict.CONDITIONAL_FAIL if excess <= guard_band + slack else Verdict.FAIL
+
+
+def _judge_bound(upper_bound: float, limit: Limit | None) -> Verdict:
+    if limit is None:
+        return Verdict.INFO
+    if limit.minimum is not None and limit.minimum > 0.0:
+        return Verdict.NO_READING
+    within = limit.maximum is None or upper_bound <= limit.maximum * (1.0 + _SLACK)
+    return Verdict.PASS if within else Verdict.NO_READING
+
+
+def judge_reading(
+    reading: Reading, limit: Limit | None, rule: DecisionRule, find: Find | None = None
+) -> Reading:
+    """The reading with its limit in numbers and its verdict.
+
+    find(step, reading) gives the other readings of the run, for relative limits.
+    """
+    numbers, remark = limit, ""
+    if limit is not None and limit.relative is not None:
+        try:
+            numbers = limit.resolved(find or _find_nothing)
+        except LookupError as error:
+            reason = str(error.args[0])
+            return replace(reading, limits=limit, verdict=Verdict.NO_READING, reason=reason)
+        remark = _noise_remark(limit, find or _find_nothing)
+    if reading.uncertainty is None and reading.value is not None and limit is not None:
+        remark = remark or _doubt_remark(rule)
+    verdict = judge(
+        reading.value,
+        reading.expanded_uncertainty,
+        numbers,
+        rule,
+        noise_limited=reading.noise_limited,
+        upper_bound=reading.upper_bound,
+    )
+    reason = reading.reason
+    if verdict is Verdict.NO_READING and reading.noise_limited and not reason:
+        reason = (
+            "inconclusive: the noise hides it, and its 95 % bound does not lie within the limit"
+        )
+    remarks = (*reading.remarks, remark) if remark else reading.remarks
+    return replace(reading, limits=numbers, verdict=verdict, reason=reason, remarks=remarks)
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of some verdicts; info when there are none."""
+    return max(verdicts, key=_RANK.__getitem__, default=Verdict.INFO)
+
+
+def step_verdict(readings: Iterable[Reading]) -> Verdict:
+    """The verdict of a step: its worst reading; what has no limit and no value spoils nothing."""
+    return worst(
+        Verdict.INFO if reading.limits is None else reading.verdict for reading in readings
+    )
+
+
+def counts_as_passed(verdict: Verdict, has_limit: bool) -> bool:
+    """Whether a reading with this verdict lets the unit pass."""
+    if verdict is Verdict.NO_READING:
+        return not has_limit
+    return verdict in (Verdict.INFO, Verdict.PASS, Verdict.CONDITIONAL_PASS)
+
+
+def _bound(relative: Relative, find: Find) -> float:
+    other = find(relative.step, relative.reading)
+    value = None if other is None else other.value
+    if value is None and other is not None and other.noise_limited:
+        value = other.upper_bound
+    if value is None or not math.isfinite(value):
+        raise LookupError(
+            f"its limit hangs on {relative.reading} of step {relative.step}, which gave no reading"
+        )
+    return relative.bound(value)
+
+
+def _noise_remark(limit: Limit, find: Find) -> str:
+    relative = limit.relative
+    other = None if relative is None else find(relative.step, relative.reading)
+    if other is None or other.value is not None:
+        return ""
+    return f"{other.name} drowns in noise; its 95 % bound stands for it in the limit"
+
+
+def _doubt_remark(rule: DecisionRule) -> str:
+    if rule is DecisionRule.PLAIN:
+        return ""
+    return "judged without a guard band: its uncertainty is not known"
+
+
+def _find_nothing(step: str, reading: str) -> Reading | None:
+    return None
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
