@@ -1,0 +1,297 @@
+"""Is a record fit for the number that is asked of it? Refusals before any arithmetic.
+
+Each check returns nothing or raises CannotMeasure with one of the refusal codes. What a check may
+take for a fault and what it must let pass:
+
+- overrange: the converter's own limit shows as many samples on exactly the same outermost code,
+  with hardly any on the codes next to it. An amplifier that clips inside the range has noise on its
+  flat tops, or, where the range is known, stops short of it: that is a result. The outermost few
+  samples of any record may share a code by chance, a 16-bit sine has long crests on one code, and a
+  sine coherent with the sample rate repeats every one of its values: none of that is a fault.
+- dropout: a converter that repeats itself (a long run of one code), or a record with a block
+  missing (the phase of its tone steps). A missing block has no flat part.
+"""
+
+from math import isfinite, lgamma, log, pi, sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sequencer.analysis.arrays import Samples, as_samples
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.spectrum import hann
+
+RATE_TOLERANCE = 1e-4  # +-0.01 %
+FREQUENCY_TOLERANCE = 0.01  # 44.1 and 48 kHz mixed up give 8.8 %
+LEAST_TONE_CYCLES = 3.0
+LEAST_TONE_SAMPLES = 128
+_FEWEST_ON_LIMIT = 3
+_NEAR_RANGE_LIMIT = 0.99
+_LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit converter
+_CHANCE = 1e-7
+_PARTS = 64
+_CYCLES_A_PART = 3.0
+_FEWEST_PARTS = 6
+_LEAST_STEP_RAD = 0.02
+_STEP_OVER_MEDIAN = 12.0
+
+
+def require_usable(
+    samples: ArrayLike, *, is_overrange: bool = False, range_peak_v: float | None = None
+) -> Samples:
+    """The record as float64, or a refusal that no analysis could do without.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts
+    is_overrange : what the instrument itself says of the record
+    range_peak_v : full scale of the converter, volts peak, where it is known
+
+    Raises
+    ------
+    CannotMeasure : nonfinite, no_signal (all samples equal) or overrange
+    """
+    record = as_samples(samples)
+    low, high = float(record.min()), float(record.max())
+    if not (isfinite(low) and isfinite(high)):
+        first = int(np.argmax(~np.isfinite(record)))
+        raise CannotMeasure(
+            "nonfinite",
+            f"sample {first} of {record.size} is not a number",
+            "record again; a gap is never filled in",
+        )
+    if low == high:
+        raise CannotMeasure(
+            "no_signal",
+            f"all {record.size} samples are {low:g} V; a live input shows noise in its last bits",
+            "check that the analyser is connected and recording",
+        )
+    if is_overrange:
+        raise _overrange("the analyser reports that its range was exceeded")
+    for limit in (low, high):
+        if _is_at_limit(record, limit, range_peak_v):
+            raise _overrange(f"the record is cut off at {limit:.6g} V")
+    return record
+
+
+def require_rate(found_hz: float, expected_hz: float) -> None:
+    """Refuse (rate_mismatch) a record whose sample rate is off the expected one by over 0.01 %."""
+    if not abs(found_hz - expected_hz) <= RATE_TOLERANCE * expected_hz:
+        raise CannotMeasure(
+            "rate_mismatch",
+            f"the record was taken at {found_hz:.10g} samples/s, expected {expected_hz:.10g}",
+            "set the analyser's sample rate again, or state the rate that is meant",
+        )
+
+
+def require_even_steps(times_s: ArrayLike) -> float:
+    """Sample rate, in Hz, of a record with a time for every sample.
+
+    Raises
+    ------
+    CannotMeasure : time_base when a step is 0, negative, not a number, or 1.5 times the median
+    ValueError : fewer than two times
+    """
+    times = as_samples(times_s)
+    if times.size < 2:
+        raise ValueError(f"times_s: {times.size} of them; expected two or more")
+    steps = np.diff(times)
+    usual = float(np.median(steps))
+    is_even = bool(np.all(np.isfinite(steps))) and usual > 0
+    if not (is_even and steps.min() > 0 and steps.max() < 1.5 * usual):
+        raise CannotMeasure(
+            "time_base",
+            "the time column does not advance in even steps "
+            f"(median {usual:.4g} s, from {steps.min():.4g} to {steps.max():.4g} s)",
+            "export the record again with every sample, or without times and with its sample rate",
+        )
+    return (times.size - 1) / float(times[-1] - times[0])
+
+
+def require_band(band_hz: tuple[float, float], sample_rate_hz: float) -> None:
+    """Refuse (band_too_narrow) a band that reaches beyond half the sample rate.
+
+    Raises
+    ------
+    ValueError : the edges are not in order
+    """
+    low, high = band_hz
+    if not 0 <= low < high:
+        raise ValueError(f"band_hz: {band_hz}; expected 0 <= lower < upper")
+    if high > sample_rate_hz / 2 * (1 + 1e-9):
+        raise CannotMeasure(
+            "band_too_narrow",
+            f"the band reaches to {high:g} Hz, the record only to half its sample rate, "
+            f"{sample_rate_hz / 2:g} Hz",
+            f"record at more than {2 * high:g} samples/s, or ask for a narrower band",
+        )
+
+
+def require_duration(samples: Samples, sample_rate_hz: float, least_s: float, why: str) -> None:
+    """Refuse (too_short) a record of less than least_s seconds; why completes "needed for"."""
+    seconds = samples.size / sample_rate_hz
+    if seconds < least_s * (1 - 1e-9):
+        raise CannotMeasure(
+            "too_short",
+            f"the record lasts {seconds:.4g} s, {least_s:.4g} s are needed for {why}",
+            f"record at least {least_s:.4g} s",
+        )
+
+
+def require_tone_length(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
+    """Refuse (too_short) a record with fewer than three cycles of the tone, or 128 samples."""
+    cycles = samples.size * frequency_hz / sample_rate_hz
+    if cycles < LEAST_TONE_CYCLES or samples.size < LEAST_TONE_SAMPLES:
+        least = max(LEAST_TONE_SAMPLES, LEAST_TONE_CYCLES * sample_rate_hz / frequency_hz)
+        raise CannotMeasure(
+            "too_short",
+            f"the record holds {samples.size} samples, {cycles:.2g} cycles of {frequency_hz:.4g} Hz",
+            f"record at least {least / sample_rate_hz:.3g} s (three cycles, better ten)",
+        )
+
+
+def require_frequency(found_hz: float, expected_hz: float) -> None:
+    """Refuse (wrong_frequency) a tone that is off the expected frequency by over 1 %."""
+    if abs(found_hz - expected_hz) > FREQUENCY_TOLERANCE * expected_hz:
+        raise CannotMeasure(
+            "wrong_frequency",
+            f"the tone lies at {found_hz:.6g} Hz, expected {expected_hz:.6g} Hz",
+            "check the generator's frequency and the sample rate of the record",
+        )
+
+
+def require_no_flat_run(
+    samples: Samples, *, sample_rate_hz: float = 0.0, frequency_hz: float = 0.0
+) -> None:
+    """Refuse (dropout) a record with a run of equal samples too long for its own noise.
+
+    The limit is 24 samples; more where the record's codes are so coarse that longer runs come
+    about by chance, or on the crests of a slow tone whose frequency is given.
+    """
+    # a run of 25 holds two samples in succession of every twelfth
+    sparse = samples[::12]
+    if not np.any(sparse[1:] == sparse[:-1]):
+        return
+    is_repeat = samples[1:] == samples[:-1]
+    changes = np.flatnonzero(~is_repeat)
+    runs = np.diff(np.concatenate([[-1], changes, [is_repeat.size]]))
+    longest = int(runs.max())
+    if longest <= _LONGEST_RUN:
+        return
+    share = (np.count_nonzero(is_repeat) - longest + 1) / max(samples.size - longest, 1)
+    limit = float(_LONGEST_RUN)
+    if share > 0:
+        limit = max(limit, 3 * log(samples.size) / -log(min(share, 1 - 1e-6)))
+    if frequency_hz > 0:
+        limit = max(limit, 2 * _crest_run(samples, sample_rate_hz, frequency_hz))
+    if longest > limit:
+        start = int(np.concatenate([[0], changes + 1])[int(runs.argmax())])
+        raise CannotMeasure(
+            "dropout",
+            f"{longest} samples in a row are equal, from sample {start} on",
+            "record again; look for an interrupted connection or a full buffer",
+        )
+
+
+def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
+    """Refuse (dropout) a tone whose phase steps: a block of the record is missing.
+
+    The record is cut into up to 64 parts; the phase of the tone is taken in each with a Hann
+    window. A step between neighbours that differs from the median step by over 0.02 rad and over
+    12 times the median difference is a fault. A loss of whole cycles can't be seen.
+    """
+    omega = 2 * pi * frequency_hz / sample_rate_hz
+    parts = min(_PARTS, int(samples.size * frequency_hz / sample_rate_hz / _CYCLES_A_PART))
+    if parts < _FEWEST_PARTS:
+        return
+    length = samples.size // parts
+    phase = _phase_of_parts(samples[: parts * length].reshape(parts, length), omega)
+    steps = np.angle(np.exp(1j * (np.diff(phase) - omega * length)))
+    off = np.angle(np.exp(1j * (steps - _circular_middle(steps))))
+    usual = float(np.median(np.abs(off)))
+    worst = int(np.abs(off).argmax())
+    if abs(off[worst]) > max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual):
+        raise CannotMeasure(
+            "dropout",
+            f"the phase of the tone steps by {off[worst]:.3g} rad near sample "
+            f"{(worst + 1) * length}: a block of the record is missing",
+            "record again; look for an overloaded connection to the analyser",
+        )
+
+
+def _overrange(reason: str) -> CannotMeasure:
+    return CannotMeasure(
+        "overrange", reason, "use a higher range of the analyser, or a lower level"
+    )
+
+
+def _is_at_limit(record: Samples, limit: float, range_peak_v: float | None) -> bool:
+    """Whether an extreme of the record is the converter's limit."""
+    on_limit = int(np.count_nonzero(record == limit))
+    if on_limit < _FEWEST_ON_LIMIT:
+        return False
+    if range_peak_v is not None:
+        return abs(limit) >= _NEAR_RANGE_LIMIT * range_peak_v
+    return _is_cut_off(record, limit, on_limit)
+
+
+def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
+    """Whether so many samples on one value, and so few beside it, can't be the signal's own."""
+    step = _code_step(record)
+    inward = np.sort(np.abs(_outermost(record, limit) - limit))
+    inward = inward[on_limit : on_limit + 4 * on_limit + 12]
+    if inward.size < 12:
+        return False
+    beside = int(np.count_nonzero(inward <= 8.01 * step))
+    _, repeats = np.unique(np.round(inward / step), return_counts=True)
+    spacing = float(inward[11]) / 12
+    if spacing <= 0 or beside > on_limit / 4 or repeats.max() > on_limit / 4:
+        return False
+    # c values that share a code by chance, where values lie a spacing apart: (c - 1)!
+    # (step/spacing)^(c-1)
+    chance = lgamma(on_limit) + (on_limit - 1) * log(min(step / spacing, 1.0))
+    return chance < log(_CHANCE)
+
+
+def _outermost(record: Samples, limit: float) -> Samples:
+    """The samples nearest one extreme: enough of them to see what the signal does there."""
+    span = float(record.max() - record.min())
+    for share in (0.01, 0.1):
+        near = record[np.abs(record - limit) <= share * span]
+        if near.size > 5 * np.count_nonzero(near == limit) + 12:
+            return near
+    return record
+
+
+def _code_step(record: Samples) -> float:
+    """Smallest difference between two of a few thousand samples: a code's width, or less noise."""
+    chosen = np.sort(record[:: max(1, record.size // 4096)])
+    steps = np.diff(chosen)
+    return float(steps[steps > 0].min(initial=float(np.ptp(record))))
+
+
+def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Samples that a sine stays on its outermost code, 2 acos(1 - step/amplitude) of a turn."""
+    amplitude = float(np.ptp(samples)) / 2
+    return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * _code_step(samples) / amplitude)
+
+
+def _phase_of_parts(parts: Samples, omega: float) -> NDArray[np.float64]:
+    """Phase of the tone at the middle of each part, rad."""
+    length = parts.shape[1]
+    window = hann(length)
+    turn = omega * (np.arange(length) - (length - 1) / 2)
+    table = np.column_stack([window * np.cos(turn), -window * np.sin(turn), window])
+    both = parts @ table
+    mean = both[:, 2] / window.sum()
+    gone = window @ np.cos(turn), -(window @ np.sin(turn))
+    phase: NDArray[np.float64] = np.arctan2(
+        both[:, 1] - mean * gone[1], both[:, 0] - mean * gone[0]
+    )
+    return phase
+
+
+def _circular_middle(steps: NDArray[np.float64]) -> float:
+    """Median of angles that may lie around the turn."""
+    first = float(np.angle(np.exp(1j * steps).sum()))
+    return first + float(np.median(np.angle(np.exp(1j * (steps - first)))))

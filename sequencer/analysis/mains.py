@@ -1,0 +1,161 @@
+"""The mains frequency and its lines (hum) in a record."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.noise import noise_of_lines
+from sequencer.analysis.sine_fit import LineFit, fit_lines, remove_lines
+from sequencer.analysis.spectrum import Periodogram, hann, periodogram
+
+SEARCH_REACH = 0.012  # +-1.2 % of nominal: 49.4 to 50.6 Hz, 59.28 to 60.72 Hz
+FEWEST_CYCLES = 3.0
+HIGHEST_LINE_HZ = 1000.0
+_SEARCHED_LINES = 10
+_SLOW_RATE_HZ = 6000.0
+_SEEN = 30.0  # a line's bin over the median around it; noise does that once in 10^9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainsFrequency:
+    """The mains frequency found in a record, Hz, and its standard uncertainty."""
+
+    value_hz: float
+    standard_uncertainty_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumLines:
+    """Mains lines fitted to a record: multiples, complex peak amplitudes, b of each, and the rest.
+
+    residual is the spectrum of the record without its mean and these lines.
+    """
+
+    multiples: tuple[int, ...]
+    fit: LineFit
+    noise_v2: Spectral
+    residual: Periodogram
+
+
+def find_mains(
+    samples: Samples, sample_rate_hz: float, nominals_hz: Sequence[float] = (50.0, 60.0)
+) -> MainsFrequency | None:
+    """Mains frequency from all the hum lines of a record together; None when no line stands out.
+
+    A comb of ten harmonics is moved over +-1.2 % of each nominal frequency; its score is the sum of
+    sqrt(power over local median), so that strong lines rule and noise at empty harmonics does not.
+    All lines that stand out then share one frequency in a Gauss-Newton fit.
+
+    Parameters
+    ----------
+    samples : without the tone, if there was one; three mains cycles or more, else None
+    """
+    slow, rate_hz = _slow_copy(samples, sample_rate_hz)
+    seconds = samples.size / sample_rate_hz
+    candidates = [f for f in nominals_hz if seconds * f >= FEWEST_CYCLES]
+    if not candidates or slow.size < 64:
+        return None
+    spectrum = _HumSpectrum(slow, rate_hz)
+    found = max((spectrum.best_comb(f) for f in candidates), key=lambda comb: comb.score)
+    if not found.seen:
+        return None
+    return _shared_frequency(slow, rate_hz, found)
+
+
+def multiples_below(
+    mains_hz: float, sample_rate_hz: float, highest_hz: float = HIGHEST_LINE_HZ
+) -> tuple[int, ...]:
+    """Numbers of the mains lines up to 1 kHz (a little over, for a mains above nominal)."""
+    top = min(highest_hz * (1 + SEARCH_REACH), 0.49 * sample_rate_hz)
+    return tuple(range(1, int(top // mains_hz) + 1))
+
+
+def fit_hum(samples: Samples, sample_rate_hz: float, mains_hz: float) -> HumLines:
+    """All mains lines up to 1 kHz fitted jointly with the mean at a known mains frequency."""
+    multiples = multiples_below(mains_hz, sample_rate_hz)
+    lines_hz = mains_hz * np.array(multiples)
+    fit = fit_lines(samples, sample_rate_hz, lines_hz)
+    residual = periodogram(remove_lines(samples, sample_rate_hz, fit), sample_rate_hz)
+    noise = noise_of_lines(residual, lines_hz, taken_hz=lines_hz)
+    noise *= fit.amplitude_gain * samples.size / 4
+    return HumLines(multiples=multiples, fit=fit, noise_v2=noise, residual=residual)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Comb:
+    """The best position of the comb: its score, frequency, and the lines that stand out."""
+
+    score: float
+    frequency_hz: float
+    seen: tuple[int, ...]
+    noise_v2: Spectral  # variance a sample, white noise as strong as that around each seen line
+
+
+class _HumSpectrum:
+    """Hann power spectrum of the slow copy on a grid of half bins."""
+
+    def __init__(self, slow: Samples, rate_hz: float) -> None:
+        window = hann(slow.size)
+        length = scipy.fft.next_fast_len(2 * slow.size, real=True)
+        transform = scipy.fft.rfft((slow - slow.mean()) * window, n=length)
+        self._power = np.abs(transform) ** 2 / float(window @ window)
+        self._step_hz = rate_hz / length
+        self._seconds = slow.size / rate_hz
+        self._top_hz = 0.45 * rate_hz
+
+    def best_comb(self, nominal_hz: float) -> _Comb:
+        """Where the comb fits best around one nominal frequency."""
+        multiples = [h for h in range(1, _SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
+        floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
+        reach_hz = SEARCH_REACH * nominal_hz
+        points = 2 * int(np.ceil(16 * self._seconds * reach_hz)) + 1
+        trial_hz = nominal_hz + np.linspace(-reach_hz, reach_hz, points)
+        over = self._power_at(np.outer(multiples, trial_hz)) / floors[:, np.newaxis]
+        score = np.sqrt(over).sum(axis=0)
+        best = int(np.argmax(score))
+        chosen = [i for i in range(len(multiples)) if over[i, best] > _SEEN]
+        return _Comb(
+            score=float(score[best]),
+            frequency_hz=float(trial_hz[best]),
+            seen=tuple(multiples[i] for i in chosen),
+            noise_v2=floors[chosen] / np.log(2),
+        )
+
+    def _power_at(self, frequency_hz: Spectral) -> Spectral:
+        grid = np.arange(self._power.size) * self._step_hz
+        return np.interp(frequency_hz.ravel(), grid, self._power).reshape(frequency_hz.shape)
+
+    def _median_around(self, frequency_hz: float) -> float:
+        middle = round(frequency_hz / self._step_hz)
+        reach = round(max(0.015 * frequency_hz / self._step_hz, 120))
+        window = self._power[max(middle - reach, 6) : middle + reach + 1]
+        return max(float(np.median(window)), np.finfo(float).tiny)
+
+
+def _slow_copy(samples: Samples, sample_rate_hz: float) -> tuple[Samples, float]:
+    """Means of short groups of samples: the hum at a lower rate, its signal-to-noise kept."""
+    group = max(1, int(sample_rate_hz // _SLOW_RATE_HZ))
+    whole = samples.size // group
+    slow = samples[: whole * group].reshape(whole, group) @ np.full(group, 1 / group)
+    return slow, sample_rate_hz / group
+
+
+def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFrequency:
+    """Gauss-Newton on one frequency f with lines at h f, each weighted by its own doubt."""
+    multiples = np.array(comb.seen, dtype=np.float64)
+    mains_hz, doubt_hz = comb.frequency_hz, float("inf")
+    bin_hz = rate_hz / slow.size
+    for _ in range(8):
+        fit = fit_lines(slow, rate_hz, mains_hz * multiples, drifting=range(multiples.size))
+        weight = multiples / (fit.frequency_gain_hz2 * comb.noise_v2)
+        step_hz = float(weight @ fit.correction_hz) / float(weight @ multiples)
+        doubt_hz = 1 / float(np.sqrt(weight @ multiples))
+        mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
+        if abs(step_hz) < 1e-5 * bin_hz:
+            break
+    if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
+        return MainsFrequency(value_hz=comb.frequency_hz, standard_uncertainty_hz=0.3 * bin_hz)
+    return MainsFrequency(value_hz=mains_hz, standard_uncertainty_hz=doubt_hz)

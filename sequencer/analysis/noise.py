@@ -1,0 +1,197 @@
+"""Noise from a periodogram, and what noise does to the lines in it.
+
+Conventions: b is E|error|^2 of a line's complex peak amplitude. White noise of variance s^2 a
+sample gives b = 4 s^2/N; the mean square of one bin of the periodogram is 2 s^2/N, so b is twice
+that.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import chdtri, chndtrinc
+
+from sequencer.analysis.arrays import Spectral
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.spectrum import Periodogram
+
+# Variance of a sum of Hann-windowed bins over that of independent ones: neighbouring bins correlate
+# with 2/3, the next with 1/6 (amplitude), so 1 + 2 (2/3)^2 + 2 (1/6)^2.
+_HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
+_FALSE_LINE = 1e-4  # chance that noise alone passes for a line
+# One-sided coverage of a bound by itself. A line is given as a bound below a threshold and with a
+# two-sided interval above; for a line near that threshold both can fail, so that 97 % here makes
+# 94 to 95 % together, and never less than 93 % (simulated).
+_BOUND_COVERAGE = 0.97
+_LOBE_BINS = 3  # half-width of the hole a removed line leaves in a Hann spectrum
+_NEIGHBOURS = 60  # bins each side of a line in which its noise is read
+_FEWEST = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanSquare:
+    """A mean square in V^2 and its variance in V^4, of noise, lines, or both."""
+
+    value_v2: float
+    variance_v4: float
+
+    def __add__(self, other: "MeanSquare") -> "MeanSquare":
+        return MeanSquare(
+            value_v2=self.value_v2 + other.value_v2,
+            variance_v4=self.variance_v4 + other.variance_v4,
+        )
+
+    def root(self) -> Estimate:
+        """The rms value in volts with its standard uncertainty."""
+        rms = float(np.sqrt(max(self.value_v2, 0.0)))
+        doubt = float(np.sqrt(self.variance_v4)) / (2 * rms) if rms > 0 else 0.0
+        return Estimate(value=rms, standard_uncertainty=doubt)
+
+
+def band_mean_square(
+    spectrum: Periodogram, band_hz: tuple[float, float], *, power_weight: Spectral | None = None
+) -> MeanSquare:
+    """Mean square in a band: the bins added up, those at the edges by the part inside the band.
+
+    Parameters
+    ----------
+    band_hz : lower and upper edge; a bin reaches half a bin to each side of its centre
+    power_weight : squared magnitude of a weighting at each bin, shape of the spectrum
+    """
+    first, share = _shares(spectrum, band_hz)
+    bins = slice(first, first + share.size)
+    power = spectrum.mean_square_v2[bins] * share
+    if power_weight is not None:
+        power = power * power_weight[bins]
+    # a bin of noise has the standard deviation of its mean, so E(P^2) is twice its variance
+    variance = _HANN_CORRELATION * float(power @ power) / 2
+    return MeanSquare(value_v2=float(power.sum()), variance_v4=variance)
+
+
+def lines_mean_square(
+    amplitude: ArrayLike, noise_v2: Spectral, *, power_weight: ArrayLike = 1.0
+) -> MeanSquare:
+    """Mean square of fitted lines (peak amplitudes), weighted, with its variance.
+
+    The noise that a fitted line takes with it is not subtracted: it is missing from the residual.
+    """
+    power = np.abs(np.asarray(amplitude)) ** 2
+    weight = np.broadcast_to(np.asarray(power_weight, dtype=np.float64), power.shape) / 2
+    spread = 2 * np.maximum(power - noise_v2, 0.0) * noise_v2 + noise_v2**2
+    return MeanSquare(
+        value_v2=float((weight * power).sum()), variance_v4=float((weight**2 * spread).sum())
+    )
+
+
+def noise_of_lines(
+    spectrum: Periodogram, frequencies_hz: Iterable[float], *, taken_hz: Iterable[float]
+) -> Spectral:
+    """b of lines at these frequencies: twice the mean noise of the bins around each, V^2.
+
+    Bins near the lines that were taken off the record hold too little, bins far above the others a
+    line that was not; neither counts. Where few bins remain the window widens.
+
+    Parameters
+    ----------
+    spectrum : of the record without the taken lines
+    taken_hz : all the lines that were taken off
+    """
+    power = spectrum.mean_square_v2
+    is_free = np.ones(power.size, dtype=np.bool_)
+    is_free[:_LOBE_BINS] = False
+    is_free[-2:] = False
+    for frequency in taken_hz:
+        middle = round(frequency / spectrum.bin_hz)
+        is_free[max(middle - _LOBE_BINS, 0) : middle + _LOBE_BINS + 1] = False
+    return np.array([2 * _floor_at(power, is_free, f / spectrum.bin_hz) for f in frequencies_hz])
+
+
+def line_estimate(amplitude: ArrayLike, noise_v2: ArrayLike, *, scale: float = 1.0) -> Estimate:
+    """Root of the summed squares of lines, times scale; or its 95 % bound if noise could be it.
+
+    The sum of |c_k|^2 over noise follows a non-central chi-square distribution. Noise alone is
+    taken off, such that the root has no bias. Where noise alone would reach the sum once in 10^4
+    captures or more often, there is no value but an upper bound, by inversion of that
+    distribution.
+
+    Parameters
+    ----------
+    amplitude : complex peak amplitudes of one or more lines, V
+    noise_v2 : their b
+    scale : factor from peak volts to the unit wanted
+    """
+    power = np.abs(np.atleast_1d(np.asarray(amplitude))) ** 2
+    noise = np.broadcast_to(np.asarray(noise_v2, dtype=np.float64), power.shape)
+    return power_estimate(float(power.sum()), power - noise, noise, scale=scale)
+
+
+def power_estimate(
+    total_v2: float, net_v2: Spectral, noise_v2: Spectral, *, scale: float, records: int = 1
+) -> Estimate:
+    """As line_estimate, from the summed |c|^2, each line's |c|^2 less noise, and each line's b.
+
+    records : how many independent records total and net are the mean of
+    """
+    total_noise, square_noise = float(noise_v2.sum()), float((noise_v2**2).sum())
+    if total_noise <= 0:
+        return Estimate(value=scale * float(np.sqrt(total_v2)))
+    # sum of noise powers ~ unit x chi-square(freedom): same mean and variance (Satterthwaite)
+    unit = square_noise / total_noise / 2 / records
+    freedom = total_noise / unit
+    if total_v2 < unit * float(chdtri(freedom, _FALSE_LINE)):
+        return _bound(total_v2 / unit, freedom, scale * float(np.sqrt(unit)))
+    level = float(np.sqrt(total_v2 - (freedom - 1) * unit))
+    spread = square_noise + 2 * float((np.maximum(net_v2, 0.0) * noise_v2).sum())
+    doubt = float(np.sqrt(spread / records)) / (2 * level)
+    return Estimate(value=scale * level, standard_uncertainty=scale * doubt)
+
+
+def _bound(statistic: float, freedom: float, scale: float) -> Estimate:
+    """Upper bound on the root of the non-centrality.
+
+    A sum that fell by chance into the lowest quarter of what noise gives is not believed: the bound
+    does not go below that of the quarter (a bound of nothing would say more than was measured).
+    """
+    believed = max(statistic, float(chdtri(freedom, 0.75)))
+    centre = float(chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
+    return Estimate(
+        value=None, noise_limited=True, upper_bound=scale * float(np.sqrt(max(centre, 0.0)))
+    )
+
+
+def _floor_at(
+    power: Spectral, is_free: "np.ndarray[tuple[int], np.dtype[np.bool_]]", at: float
+) -> float:
+    """Mean of the free bins around a bin position, those far above the median left out."""
+    middle, reach = round(at), _NEIGHBOURS
+    while True:
+        window = slice(max(middle - reach, 0), middle + reach + 1)
+        chosen = power[window][is_free[window]]
+        if chosen.size >= _FEWEST:
+            return _clipped_mean(chosen)
+        if reach >= power.size:
+            return _clipped_mean(chosen if chosen.size >= 4 else power)
+        reach *= 2
+
+
+def _clipped_mean(power: Spectral) -> float:
+    """Mean of exponentially distributed powers, without those above 8 medians.
+
+    The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back.
+    """
+    kept = float(power[power <= 8 * np.median(power)].mean())
+    return kept / (1 - 8 * math.log(2) / (2**8 - 1))
+
+
+def _shares(spectrum: Periodogram, band_hz: tuple[float, float]) -> tuple[int, Spectral]:
+    """First bin that touches a band, and the part of each bin from there on that lies inside."""
+    low, high = band_hz[0] / spectrum.bin_hz, band_hz[1] / spectrum.bin_hz
+    first = max(int(np.floor(low + 0.5)), 0)
+    last = min(int(np.floor(high + 0.5)), spectrum.mean_square_v2.size - 1)
+    share = np.ones(max(last - first + 1, 0))
+    if share.size:
+        share[-1] -= max(last + 0.5 - high, 0.0)
+        share[0] -= max(low - (first - 0.5), 0.0)
+    return first, share

@@ -1,0 +1,406 @@
+"""Least-squares fit of sines to a record: frequencies given, or found by iteration.
+
+Theory of operation
+-------------------
+A record x[n] of N samples is described as
+
+    x[n] = offset + sum_k Re(c_k exp(i w_k m)) + sum_j Re(d_j m exp(i w_j m)),   m = n - (N - 1)/2,
+
+with one complex amplitude c_k (peak, phase at mid-record) a line and, for lines whose frequency is
+not known exactly, a drift term d_j: to first order a line at w + dw has d = i dw c. Solving for the
+drift terms as well and moving w by dw = Im(d/c) is the Gauss-Newton iteration of the four-parameter
+fit of IEEE Std 1057; the real part of d/c is a slope of the amplitude, which comes for free.
+
+Time is counted from mid-record for two reasons. The phase there is uncorrelated with the
+frequency. And every inner product of even with odd functions vanishes, so that the normal
+equations fall into two real systems (offset, cos, m sin | sin, m cos) whose entries are closed
+geometric sums: no column of N sines is ever built.
+
+The remaining work is the inner products of the record with the lines. exp(-i w m) separates over
+n = a K + b into exp(-i w K a) exp(-i w b); so the record, folded into a matrix of about sqrt(N)
+rows, is multiplied once with a table of sqrt(N) rows, and the result summed with one phase a row.
+
+References
+----------
+IEEE Std 1057, sine fit with three and four parameters.
+S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 1993, example 3.14
+(the bound that the fit reaches).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sequencer.analysis.arrays import Phasors, Samples, Spectral, as_samples
+from sequencer.analysis.spectrum import hann
+
+_FIRST_STAGE = (
+    2**15
+)  # samples: enough for a start inside the main lobe of a record 128 times longer
+_CYCLES_OF_FIRST_STAGE = 8.0
+_MOST_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFit:
+    """Lines fitted jointly to a record, beside its mean.
+
+    amplitude is complex, peak volts, with the phase at mid-record (a cosine has phase 0).
+    frequency_hz is what the amplitudes were fitted at; correction_hz says how far the drifting
+    lines should move (0 for the others). The gains turn a noise variance (volts squared a sample,
+    white) into E|error|^2 of each amplitude, and into variances of offset and of each corrected
+    frequency.
+    """
+
+    frequency_hz: Spectral
+    amplitude: Phasors
+    offset_v: float
+    correction_hz: Spectral
+    amplitude_gain: Spectral
+    offset_gain: float
+    frequency_gain_hz2: Spectral
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SineFit:
+    """One sine fitted to a record with its frequency free.
+
+    amplitude_v is peak, phase_rad at mid-record. noise_v2 is the mean square of the residual over
+    the degrees of freedom; the variances are those of the fit in white noise of that size.
+    """
+
+    frequency_hz: float
+    amplitude_v: float
+    phase_rad: float
+    offset_v: float
+    noise_v2: float
+    amplitude_variance_v2: float
+    phase_variance_rad2: float
+    frequency_variance_hz2: float
+
+
+def fit_sine(samples: Samples, sample_rate_hz: float, *, start_hz: float | None = None) -> SineFit:
+    """The sine that fits a record best, frequency included (IEEE Std 1057, four parameters).
+
+    Parameters
+    ----------
+    samples : shape (n,), volts, at least two cycles of the sine
+    sample_rate_hz : samples a second
+    start_hz : where the iteration starts, within half a bin (sample rate / n) of the truth; without
+        it the strongest line of the record
+
+    Raises
+    ------
+    ValueError : fewer than 8 samples
+    """
+    if samples.size < 8:
+        raise ValueError(f"samples: {samples.size} of them; a sine fit needs at least 8")
+    start = find_strongest_hz(samples, sample_rate_hz) if start_hz is None else start_hz
+    fit = refine_lines(samples, sample_rate_hz, [start], drifting=[0])
+    line = complex(fit.amplitude[0])
+    rest = remove_lines(samples, sample_rate_hz, fit)
+    noise_v2 = float(rest @ rest) / max(samples.size - 4, 1)
+    radial_v2 = noise_v2 * float(fit.amplitude_gain[0]) / 2
+    return SineFit(
+        frequency_hz=float(fit.frequency_hz[0]),
+        amplitude_v=abs(line),
+        phase_rad=float(np.angle(line)),
+        offset_v=fit.offset_v,
+        noise_v2=noise_v2,
+        amplitude_variance_v2=radial_v2,
+        phase_variance_rad2=radial_v2 / max(abs(line) ** 2, np.finfo(float).tiny),
+        frequency_variance_hz2=noise_v2 * float(fit.frequency_gain_hz2[0]),
+    )
+
+
+def find_strongest_hz(samples: Samples, sample_rate_hz: float) -> float:
+    """Frequency of the strongest line, good to a few hundredths of a bin of the record's middle.
+
+    Taken from the Hann spectrum of up to 2^15 middle samples (more where that holds fewer than
+    eight cycles), by a parabola through the logarithms of the peak and its neighbours, then
+    sharpened by a fit over those samples, so that a start for the whole record lies well inside
+    its main lobe.
+    """
+    length = min(samples.size, _FIRST_STAGE)
+    while True:
+        part = _middle(samples, length)
+        start_hz = _peak_of_spectrum_hz(part, sample_rate_hz)
+        if length == samples.size or start_hz * length >= _CYCLES_OF_FIRST_STAGE * sample_rate_hz:
+            break
+        length = min(samples.size, 8 * length)
+    fit = refine_lines(part, sample_rate_hz, [start_hz], drifting=[0])
+    found = float(fit.frequency_hz[0])
+    bin_hz = sample_rate_hz / length
+    return found if abs(found - start_hz) < bin_hz else start_hz
+
+
+def refine_lines(
+    samples: Samples,
+    sample_rate_hz: float,
+    frequencies_hz: Sequence[float] | Spectral,
+    *,
+    drifting: Sequence[int],
+    tolerance_rad: float = 1e-5,
+) -> LineFit:
+    """Lines fitted jointly, the frequencies of the drifting ones found by Gauss-Newton iteration.
+
+    Parameters
+    ----------
+    frequencies_hz : starts; a drifting one within half a bin (sample rate / n) of its truth
+    drifting : indices of the lines whose frequency is free
+    tolerance_rad : the iteration ends when no line's phase moves by more than this over the record;
+        the last move is applied to the frequency, which leaves its error of the order of the cube,
+        but not to the amplitudes, whose relative error is then below tolerance_rad^2 / 24
+    """
+    frequency = np.array(frequencies_hz, dtype=np.float64)
+    bin_hz = sample_rate_hz / samples.size
+    fit = fit_lines(samples, sample_rate_hz, frequency, drifting=drifting)
+    for _ in range(_MOST_STEPS):
+        step = np.clip(fit.correction_hz, -0.5 * bin_hz, 0.5 * bin_hz)
+        frequency = np.clip(frequency + step, 0.1 * bin_hz, sample_rate_hz / 2 - 0.1 * bin_hz)
+        if float(np.max(np.abs(step), initial=0.0)) < tolerance_rad / (2 * np.pi) * bin_hz:
+            break
+        fit = fit_lines(samples, sample_rate_hz, frequency, drifting=drifting)
+    return replace(fit, frequency_hz=frequency)
+
+
+def fit_lines(
+    samples: Samples,
+    sample_rate_hz: float,
+    frequencies_hz: Sequence[float] | Spectral,
+    *,
+    drifting: Sequence[int] = (),
+) -> LineFit:
+    """Offset and lines at given frequencies by linear least squares, in one pass over the record.
+
+    Parameters
+    ----------
+    frequencies_hz : above 0, below half the sample rate, at least about half a bin apart
+    drifting : indices of the lines that also get a drift term, see the module's theory
+
+    Raises
+    ------
+    ValueError : a frequency outside (0, half the sample rate)
+    """
+    frequency = np.array(frequencies_hz, dtype=np.float64)
+    if np.any(frequency <= 0) or np.any(frequency >= sample_rate_hz / 2):
+        raise ValueError(
+            f"frequencies_hz: {frequency}; expected between 0 and half the sample rate"
+        )
+    omega = 2 * np.pi * frequency / sample_rate_hz
+    moving = np.array(drifting, dtype=np.intp)
+    count, lines = samples.size, omega.size
+    sums, moments = line_sums(samples, omega, moving)
+    even, even_variance = _solve(
+        _even_gram(count, omega, omega[moving]),
+        np.concatenate([[samples.sum()], sums.real, -moments.imag]),
+    )
+    odd, odd_variance = _solve(
+        _odd_gram(count, omega, omega[moving]), np.concatenate([-sums.imag, moments.real])
+    )
+    amplitude = even[1 : lines + 1] - 1j * odd[:lines]
+    drift = odd[lines:] - 1j * even[lines + 1 :]
+    correction, frequency_gain = np.zeros(lines), np.zeros(lines)
+    for j, line in enumerate(moving):
+        rotation, gain = _rotation(
+            amplitude[line], drift[j], even_variance[lines + 1 + j], odd_variance[lines + j]
+        )
+        correction[line] = rotation * sample_rate_hz / (2 * np.pi)
+        frequency_gain[line] = gain * (sample_rate_hz / (2 * np.pi)) ** 2
+    return LineFit(
+        frequency_hz=frequency,
+        amplitude=amplitude,
+        offset_v=float(even[0]),
+        correction_hz=correction,
+        amplitude_gain=even_variance[1 : lines + 1] + odd_variance[:lines],
+        offset_gain=float(even_variance[0]),
+        frequency_gain_hz2=frequency_gain,
+    )
+
+
+def remove_lines(samples: Samples, sample_rate_hz: float, fit: LineFit) -> Samples:
+    """What is left of a record after taking off a fit's offset and lines (drift terms not used)."""
+    omega = 2 * np.pi * fit.frequency_hz / sample_rate_hz
+    columns, rows = _fold(samples.size)
+    row_m, column_m, tail_m = _centred_indices(samples.size, columns, rows)
+    by_row = np.exp(1j * np.outer(row_m, omega)) * fit.amplitude
+    by_column = np.exp(1j * np.outer(omega, column_m))
+    left = np.hstack([by_row.real, -by_row.imag, np.full((rows, 1), fit.offset_v)])
+    right = np.vstack([by_column.real, by_column.imag, np.ones((1, columns))])
+    rest = np.empty(samples.size)
+    body = rest[: rows * columns].reshape(rows, columns)
+    np.matmul(left, right, out=body)
+    tail = np.exp(1j * np.outer(tail_m, omega)) @ fit.amplitude
+    rest[rows * columns :] = tail.real + fit.offset_v
+    np.subtract(samples, rest, out=rest)
+    return rest
+
+
+def line_sums(
+    samples: Samples, omega: Spectral, moving: NDArray[np.intp]
+) -> tuple[Phasors, Phasors]:
+    """Inner products of a record with lines, and with m times the lines listed in moving.
+
+    Sum of x[n] exp(-i omega m) and of m x[n] exp(-i omega m), m counted from mid-record, omega in
+    radians a sample.
+    """
+    columns, rows = _fold(samples.size)
+    row_m, column_m, tail_m = _centred_indices(samples.size, columns, rows)
+    table = np.exp(-1j * np.outer(column_m, omega))
+    table = np.hstack([table, column_m[:, np.newaxis] * table[:, moving]])
+    body = samples[: rows * columns].reshape(rows, columns)
+    both = body @ np.hstack([table.real, table.imag])
+    by_row = both[:, : table.shape[1]] + 1j * both[:, table.shape[1] :]
+    turn = np.exp(-1j * np.outer(row_m, omega))
+    plain, weighted = by_row[:, : omega.size], by_row[:, omega.size :]
+    tail = np.exp(-1j * np.outer(tail_m, omega)) * samples[rows * columns :, np.newaxis]
+    sums = np.einsum("ak,ak->k", turn, plain) + tail.sum(axis=0)
+    moments = np.einsum("aj,aj->j", turn[:, moving], weighted)
+    moments += np.einsum("a,aj,aj->j", row_m, turn[:, moving], plain[:, moving])
+    moments += tail_m @ tail[:, moving]
+    return sums, moments
+
+
+def _rotation(
+    line: complex, drift: complex, sine_variance: float, cosine_variance: float
+) -> tuple[float, float]:
+    """Frequency correction Im(d/c) in rad a sample, and its variance over that of the noise.
+
+    The drift is q - i p with p before m sin and q before m cos; Im(d/c) weights q by -sin and p by
+    -cos of the line's phase.
+    """
+    power = abs(line) ** 2
+    if power == 0:
+        return 0.0, float("inf")
+    c, s = line.real**2 / power, line.imag**2 / power
+    return (drift / line).imag, (c * sine_variance + s * cosine_variance) / power
+
+
+def _solve(gram: NDArray[np.float64], products: NDArray[np.float64]) -> tuple[Samples, Samples]:
+    """Solution of the normal equations and the diagonal of the inverse (variances, unit noise)."""
+    scale = 1 / np.sqrt(np.diag(gram))
+    inverse = np.linalg.inv(gram * np.outer(scale, scale))
+    return scale * (inverse @ (scale * products)), scale**2 * np.diag(inverse)
+
+
+def _even_gram(count: int, omega: Spectral, moving: Spectral) -> NDArray[np.float64]:
+    """Inner products of (1, cos, m sin)."""
+    lines = omega.size
+    gram = np.empty((1 + lines + moving.size, 1 + lines + moving.size))
+    gram[0, 0] = count
+    gram[0, 1 : lines + 1] = _sum_cos(count, omega)
+    gram[0, lines + 1 :] = _sum_m_sin(count, moving)
+    gram[1 : lines + 1, 1 : lines + 1] = _pairs(_sum_cos, count, omega, omega, +1)
+    gram[1 : lines + 1, lines + 1 :] = _pairs(_sum_m_sin, count, moving, omega, +1).T
+    gram[lines + 1 :, lines + 1 :] = _pairs(_sum_m2_cos, count, moving, moving, -1)
+    return _mirrored(gram)
+
+
+def _odd_gram(count: int, omega: Spectral, moving: Spectral) -> NDArray[np.float64]:
+    """Inner products of (sin, m cos)."""
+    lines = omega.size
+    gram = np.empty((lines + moving.size, lines + moving.size))
+    gram[:lines, :lines] = _pairs(_sum_cos, count, omega, omega, -1)
+    gram[:lines, lines:] = _pairs(_sum_m_sin, count, omega, moving, +1)
+    gram[lines:, lines:] = _pairs(_sum_m2_cos, count, moving, moving, +1)
+    return _mirrored(gram)
+
+
+def _pairs(
+    of: Callable[[int, Spectral], Spectral],
+    count: int,
+    first: Spectral,
+    second: Spectral,
+    sign: int,
+) -> NDArray[np.float64]:
+    """Half the sum at the difference of every two frequencies, plus or minus that at their sum."""
+    difference, total = np.subtract.outer(first, second), np.add.outer(first, second)
+    return 0.5 * (of(count, difference) + sign * of(count, total))
+
+
+def _mirrored(upper: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A symmetric matrix from its upper triangle."""
+    return np.triu(upper) + np.triu(upper, 1).T
+
+
+def _sum_cos(count: int, theta: Spectral) -> Spectral:
+    """Sum of cos(theta m) over the record: sin(count theta / 2) / sin(theta / 2)."""
+    half, is_null = _half_angle(count, theta)
+    return np.where(is_null, float(count), np.sin(count * half) / np.sin(half))
+
+
+def _sum_m_sin(count: int, theta: Spectral) -> Spectral:
+    """Sum of m sin(theta m) over the record: minus the derivative of the sum of cosines."""
+    half, is_null = _half_angle(count, theta)
+    s, c = np.sin(half), np.cos(half)
+    slope = (count * np.cos(count * half) * s - np.sin(count * half) * c) / (2 * s**2)
+    return np.where(is_null, 0.0, -slope)
+
+
+def _sum_m2_cos(count: int, theta: Spectral) -> Spectral:
+    """Sum of m^2 cos(theta m) over the record: minus the second derivative of the cosines'."""
+    half, is_null = _half_angle(count, theta)
+    s, c = np.sin(half), np.cos(half)
+    whole_s, whole_c = np.sin(count * half), np.cos(count * half)
+    bend = -(count**2) * whole_s / s - 2 * count * whole_c * c / s**2
+    bend += whole_s * (1 + c**2) / s**3
+    return np.where(is_null, count * (count**2 - 1) / 12, -bend / 4)
+
+
+def _half_angle(count: int, theta: Spectral) -> tuple[Spectral, NDArray[np.bool_]]:
+    """theta / 2, and where it is so near 0 that the limit of a sum is the better value."""
+    is_null = np.abs(theta) * count < 1e-5
+    return np.where(is_null, 1.0, theta / 2), is_null
+
+
+def _fold(count: int) -> tuple[int, int]:
+    """Columns and rows of the matrix a record of count samples is folded into; a tail remains."""
+    columns = 1 << max(0, (count.bit_length() - 1) // 2)
+    return columns, count // columns
+
+
+def _centred_indices(count: int, columns: int, rows: int) -> tuple[Samples, Samples, Samples]:
+    """Time m = n - (count - 1)/2 of each row's middle, within a row, and of the tail's samples."""
+    within = np.arange(columns, dtype=np.float64) - (columns - 1) / 2
+    of_row = np.arange(rows, dtype=np.float64) * columns + (columns - count) / 2
+    of_tail = np.arange(rows * columns, count, dtype=np.float64) - (count - 1) / 2
+    return of_row, within, of_tail
+
+
+def _middle(samples: Samples, length: int) -> Samples:
+    first = (samples.size - length) // 2
+    return samples[first : first + length]
+
+
+def _peak_of_spectrum_hz(samples: Samples, sample_rate_hz: float) -> float:
+    """Frequency of the highest peak of the Hann spectrum, by a parabola over three logarithms."""
+    window = hann(samples.size)
+    level = np.abs(np.fft.rfft((samples - samples.mean()) * window))
+    peak = 1 + int(np.argmax(level[1:-1]))
+    left, middle, right = np.log(np.maximum(level[peak - 1 : peak + 2], np.finfo(float).tiny))
+    bend = left - 2 * middle + right
+    shift = 0.0 if bend >= 0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
+    return (peak + shift) * sample_rate_hz / samples.size
+
+
+def fit_known_tones(
+    samples: ArrayLike, sample_rate_hz: float, frequencies_hz: Sequence[float]
+) -> Phasors:
+    """Complex amplitudes of tones of known frequency, fitted jointly with the mean.
+
+    Peak volts, phase at mid-record (a cosine has phase 0), in the order of the frequencies. The
+    frequencies must be known to a small part of sample rate / n, else amplitudes read low by
+    (pi times the error in bins)^2 / 6.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts
+    frequencies_hz : above 0, below half the sample rate, at least about half a bin apart
+
+    Raises
+    ------
+    ValueError : a frequency outside (0, half the sample rate)
+    """
+    return fit_lines(as_samples(samples), sample_rate_hz, frequencies_hz).amplitude

@@ -1,0 +1,457 @@
+"""One sine and everything around it: level, frequency, distortion, noise, mains lines.
+
+Theory of operation. The record is described by least squares as offset, fundamental and harmonics 1
+to 10 (those below half the sample rate) with one free frequency, and, once the mains frequency is
+found in what that leaves, the mains lines to 1 kHz and the tone's sidebands at twice the mains
+frequency. All of these come from one joint fit, so none leaks into another. What remains after
+subtraction is noise: its spectrum gives each line's doubt and the noise part of THD+N. There is no
+notch, no window in front of a line, and the record need not hold whole cycles.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from sequencer.analysis import checks
+from sequencer.analysis.arrays import Samples, Spectral, as_samples
+from sequencer.analysis.dc import offset_variance_v2
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.mains import SEARCH_REACH, MainsFrequency, find_mains, multiples_below
+from sequencer.analysis.noise import (
+    MeanSquare,
+    band_mean_square,
+    line_estimate,
+    lines_mean_square,
+    noise_of_lines,
+)
+from sequencer.analysis.sine_fit import (
+    LineFit,
+    find_strongest_hz,
+    fit_known_tones,
+    fit_lines,
+    fit_sine,
+    remove_lines,
+)
+from sequencer.analysis.spectrum import Periodogram, periodogram
+
+__all__ = [
+    "ToneResult",
+    "analyse_tone",
+    "fit_known_tones",
+    "measure_tone",
+    "relative_phase_rad",
+    "sidebands",
+]
+
+HIGHEST_HARMONIC = 10
+_LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
+_SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
+# The fit is repeated until the fundamental turns by less than this over the record. What the last
+# correction leaves in the residual is turn^2/30 of the fundamental, -162 dB.
+_STEADY_RAD = 5e-4
+_MOST_STEPS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneResult:
+    """A tone's numbers, each with its doubt.
+
+    level_vrms is that of the fundamental, phase_rad at mid-record (a cosine has phase 0). thd and
+    harmonics are fractions of the fundamental; thd_plus_noise is everything in the band but
+    fundamental and DC over everything in the band but DC (no value when the fundamental lies
+    outside the band). harmonics_above lists the harmonics up to the tenth that are not below half
+    the sample rate. mains_frequency_hz has no value where no hum is seen; mains_sidebands is the
+    root-sum-square of the lines at plus and minus twice the mains frequency, over the fundamental.
+    """
+
+    frequency_hz: Estimate
+    level_vrms: Estimate
+    phase_rad: Estimate
+    dc_offset_v: Estimate
+    thd: Estimate
+    thd_plus_noise: Estimate
+    harmonics: Mapping[int, Estimate]
+    harmonics_above: tuple[int, ...]
+    crest_factor: Estimate
+    mains_frequency_hz: Estimate
+    mains_sidebands: Estimate
+
+
+def analyse_tone(
+    samples: ArrayLike,
+    sample_rate_hz: float,
+    *,
+    expected_frequency_hz: float | None = None,
+    mains_frequency_hz: float = 50.0,
+    band_hz: tuple[float, float] = (20.0, 20000.0),
+    is_overrange: bool = False,
+    range_peak_v: float | None = None,
+) -> ToneResult:
+    """Check a record of one sine and measure everything about it.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts; three cycles or more, ten or more for the best accuracy
+    sample_rate_hz : samples a second
+    expected_frequency_hz : what the generator was set to; a tone off by over 1 % is refused
+    mains_frequency_hz : nominal, 50 or 60
+    band_hz : band of THD+N
+    is_overrange : what the instrument itself says of the record
+    range_peak_v : full scale of the converter, volts peak, where known
+
+    Raises
+    ------
+    CannotMeasure : nonfinite, no_signal (also: more than one tone), overrange, dropout, too_short,
+        wrong_frequency, band_too_narrow
+    """
+    record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    checks.require_band(band_hz, sample_rate_hz)
+    tone_hz = _start(record, sample_rate_hz, expected_frequency_hz)
+    checks.require_no_flat_run(record, sample_rate_hz=sample_rate_hz, frequency_hz=tone_hz)
+    checks.require_steady_phase(record, sample_rate_hz, tone_hz)
+    return _measure(record, sample_rate_hz, tone_hz, mains_frequency_hz, band_hz)
+
+
+def measure_tone(
+    samples: ArrayLike,
+    sample_rate_hz: float,
+    *,
+    mains_frequency_hz: float = 50.0,
+    band_hz: tuple[float, float] = (20.0, 20000.0),
+) -> ToneResult:
+    """The numbers of analyse_tone without the checks on the record, for records known to be good.
+
+    Raises
+    ------
+    CannotMeasure : no_signal or band_too_narrow, where there is nothing to compute
+    """
+    record = as_samples(samples)
+    tone_hz = find_strongest_hz(record, sample_rate_hz)
+    return _measure(record, sample_rate_hz, tone_hz, mains_frequency_hz, band_hz)
+
+
+def relative_phase_rad(
+    a: ArrayLike, b: ArrayLike, sample_rate_hz: float, frequency_hz: float
+) -> float:
+    """Phase of the tone in b relative to that in a, rad, -pi to pi: near pi when b is inverted.
+
+    Parameters
+    ----------
+    a, b : shape (n,), recorded at the same instants; the frequency is refined on a
+    frequency_hz : of the tone, within half a bin (sample rate / n)
+    """
+    first, second = as_samples(a), as_samples(b)
+    tone_hz = fit_sine(first, sample_rate_hz, start_hz=frequency_hz).frequency_hz
+    turn = fit_known_tones(second, sample_rate_hz, [tone_hz])[0]
+    return float(np.angle(turn / fit_known_tones(first, sample_rate_hz, [tone_hz])[0]))
+
+
+def sidebands(
+    samples: ArrayLike, sample_rate_hz: float, *, mains_frequency_hz: float = 50.0
+) -> Estimate:
+    """Sidebands of the record's tone at plus and minus twice the mains frequency, as a fraction.
+
+    Root-sum-square of both over the fundamental. The mains frequency is taken from the hum in the
+    record, else from the sidebands themselves.
+    """
+    return measure_tone(
+        samples,
+        sample_rate_hz,
+        mains_frequency_hz=mains_frequency_hz,
+        band_hz=(0.0, sample_rate_hz / 2),
+    ).mains_sidebands
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lines:
+    """The joint fit, which line is what, the noise of each, and the spectrum of the rest."""
+
+    fit: LineFit
+    orders: tuple[int, ...]
+    first_side: int
+    noise_v2: Spectral
+    residual: Periodogram
+
+    @property
+    def fundamental_hz(self) -> float:
+        return float(self.fit.frequency_hz[0])
+
+    @property
+    def amplitude_v(self) -> float:
+        return float(abs(self.fit.amplitude[0]))
+
+
+def _start(record: Samples, sample_rate_hz: float, expected_hz: float | None) -> float:
+    """Frequency of the tone to start from, checked against what was expected."""
+    if expected_hz is not None:
+        checks.require_tone_length(record, sample_rate_hz, expected_hz)
+    elif record.size < checks.LEAST_TONE_SAMPLES:
+        checks.require_tone_length(record, sample_rate_hz, sample_rate_hz / record.size)
+    found_hz = find_strongest_hz(record, sample_rate_hz)
+    tone = fit_known_tones(record, sample_rate_hz, [found_hz])[0]
+    _require_share(record, abs(complex(tone)))
+    if expected_hz is not None:
+        checks.require_frequency(found_hz, expected_hz)
+    checks.require_tone_length(record, sample_rate_hz, found_hz)
+    return found_hz
+
+
+def _require_share(record: Samples, amplitude_v: float) -> None:
+    share = amplitude_v**2 / 2 / float(np.var(record))
+    if share <= _LEAST_SHARE * (1 + 1e-3):
+        raise CannotMeasure(
+            "no_signal",
+            f"the strongest tone holds {100 * share:.0f} % of the power of the record; one tone "
+            "with more than half of it was expected",
+            "check that the generator drives one sine and that the analyser is connected to it",
+        )
+
+
+def _measure(
+    record: Samples,
+    sample_rate_hz: float,
+    tone_hz: float,
+    nominal_mains_hz: float,
+    band_hz: tuple[float, float],
+) -> ToneResult:
+    orders = _orders_below(tone_hz, sample_rate_hz, record.size)
+    if len(orders) < 2:
+        raise CannotMeasure(
+            "band_too_narrow",
+            f"no harmonic of {tone_hz:.6g} Hz lies below half the sample rate",
+            f"record at more than {4 * tone_hz:.6g} samples/s",
+        )
+    harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
+    rest = remove_lines(record, sample_rate_hz, harmonic_fit)
+    mains = find_mains(rest, sample_rate_hz, (nominal_mains_hz,))
+    if mains is None:
+        mains_hz = _ripple_frequency_hz(
+            periodogram(rest, sample_rate_hz), harmonic_fit.frequency_hz[0], nominal_mains_hz
+        )
+    else:
+        mains_hz = mains.value_hz
+    lines = _fit_everything(
+        record, sample_rate_hz, harmonic_fit, orders, mains_hz, has_hum=mains is not None
+    )
+    _require_one_tone(lines, sample_rate_hz, mains_hz)
+    return ToneResult(
+        frequency_hz=_frequency(lines, record.size),
+        level_vrms=_level(lines),
+        phase_rad=_phase(lines),
+        dc_offset_v=_offset(lines),
+        thd=_fraction(lines, range(1, len(orders))),
+        thd_plus_noise=_thd_plus_noise(lines, band_hz),
+        harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
+        harmonics_above=tuple(range(orders[-1] + 1, HIGHEST_HARMONIC + 1)),
+        crest_factor=_crest_factor(record, lines),
+        mains_frequency_hz=_mains_estimate(mains),
+        mains_sidebands=_fraction(lines, range(lines.first_side, lines.fit.frequency_hz.size)),
+    )
+
+
+def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[int, ...]:
+    """1 and the harmonics that lie a bin or more below half the sample rate."""
+    top_hz = sample_rate_hz / 2 - sample_rate_hz / count
+    return (1, *(k for k in range(2, HIGHEST_HARMONIC + 1) if k * tone_hz < top_hz))
+
+
+def _fit_harmonics(
+    record: Samples, sample_rate_hz: float, tone_hz: float, orders: tuple[int, ...]
+) -> LineFit:
+    """Fundamental and harmonics with one free frequency, iterated until the residual is steady."""
+    for _ in range(_MOST_STEPS):
+        fit = fit_lines(record, sample_rate_hz, tone_hz * np.array(orders), drifting=[0])
+        if abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
+            break
+        tone_hz = _moved(fit, sample_rate_hz / record.size)
+    return fit
+
+
+def _turn(fit: LineFit, count: int, sample_rate_hz: float) -> float:
+    """Phase over the whole record, rad, that the fundamental still has to move by."""
+    return float(2 * np.pi * fit.correction_hz[0] * count / sample_rate_hz)
+
+
+def _moved(fit: LineFit, bin_hz: float) -> float:
+    """The fundamental's frequency after its correction, at most half a bin."""
+    return float(fit.frequency_hz[0] + np.clip(fit.correction_hz[0], -bin_hz / 2, bin_hz / 2))
+
+
+def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -> float:
+    """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it."""
+    reach_hz = SEARCH_REACH * nominal_hz
+    trial_hz = nominal_hz + np.arange(-reach_hz, reach_hz + 1e-9, rest.bin_hz / 8)
+    top = rest.mean_square_v2.size - 1
+    power = np.zeros(trial_hz.size)
+    for side in (-2, 2):
+        bins = np.rint(np.abs(tone_hz + side * trial_hz) / rest.bin_hz).astype(np.intp)
+        power += rest.mean_square_v2[np.minimum(bins, top)]
+    best = np.flatnonzero(power == power.max())
+    return float(trial_hz[best[best.size // 2]])
+
+
+def _fit_everything(
+    record: Samples,
+    sample_rate_hz: float,
+    start: LineFit,
+    orders: tuple[int, ...],
+    mains_hz: float,
+    *,
+    has_hum: bool,
+) -> _Lines:
+    """Joint fit of tone, hum and sidebands; the noise around each line from what that leaves."""
+    bin_hz = sample_rate_hz / record.size
+    tone_hz = _moved(start, bin_hz)
+    sides_hz = _apart(
+        [tone_hz - 2 * mains_hz, tone_hz + 2 * mains_hz],
+        tone_hz * np.array(orders),
+        bin_hz,
+        sample_rate_hz,
+    )
+    taken_hz = np.concatenate([tone_hz * np.array(orders), sides_hz])
+    multiples = multiples_below(mains_hz, sample_rate_hz) if has_hum else ()
+    hum_hz = _apart([h * mains_hz for h in multiples], taken_hz, bin_hz, sample_rate_hz)
+    for _ in range(_MOST_STEPS):
+        all_hz = np.concatenate([tone_hz * np.array(orders), hum_hz, sides_hz])
+        fit = fit_lines(record, sample_rate_hz, all_hz, drifting=[0])
+        if abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
+            break
+        tone_hz = _moved(fit, bin_hz)
+    residual = periodogram(remove_lines(record, sample_rate_hz, fit), sample_rate_hz)
+    noise = noise_of_lines(residual, all_hz, taken_hz=all_hz) * fit.amplitude_gain * record.size / 4
+    return _Lines(
+        fit=fit,
+        orders=orders,
+        first_side=len(orders) + hum_hz.size,
+        noise_v2=noise,
+        residual=residual,
+    )
+
+
+def _apart(
+    wanted_hz: Sequence[float], taken_hz: Spectral, bin_hz: float, sample_rate_hz: float
+) -> Spectral:
+    """Those of the wanted lines that lie a bin or more from 0, half the rate and taken lines."""
+    return np.array(
+        [
+            f
+            for f in wanted_hz
+            if bin_hz < f < sample_rate_hz / 2 - bin_hz and np.abs(taken_hz - f).min() > bin_hz
+        ]
+    )
+
+
+def _require_one_tone(lines: _Lines, sample_rate_hz: float, mains_hz: float) -> None:
+    """Refuse (no_signal) a second line of -20 dB or more that is no harmonic and no hum."""
+    power, bin_hz = lines.residual.mean_square_v2, lines.residual.bin_hz
+    least_v2 = _SECOND_TONE * lines.amplitude_v**2 / 2
+    if power.max() < least_v2 / 3:
+        return
+    for peak in np.flatnonzero(power >= least_v2 / 3):
+        line_v2 = float(power[max(peak - 2, 0) : peak + 3].sum())
+        other_hz = float(peak * bin_hz)
+        if line_v2 >= least_v2 and not _is_expected(lines, other_hz, sample_rate_hz, mains_hz):
+            ratio_db = 10 * np.log10(line_v2 / (lines.amplitude_v**2 / 2))
+            raise CannotMeasure(
+                "no_signal",
+                f"beside the tone at {lines.fundamental_hz:.6g} Hz there is another at "
+                f"{other_hz:.6g} Hz, {ratio_db:.1f} dB from it; one tone was expected",
+                "drive a single sine, or measure intermodulation instead",
+            )
+
+
+def _is_expected(lines: _Lines, other_hz: float, sample_rate_hz: float, mains_hz: float) -> bool:
+    """Whether a line is DC, a harmonic (of any order, folded too) of the tone, or of the mains."""
+    near_hz = 5 * lines.residual.bin_hz
+    multiple = np.arange(0, 400) * lines.fundamental_hz
+    folded = np.abs(multiple - np.rint(multiple / sample_rate_hz) * sample_rate_hz)
+    hum_hz = mains_hz * round(other_hz / mains_hz)
+    return bool(np.abs(folded - other_hz).min() < near_hz or abs(hum_hz - other_hz) < near_hz)
+
+
+def _frequency(lines: _Lines, count: int) -> Estimate:
+    variance = lines.fit.frequency_gain_hz2[0] * lines.noise_v2[0]
+    variance /= lines.fit.amplitude_gain[0]  # back to the variance a sample
+    return Estimate(
+        value=float(lines.fit.frequency_hz[0] + lines.fit.correction_hz[0]),
+        standard_uncertainty=float(np.sqrt(variance)),
+    )
+
+
+def _level(lines: _Lines) -> Estimate:
+    """Level in V rms; half of the noise at the line changes its size, half its phase."""
+    return Estimate(
+        value=lines.amplitude_v / math.sqrt(2),
+        standard_uncertainty=math.sqrt(float(lines.noise_v2[0])) / 2,
+    )
+
+
+def _phase(lines: _Lines) -> Estimate:
+    return Estimate(
+        value=float(np.angle(lines.fit.amplitude[0])),
+        standard_uncertainty=float(np.sqrt(lines.noise_v2[0] / 2)) / lines.amplitude_v,
+    )
+
+
+def _offset(lines: _Lines) -> Estimate:
+    variance = offset_variance_v2(lines.residual, lines.fit.frequency_hz)
+    return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
+
+
+def _fraction(lines: _Lines, chosen: Sequence[int]) -> Estimate:
+    """Root-sum-square of some lines over the fundamental; no value when there are none."""
+    if len(chosen) == 0:
+        return Estimate(value=None)
+    index = list(chosen)
+    return line_estimate(
+        lines.fit.amplitude[index], lines.noise_v2[index], scale=1 / lines.amplitude_v
+    )
+
+
+def _thd_plus_noise(lines: _Lines, band_hz: tuple[float, float]) -> Estimate:
+    """Everything but fundamental and DC over everything but DC, both in the band."""
+    is_inside = (lines.fit.frequency_hz >= band_hz[0]) & (lines.fit.frequency_hz <= band_hz[1])
+    if not is_inside[0]:
+        return Estimate(value=None)
+    inside = is_inside.copy()
+    inside[0] = False
+    rest = band_mean_square(lines.residual, band_hz) + lines_mean_square(
+        lines.fit.amplitude[inside], lines.noise_v2[inside]
+    )
+    total_v2 = rest.value_v2 + lines.amplitude_v**2 / 2
+    relative = MeanSquare(
+        value_v2=rest.value_v2 / total_v2, variance_v4=rest.variance_v4 / total_v2**2
+    )
+    return relative.root()
+
+
+def _crest_factor(record: Samples, lines: _Lines) -> Estimate:
+    """Largest excursion from the mean over the rms about it, noise peaks included.
+
+    The noise on the crests, up to three of its standard deviations, is the doubt (rectangular).
+    """
+    mean = lines.fit.offset_v
+    rms = math.sqrt(float(record @ record / record.size - 2 * mean * record.mean() + mean**2))
+    top = _vertex(record, int(record.argmax())) - mean
+    bottom = _vertex(-record, int(record.argmin())) + mean
+    noise = float(np.sqrt(lines.residual.mean_square_v2.sum()))
+    return Estimate(value=max(top, bottom) / rms, standard_uncertainty=math.sqrt(3) * noise / rms)
+
+
+def _vertex(record: Samples, at: int) -> float:
+    """Height of the parabola through a maximum and its neighbours."""
+    if not 0 < at < record.size - 1:
+        return float(record[at])
+    left, middle, right = record[at - 1 : at + 2]
+    bend = left - 2 * middle + right
+    return float(middle - (right - left) ** 2 / (8 * bend)) if bend < 0 else float(middle)
+
+
+def _mains_estimate(mains: MainsFrequency | None) -> Estimate:
+    if mains is None:
+        return Estimate(value=None, noise_limited=True)
+    return Estimate(value=mains.value_hz, standard_uncertainty=mains.standard_uncertainty_hz)
