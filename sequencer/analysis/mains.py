@@ -8,7 +8,7 @@ import scipy.fft
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.noise import noise_of_lines
-from sequencer.analysis.sine_fit import LineFit, fit_lines, remove_lines
+from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, remove_lines
 from sequencer.analysis.spectrum import Periodogram, hann, periodogram
 
 SEARCH_REACH = 0.012  # +-1.2 % of nominal: 49.4 to 50.6 Hz, 59.28 to 60.72 Hz
@@ -41,7 +41,11 @@ class HumLines:
 
 
 def find_mains(
-    samples: Samples, sample_rate_hz: float, nominals_hz: Sequence[float] = (50.0, 60.0)
+    samples: Samples,
+    sample_rate_hz: float,
+    nominals_hz: Sequence[float] = (50.0, 60.0),
+    *,
+    without: LineFit | None = None,
 ) -> MainsFrequency | None:
     """Mains frequency from all the hum lines of a record together; None when no line stands out.
 
@@ -51,9 +55,11 @@ def find_mains(
 
     Parameters
     ----------
-    samples : without the tone, if there was one; three mains cycles or more, else None
+    samples : three mains cycles or more, else None
+    without : a tone with its harmonics, fitted to the record, to be left out
     """
-    slow, rate_hz = _slow_copy(samples, sample_rate_hz)
+    group = max(1, int(sample_rate_hz // _SLOW_RATE_HZ))
+    slow, rate_hz = group_means(samples, sample_rate_hz, group, without=without)
     seconds = samples.size / sample_rate_hz
     candidates = [f for f in nominals_hz if seconds * f >= FEWEST_CYCLES]
     if not candidates or slow.size < 64:
@@ -133,14 +139,6 @@ class _HumSpectrum:
         reach = round(max(0.015 * frequency_hz / self._step_hz, 120))
         window = self._power[max(middle - reach, 6) : middle + reach + 1]
         return max(float(np.median(window)), np.finfo(float).tiny)
-
-
-def _slow_copy(samples: Samples, sample_rate_hz: float) -> tuple[Samples, float]:
-    """Means of short groups of samples: the hum at a lower rate, its signal-to-noise kept."""
-    group = max(1, int(sample_rate_hz // _SLOW_RATE_HZ))
-    whole = samples.size // group
-    slow = samples[: whole * group].reshape(whole, group) @ np.full(group, 1 / group)
-    return slow, sample_rate_hz / group
 
 
 def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFrequency:

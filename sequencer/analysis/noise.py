@@ -181,8 +181,9 @@ def _clipped_mean(power: Spectral) -> float:
 
     The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back.
     """
-    kept = float(power[power <= 8 * np.median(power)].mean())
-    return kept / (1 - 8 * math.log(2) / (2**8 - 1))
+    ordered = np.sort(power)
+    kept = int(np.searchsorted(ordered, 8 * ordered[ordered.size // 2], side="right"))
+    return float(ordered[:kept].sum()) / kept / (1 - 8 * math.log(2) / (2**8 - 1))
 
 
 def _shares(spectrum: Periodogram, band_hz: tuple[float, float]) -> tuple[int, Spectral]:

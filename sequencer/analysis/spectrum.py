@@ -118,15 +118,16 @@ def periodogram(samples: Samples, sample_rate_hz: float) -> Periodogram:
     rms = float(np.sqrt(record @ record / count))
     scale = 1 / rms if rms > 0 else 1.0
     bins = scipy.fft.rfft((record * scale).astype(np.float32))
-    windowed = bins * np.float32(0.5)
-    windowed[1:-1] -= np.float32(0.25) * (bins[:-2] + bins[2:])
-    windowed[0] -= np.float32(0.5) * bins[1].real
+    windowed = bins + bins
+    windowed[1:-1] -= bins[:-2]
+    windowed[1:-1] -= bins[2:]
+    windowed[0] -= 2 * bins[1].real
     # the bin after the last one mirrors one before
     mirrored = bins[-2] if count % 2 == 0 else bins[-1]
-    windowed[-1] -= np.float32(0.25) * (bins[-2] + np.conj(mirrored))
+    windowed[-1] -= bins[-2] + np.conj(mirrored)
     power = np.square(windowed.real) + np.square(windowed.imag)
-    # 2 |X|^2 / (N sum w^2), sum w^2 = 3 N / 8
-    mean_square = power * np.float64(2 / (0.375 * count**2) / scale**2)
+    # 2 |X|^2 / (N sum w^2), sum w^2 = 3 N / 8, X a quarter of the sum of three bins
+    mean_square = power * np.float64(2 / 16 / (0.375 * count**2) / scale**2)
     mean_square[0] /= 2
     if count % 2 == 0:
         mean_square[-1] /= 2

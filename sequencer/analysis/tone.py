@@ -226,12 +226,10 @@ def _measure(
             f"record at more than {4 * tone_hz:.6g} samples/s",
         )
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
-    rest = remove_lines(record, sample_rate_hz, harmonic_fit)
-    mains = find_mains(rest, sample_rate_hz, (nominal_mains_hz,))
+    mains = find_mains(record, sample_rate_hz, (nominal_mains_hz,), without=harmonic_fit)
     if mains is None:
-        mains_hz = _ripple_frequency_hz(
-            periodogram(rest, sample_rate_hz), harmonic_fit.frequency_hz[0], nominal_mains_hz
-        )
+        rest = periodogram(remove_lines(record, sample_rate_hz, harmonic_fit), sample_rate_hz)
+        mains_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
     else:
         mains_hz = mains.value_hz
     lines = _fit_everything(
@@ -437,18 +435,18 @@ def _crest_factor(record: Samples, lines: _Lines) -> Estimate:
     mean = lines.fit.offset_v
     rms = math.sqrt(float(record @ record / record.size - 2 * mean * record.mean() + mean**2))
     top = _vertex(record, int(record.argmax())) - mean
-    bottom = _vertex(-record, int(record.argmin())) + mean
+    bottom = mean - _vertex(record, int(record.argmin()))
     noise = float(np.sqrt(lines.residual.mean_square_v2.sum()))
     return Estimate(value=max(top, bottom) / rms, standard_uncertainty=math.sqrt(3) * noise / rms)
 
 
 def _vertex(record: Samples, at: int) -> float:
-    """Height of the parabola through a maximum and its neighbours."""
+    """Height of the parabola through an extreme and its neighbours."""
     if not 0 < at < record.size - 1:
         return float(record[at])
     left, middle, right = record[at - 1 : at + 2]
     bend = left - 2 * middle + right
-    return float(middle - (right - left) ** 2 / (8 * bend)) if bend < 0 else float(middle)
+    return float(middle - (right - left) ** 2 / (8 * bend)) if bend else float(middle)
 
 
 def _mains_estimate(mains: MainsFrequency | None) -> Estimate:
