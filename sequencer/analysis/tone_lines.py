@@ -1,0 +1,90 @@
+"""The lines that a driven tone and its harmonics draw into a spectrum, taken out of it."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sequencer.analysis.arrays import Spectral
+from sequencer.analysis.noise_floor import Spectrum
+
+_LEAST_TONE_BINS = 11.0
+_SERIES_GAP = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneLine:
+    """One harmonic of the tone: frequency, level (V rms) and the noise's share in its doubt."""
+
+    frequency_hz: float
+    level_vrms: float
+    level_doubt_vrms: float
+
+
+def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectrum, list[ToneLine]]:
+    """The spectrum with the lines of a driven tone levelled, and those lines.
+
+    A frequency that fits isn't enough to call a line a harmonic, since every spur lies near some
+    harmonic of 1 kHz: it must continue the series, so harmonics must have been found among the
+    eight below it, and it may not stand more than 10 dB above where the series had fallen to.
+    """
+    if tone_hz is None or tone_hz < _LEAST_TONE_BINS * spectrum.step_hz:
+        return spectrum, []
+    tone_bins = _refined_tone(spectrum, tone_hz) / spectrum.step_hz
+    power = spectrum.power.copy()
+    found: dict[int, float] = {}
+    lowest = np.inf
+    lines: list[ToneLine] = []
+    for order in range(1, int((power.size - 8) / tone_bins) + 1):
+        if order > 1:
+            below = max(found.get(k, 0.0) for k in range(order - _SERIES_GAP, order))
+            lowest = min(lowest, below)
+        if not lowest:
+            break
+        line, ground = _line(spectrum, order * tone_bins, tone_bins)
+        if not 1.3 * ground < line < 10.0 * lowest:
+            continue
+        levelled = _levelled(power, order * tone_bins, tone_bins, spectrum.step_hz, ground)
+        if line > 3.0 * ground:
+            found[order] = line
+            lines.append(levelled)
+    return replace(spectrum, power=power), lines
+
+
+def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, float]:
+    """Highest density power within two bins of centre, and the median around it, V^2/Hz."""
+    middle = round(centre)
+    around = spectrum.power[max(middle - 40, 4) : middle + 41]
+    if tone_bins < 13.0:  # lines fill half of the bins there: the quietest tell the ground
+        return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.min(around))
+    return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.median(around))
+
+
+def _levelled(
+    power: Spectral, centre: float, tone_bins: float, step_hz: float, ground: float
+) -> ToneLine:
+    """The line at centre (bins), which is replaced in power by the mean of what lies beside it."""
+    middle = round(centre)
+    peak = float(np.max(power[middle - 2 : middle + 3]))
+    # side lobes fall as 0.1/k^6 of the peak: out to a third of the ground, not past the next line
+    reach = int(np.clip((0.3 * peak / max(ground, 1e-300)) ** (1 / 6), 3, tone_bins / 2 - 2))
+    beside = np.r_[middle - reach - 2 : middle - reach, middle + reach + 1 : middle + reach + 3]
+    level = float(np.mean(power[beside]))
+    bins = np.arange(middle - reach, middle + reach + 1)
+    total = max(float(np.sum(power[bins] - level)), 0.0) * step_hz
+    power[bins] = level
+    return ToneLine(
+        frequency_hz=centre * step_hz,
+        level_vrms=float(np.sqrt(total)),
+        level_doubt_vrms=float(np.sqrt(level * step_hz / 2.0)),
+    )
+
+
+def _refined_tone(spectrum: Spectrum, tone_hz: float) -> float:
+    """Centre of power of the line nearest to the commanded tone, Hz."""
+    centre = tone_hz / spectrum.step_hz
+    reach = max(3, int(0.01 * centre))
+    near = np.arange(max(int(centre) - reach, 1), int(centre) + reach + 2)
+    peak = int(near[np.argmax(spectrum.power[near])])
+    bins = np.arange(max(peak - 3, 0), peak + 4)
+    power = spectrum.power[bins]
+    return float(np.sum(bins * power) / np.sum(power)) * spectrum.step_hz
