@@ -1,0 +1,156 @@
+"""Everything that can be known before anything is energised: procedure against bench."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from drivers.roles import Role
+from sequencer.bench import BenchSpec
+from sequencer.errors import CapabilityMissing, FileError
+from sequencer.procedure import Procedure, Step
+from sequencer.quantities import format_quantity
+from sequencer.steps.base import AnyStepKind, Demand
+
+LOAD_MISMATCH = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """A step with what it will do, for how long, and why it is left out (None: it is not)."""
+
+    step: Step
+    does: str
+    duration_s: float
+    left_out: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What a run will do, and what the person should know about it beforehand."""
+
+    steps: tuple[PlannedStep, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def estimate_s(self) -> float:
+        """Expected length of the run in seconds."""
+        return sum(step.duration_s for step in self.steps)
+
+
+def plan(
+    procedure: Procedure,
+    bench: BenchSpec,
+    kinds: Mapping[str, AnyStepKind],
+    *,
+    today: date,
+    is_unattended: bool = False,
+) -> Plan:
+    """The plan of a run on this bench.
+
+    Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
+    """
+    errors = _load_errors(procedure, bench)
+    steps = []
+    for step in procedure.steps:
+        kind = kinds[step.kind]
+        demand = kind.demand(step.settings, procedure.unit)
+        left_out = _missing(demand, bench)
+        problems = _problems(demand, bench, procedure, is_unattended) if not left_out else []
+        if left_out and step.required:
+            problems.append(f"{left_out}, and the step is required")
+        errors += [FileError(step.place, f"step {step.id}: {problem}") for problem in problems]
+        steps.append(
+            PlannedStep(
+                step=step,
+                does=kind.describe(step.settings, procedure.unit),
+                duration_s=0.0 if left_out else demand.duration_s,
+                left_out=left_out,
+            )
+        )
+    if errors:
+        reason = "this bench can't carry the procedure out"
+        raise CapabilityMissing(reason, errors=tuple(errors))
+    return Plan(steps=tuple(steps), remarks=_remarks(bench, today))
+
+
+def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
+    wanted, there = procedure.unit.load_ohm, bench.load.resistance_ohm
+    if abs(there / wanted - 1.0) <= LOAD_MISMATCH:
+        return []
+    return [
+        FileError(
+            procedure.place,
+            (
+                f"the procedure wants a load of {format_quantity(wanted, 'ohm')} but the bench has "
+                f"{format_quantity(there, 'ohm')}; connect the right load and say so in the bench file"
+            ),
+        )
+    ]
+
+
+def _missing(demand: Demand, bench: BenchSpec) -> str | None:
+    """Which role or route the bench lacks for this step, in words."""
+    roles = sorted(role.value for role in demand.roles if not bench.has(role))
+    routes = sorted(demand.routes - set(bench.routes))
+    lacking = [f"no {name.replace('_', ' ')}" for name in roles]
+    lacking += [f"no router channel {name}" for name in routes]
+    return f"the bench has {' and '.join(lacking)}" if lacking else None
+
+
+def _problems(
+    demand: Demand, bench: BenchSpec, procedure: Procedure, is_unattended: bool
+) -> list[str]:
+    problems = []
+    if demand.generator_vrms > bench.generator_ceiling_vrms:
+        problems.append(
+            f"needs about {format_quantity(demand.generator_vrms, 'V')} from the generator, above "
+            f"the bench's ceiling of {format_quantity(bench.generator_ceiling_vrms, 'V')}"
+        )
+    analyser = bench.instruments[Role.ANALYSER].settings
+    top_rate = max(analyser.sample_rates_hz)
+    if demand.top_frequency_hz > 0.5 * top_rate:
+        problems.append(
+            f"wants to see up to {format_quantity(demand.top_frequency_hz, 'Hz')}, but the analyser "
+            f"samples at {format_quantity(top_rate, 'Hz')} at most (half of that can be seen)"
+        )
+    limit_s = bench.load.time_limit_s(demand.load_w)
+    if demand.load_s > limit_s:
+        stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
+        problems.append(
+            f"puts {format_quantity(demand.load_w, 'W')} into the load for "
+            f"{format_quantity(demand.load_s, 's')}, but the load {stands}"
+        )
+    if demand.asks_operator and is_unattended:
+        problems.append("asks the operator a question, but the run is unattended")
+    if procedure.unit.output != "single_ended" and demand.roles & {Role.ANALYSER, Role.DMM}:
+        problems.append(
+            f"the output is {procedure.unit.output.replace('_', ' ')}: a grounded analyser input "
+            "would short one side to earth"
+        )
+    return problems
+
+
+def _remarks(bench: BenchSpec, today: date) -> tuple[str, ...]:
+    overdue = [
+        f"{role.value}: "
+        + (
+            f"calibration ran out on {spec.calibration_due}"
+            if spec.calibration_due
+            else "no calibration date"
+        )
+        for role, spec in bench.instruments.items()
+        if role in _MEASURING and spec.is_overdue(today)
+    ]
+    remarks = [f"{words}; results are indicative" for words in overdue]
+    if not bench.independent_means and Role.MAINS_SWITCH not in bench.instruments:
+        remarks.append("nothing switches the unit off when this computer fails; stay at the bench")
+    return tuple(remarks)
+
+
+_MEASURING = (
+    Role.GENERATOR,
+    Role.ANALYSER,
+    Role.DMM,
+    Role.POWER_METER,
+    Role.THERMOMETER,
+)

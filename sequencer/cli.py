@@ -1,0 +1,333 @@
+"""The command line: arguments in, exit codes and words out. Nothing else knows a terminal's arguments.
+
+Exit codes: 0 all within limits; 1 measured, and at least one limit not met (or not measurable);
+2 refused before anything was energised; 3 stopped by a guard or an instrument fault, bench made safe;
+130 / 143 interrupted by SIGINT / SIGTERM, bench made safe.
+
+Everything heavy is imported inside the commands, so that --help stays quick.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from sequencer import __version__
+from sequencer.errors import Interrupted, Refused, Stopped
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sequencer.screen import Screen
+    from sequencer.session import Request
+
+OK, LIMIT_NOT_MET, REFUSED, STOPPED = 0, 1, 2, 3
+_EXIT = {"pass": OK, "fail": LIMIT_NOT_MET, "stopped": STOPPED, "interrupted": STOPPED}
+DEMO_SERIALS = ("DEMO-A", "DEMO-B")
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def main() -> None:
+    """Entry point of the command `steadybench`."""
+    arguments = sys.argv[1:]
+    sys.exit(run_command(arguments))
+
+
+def run_command(arguments: Sequence[str]) -> int:
+    """Carry out one command; returns the exit code. No exception leaves it but SystemExit."""
+    as_json = "--json" in arguments
+    try:
+        code = commands.main(args=list(arguments), prog_name="steadybench", standalone_mode=False)
+        return int(code or 0)
+    except Refused as refusal:
+        _tell_refusal(refusal, as_json)
+        return REFUSED
+    except click.ClickException as error:
+        _tell_refusal(_from_click(error), as_json)
+        return REFUSED
+    except Stopped as stopped:
+        _say(f"stopped: {stopped.cause}")
+        return STOPPED
+    except Interrupted as interruption:
+        _say("interrupted; the bench was made safe")
+        return interruption.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        _say("interrupted")
+        return 130
+    except BrokenPipeError:
+        return OK
+
+
+def _from_click(error: click.ClickException) -> Refused:
+    hint = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else None
+    advice = f"; see {hint} --help" if hint else ""
+    return Refused(f"{error.format_message().rstrip('.')}{advice}", code="argument")
+
+
+def _tell_refusal(refusal: Refused, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(refusal.to_json()))
+    for line in refusal.lines():
+        _say(line)
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="steadybench")
+def commands() -> None:
+    """Bench tests for serviced audio power amplifiers: measure, judge, watch, write down.
+
+    PROCEDURE and BENCH are a file or a built-in name; the bench `sim` is a simulated one that needs
+    no hardware. Local codes and licensed practice come first when you work on mains equipment.
+    """
+
+
+def run_options(command: F) -> F:
+    """Options that every command which runs a procedure shares."""
+    for option in reversed(
+        (
+            click.option("--bench", required=True, help="Bench file, or sim."),
+            click.option("--model", default="", help="Model of the unit."),
+            click.option("--ticket", type=click.Path(path_type=Path), help="Job ticket (YAML)."),
+            click.option(
+                "--out",
+                type=click.Path(path_type=Path),
+                default=Path("runs"),
+                show_default=True,
+                help="Folder in which the run's own folder is made.",
+            ),
+            click.option(
+                "--with",
+                "figures",
+                multiple=True,
+                metavar="NAME=QUANTITY",
+                help='Change a figure the procedure declares: --with warm_up="5 min".',
+            ),
+            click.option("--unattended", is_flag=True, help="Nobody is there to answer."),
+            click.option(
+                "--accept-cautions",
+                is_flag=True,
+                help="The cautions were read and are accepted (needed with --unattended).",
+            ),
+            click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@commands.command()
+@click.argument("procedure")
+@click.option("--serial", required=True, help="Serial number of the unit.")
+@run_options
+def run(procedure: str, serial: str, as_json: bool, **options: Any) -> int:
+    """Run PROCEDURE on one unit."""
+    from sequencer import pairing
+
+    request = _request(procedure, options)
+    with _screen(as_json) as (console, screen):
+        result = pairing.run_units(
+            request, [serial], person=_Terminal(console, screen), sinks=[screen]
+        )
+    summary = result.summaries[0]
+    _finish(console, as_json, summary, Path(str(summary["run"])) / "report.html")
+    return _exit_code(str(summary["outcome"]), result.interruption)
+
+
+@commands.command()
+@click.argument("procedure")
+@click.option(
+    "--serial", "serials", required=True, multiple=True, help="Serial number; once for each unit."
+)
+@run_options
+def pair(procedure: str, serials: tuple[str, ...], as_json: bool, **options: Any) -> int:
+    """Run PROCEDURE on each unit of a pair, then compare them."""
+    if len(serials) < 2 or len(set(serials)) != len(serials):
+        raise click.UsageError("a pair needs two different --serial")
+    return _run_pair(_request(procedure, options), serials, as_json)
+
+
+@commands.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="Folder in which the pair's own folder is made.",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def demo(out: Path, as_json: bool) -> int:
+    """Test a simulated pair from power-on to report. Nothing real is switched on."""
+    from sequencer.session import Request
+
+    request = Request(
+        procedure="rated_power",
+        bench="sim",
+        out=out,
+        model="Example 100 mono",
+        is_unattended=True,
+        accepted_by="the demonstration (simulated bench, nothing to hurt)",
+    )
+    return _run_pair(request, DEMO_SERIALS, as_json)
+
+
+def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
+    from sequencer import pairing
+
+    with _screen(as_json) as (console, screen):
+        result = pairing.run_pair(
+            request, serials, person=_Terminal(console, screen), sinks=[screen]
+        )
+        console.print(pairing.match_text(result), highlight=False, soft_wrap=True)
+    _finish(console, as_json, result.to_json(), result.folder / "report.html")
+    return _exit_code(result.outcome, result.interruption)
+
+
+@commands.command()
+@click.argument("procedure")
+@click.option("--bench", help="Bench file, or sim.")
+@click.option("--ticket", type=click.Path(path_type=Path), help="Job ticket (YAML).")
+@click.option("--with", "figures", multiple=True, metavar="NAME=QUANTITY", help="As for run.")
+@click.option("--unattended", "is_unattended", is_flag=True, help="Check for an unattended run.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def check(
+    procedure: str,
+    bench: str | None,
+    ticket: Path | None,
+    figures: tuple[str, ...],
+    is_unattended: bool,
+    as_json: bool,
+) -> int:
+    """Everything that can be known before energising anything."""
+    from sequencer import inspection
+    from sequencer.session import Request
+
+    request = Request(
+        procedure=procedure,
+        bench=bench or "",
+        out=Path(),
+        ticket=ticket,
+        figures=_figures(figures),
+        is_unattended=is_unattended,
+    )
+    told = inspection.inspect(request)
+    if as_json:
+        click.echo(json.dumps(told.to_json()))
+    else:
+        click.echo(told.text())
+    return OK
+
+
+@commands.command()
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+def report(run_folder: Path) -> int:
+    """Write the report of a finished run (or pair) again, from its record."""
+    from sequencer import pairing
+
+    click.echo(str(pairing.write_report_again(run_folder)))
+    return OK
+
+
+def _request(procedure: str, options: Mapping[str, Any]) -> Request:
+    from sequencer.session import Request
+
+    return Request(
+        procedure=procedure,
+        bench=options["bench"],
+        out=options["out"],
+        model=options["model"],
+        ticket=options["ticket"],
+        figures=_figures(options["figures"]),
+        is_unattended=options["unattended"],
+        accepted_by=_user() if options["accept_cautions"] else None,
+    )
+
+
+def _user() -> str:
+    import getpass
+
+    return f"{getpass.getuser()} (--accept-cautions)"
+
+
+def _figures(pairs: Sequence[str]) -> dict[str, str]:
+    figures: dict[str, str] = {}
+    for pair_text in pairs:
+        name, equals, quantity = pair_text.partition("=")
+        if not equals or not name.strip() or not quantity.strip():
+            raise click.UsageError(f'--with "{pair_text}" should read NAME=QUANTITY')
+        if name.strip() in figures:
+            raise click.UsageError(f"--with gives {name.strip()} twice")
+        figures[name.strip()] = quantity.strip()
+    return figures
+
+
+@contextmanager
+def _screen(as_json: bool) -> Iterator[tuple[Console, Screen]]:
+    """The console for people: standard error when standard output belongs to a program."""
+    from rich.console import Console
+
+    from sequencer.screen import Screen
+
+    console = Console(stderr=as_json)
+    with Screen(console) as screen:
+        yield console, screen
+
+
+def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: Path) -> None:
+    if as_json:
+        click.echo(json.dumps(result))
+    console.print(f"report: {report}", highlight=False, soft_wrap=True)
+
+
+def _exit_code(outcome: str, interruption: Interrupted | None) -> int:
+    return interruption.exit_code if interruption else _EXIT[outcome]
+
+
+class _Terminal:
+    """The person at this terminal."""
+
+    def __init__(self, console: Console, screen: Screen) -> None:
+        import getpass
+
+        self._console = console
+        self._screen = screen
+        self.name = getpass.getuser()
+
+    def accept(self, caution: str) -> None:
+        """Show and ask for yes."""
+        from sequencer.operator import Declined
+
+        if self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip().lower() not in (
+            "yes",
+            "y",
+        ):
+            raise Declined("a caution was not accepted")
+
+    def answer(self, question: str) -> str:
+        """Ask and return the answer."""
+        return self._ask(f"{question} ").strip()
+
+    def _ask(self, text: str) -> str:
+        from rich.text import Text
+
+        from sequencer.operator import NobodyThere
+
+        self._screen.pause()
+        try:
+            self._console.print(Text(text), end="", soft_wrap=True)
+            line = sys.stdin.readline()
+        finally:
+            self._screen.go_on()
+        if not line:
+            raise NobodyThere("nobody answers at this terminal")
+        return line

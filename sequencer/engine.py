@@ -1,0 +1,328 @@
+"""Runs a procedure on a bench and tells what happens as events. Knows no file and no screen.
+
+Rules: nothing is energised before the plan stands and the cautions are accepted; whatever ends the
+run, the bench is made safe before anything else is said or written; an interruption passes through
+every step; a number that could not be measured is a reading without a value, not a guess.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from drivers.errors import InstrumentError, UnusableAnswer, WrongInstrument
+from drivers.link import Exchange
+from sequencer import __version__
+from sequencer.access import StepAccess
+from sequencer.bench import Bench
+from sequencer.captures import Capture
+from sequencer.checking import Plan, PlannedStep
+from sequencer.clock import Clock, RealClock
+from sequencer.errors import BenchError, GuardTripped, Interrupted, Stopped
+from sequencer.events import (
+    CaptureTaken,
+    CautionAccepted,
+    Event,
+    Exchanged,
+    InstrumentReady,
+    MadeSafe,
+    Outcome,
+    ReadingTaken,
+    RunFinished,
+    RunStarted,
+    Sink,
+    Stamped,
+    StepFinished,
+    StepStarted,
+)
+from sequencer.interrupts import shielded
+from sequencer.judging import judge_findings
+from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict
+from sequencer.make_safe import make_safe
+from sequencer.operator import Declined, NobodyThere, Operator
+from sequencer.procedure import Procedure, Step
+from sequencer.steps.base import AnyStepKind, Situation, WiredWrong
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """Which unit, and why it is on the bench. position is its place at the router, from 1."""
+
+    serial: str
+    model: str = ""
+    stage: str = "as_left"
+    position: int = 1
+    ticket: Mapping[str, object] | None = None
+
+
+class Emitter:
+    """Stamps events with the bench's time and hands them to the sinks.
+
+    Messages to instruments are stamped with the last known time: asking the simulated clock for
+    each would double the traffic.
+    """
+
+    def __init__(self) -> None:
+        self._clock: Clock = RealClock()
+        self._sinks: tuple[Sink, ...] = ()
+        self._start_s: float | None = None
+        self._t_s = 0.0
+
+    def begin(self, clock: Clock, sinks: Sequence[Sink]) -> None:
+        """From now on events are stamped by this clock and reach these sinks."""
+        self._clock = clock
+        self._sinks = tuple(sinks)
+
+    def exchanged(self, exchange: Exchange) -> None:
+        """Tell of a message to an instrument, as its link reports it."""
+        self.emit_now(
+            Exchanged(
+                role=exchange.role,
+                command=exchange.command,
+                answer=exchange.answer,
+                seconds=exchange.seconds,
+                attempt=exchange.attempt,
+                problem=exchange.error,
+            )
+        )
+
+    def emit(self, event: Event) -> None:
+        """Stamp with the current bench time and hand over."""
+        self._look_at_clock()
+        self.emit_now(event)
+
+    def emit_now(self, event: Event) -> None:
+        """Hand over with the last known time."""
+        stamped = Stamped(t_s=self._t_s, at=self._clock.date(), event=event)
+        for sink in self._sinks:
+            sink(stamped)
+
+    def _look_at_clock(self) -> None:
+        try:
+            now_s = self._clock.now_s()
+        except (InstrumentError, RuntimeError):
+            return  # the time of a lost bench stands still; what is to be told must still be told
+        if self._start_s is None:
+            self._start_s = now_s
+        self._t_s = now_s - self._start_s
+
+
+def run(
+    procedure: Procedure,
+    bench: Bench,
+    plan: Plan,
+    *,
+    job: Job,
+    kinds: Mapping[str, AnyStepKind],
+    operator: Operator,
+    cautions: Sequence[CautionAccepted],
+    emitter: Emitter,
+) -> RunFinished:
+    """Carry out the plan and make the bench safe, whatever happens; returns how it ended.
+
+    Raises BenchError when another instrument than the expected one answers (nothing is energised),
+    and Interrupted, after the bench is safe, when a signal ended the run.
+    """
+    engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter)
+    try:
+        engine.begin(cautions)
+        engine.carry_out()
+    except BaseException as error:
+        finished = _ending(error)
+        engine.end(finished)
+        if isinstance(error, Interrupted | BenchError):
+            raise
+        if finished is None:
+            raise
+        return finished
+    finished = RunFinished(outcome=engine.outcome())
+    engine.end(finished)
+    return finished
+
+
+def _ending(error: BaseException) -> RunFinished:
+    """How a run ended that did not reach its end, in words."""
+    match error:
+        case Interrupted():
+            return RunFinished(outcome=Outcome.INTERRUPTED, cause=str(error))
+        case Stopped() | BenchError():
+            return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
+        case InstrumentError():
+            return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
+        case Declined() | NobodyThere():
+            return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
+        case OSError():
+            return RunFinished(
+                outcome=Outcome.STOPPED, cause=f"the record could not be written: {error}"
+            )
+        case _:
+            return RunFinished(
+                outcome=Outcome.STOPPED,
+                cause=f"a fault in the program itself: {type(error).__name__}: {error}",
+            )
+
+
+class _Engine:
+    """One run: begin, carry out, end."""
+
+    def __init__(
+        self,
+        procedure: Procedure,
+        bench: Bench,
+        plan: Plan,
+        job: Job,
+        kinds: Mapping[str, AnyStepKind],
+        operator: Operator,
+        emitter: Emitter,
+    ) -> None:
+        self._procedure = procedure
+        self._bench = bench
+        self._plan = plan
+        self._job = job
+        self._kinds = kinds
+        self._emitter = emitter
+        self._readings: dict[tuple[str, str], Reading] = {}
+        self._access = StepAccess(bench, procedure.unit, operator, emitter.emit, lambda: None)
+        self._situation = Situation(
+            unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
+        )
+
+    def begin(self, cautions: Sequence[CautionAccepted]) -> None:
+        """Say what is to be done, meet the instruments, put the unit on the bench."""
+        emit = self._emitter.emit
+        emit(
+            RunStarted(
+                procedure=self._procedure.name,
+                title=self._procedure.title,
+                procedure_sha256=self._procedure.sha256,
+                serial=self._job.serial,
+                model=self._job.model,
+                stage=self._job.stage,
+                bench=self._bench.spec.name,
+                decision=self._procedure.decision.value,
+                steps=len(self._plan.steps),
+                estimate_s=self._plan.estimate_s,
+                version=__version__,
+                remarks=self._plan.remarks,
+                ticket=self._job.ticket,
+            )
+        )
+        for caution in cautions:
+            emit(caution)
+        for ready in self._meet_instruments():
+            emit(ready)
+        route = f"unit_{self._job.position}"
+        if self._access.has_route(route):
+            self._bench.generator.set_output(False)
+            self._access.connect(route)
+
+    def _meet_instruments(self) -> list[InstrumentReady]:
+        today = self._bench.clock.date().date()
+        met = []
+        for role, spec in self._bench.spec.instruments.items():
+            try:
+                identity = self._bench.instruments[role].prepare()
+            except WrongInstrument as error:
+                raise BenchError(str(error)) from error
+            met.append(
+                InstrumentReady(
+                    role=role.value,
+                    address=spec.address,
+                    driver=spec.driver,
+                    manufacturer=identity.manufacturer,
+                    model=identity.model,
+                    serial=identity.serial,
+                    firmware=identity.firmware,
+                    calibration_due=spec.calibration_due.isoformat()
+                    if spec.calibration_due
+                    else None,
+                    certificate=spec.certificate or None,
+                    is_overdue=spec.is_overdue(today),
+                )
+            )
+        return met
+
+    def carry_out(self) -> None:
+        """Every step of the plan, in order."""
+        left_s = self._plan.estimate_s
+        for number, planned in enumerate(self._plan.steps, start=1):
+            self._step(planned, number, left_s)
+            left_s -= planned.duration_s
+
+    def _step(self, planned: PlannedStep, number: int, left_s: float) -> None:
+        step = planned.step
+        emit = self._emitter.emit
+        if planned.left_out:
+            emit(
+                StepFinished(
+                    step=step.id, kind=step.kind, verdict=Verdict.INFO, left_out=planned.left_out
+                )
+            )
+            return
+        emit(
+            StepStarted(
+                step=step.id,
+                kind=step.kind,
+                title=step.title,
+                number=number,
+                of=len(self._plan.steps),
+                does=planned.does,
+                estimate_s=planned.duration_s,
+                left_s=left_s,
+            )
+        )
+        self._access.step = step.id
+        captures: list[Capture] = []
+        stopped: Stopped | None = None
+        reason: str | None = None
+        try:
+            self._acquire(step, captures)
+        except WiredWrong as error:
+            stopped, reason = GuardTripped(f"step {step.id}: {error}"), str(error)
+        except UnusableAnswer as error:
+            reason = str(error)
+            self._quieten()
+        verdict = self._judge(step, captures, reason)
+        emit(StepFinished(step=step.id, kind=step.kind, verdict=verdict))
+        if stopped:
+            raise stopped
+
+    def _acquire(self, step: Step, captures: list[Capture]) -> None:
+        """Drive the bench; what was recorded is told and kept even when the step breaks off."""
+        for capture in self._kinds[step.kind].acquire(step.settings, self._access):
+            captures.append(capture)
+            self._emitter.emit(CaptureTaken(step=step.id, capture=capture))
+
+    def _quieten(self) -> None:
+        """A step broke off over an answer nobody can use: no drive while the run goes on."""
+        self._bench.generator.set_level(0.0)
+
+    def _judge(self, step: Step, captures: Sequence[Capture], reason: str | None) -> Verdict:
+        findings = self._kinds[step.kind].evaluate(step.settings, captures, self._situation)
+        readings = judge_findings(
+            step,
+            self._kinds[step.kind],
+            findings,
+            rule=self._procedure.decision,
+            so_far=self._readings,
+            broken_off=reason,
+        )
+        for reading in readings:
+            self._emitter.emit(ReadingTaken(step=step.id, reading=reading))
+        return step_verdict(readings)
+
+    def outcome(self) -> Outcome:
+        """Pass when every limited reading counts as passed."""
+        passed = all(
+            counts_as_passed(reading.verdict, reading.limits is not None)
+            for reading in self._readings.values()
+        )
+        return Outcome.PASS if passed else Outcome.FAIL
+
+    def end(self, finished: RunFinished) -> None:
+        """Safe first, then say so. Nothing that goes wrong here hides why the run ended."""
+        with shielded():
+            actions = make_safe(self._bench.instruments, self._bench.spec.routes)
+            for event in (MadeSafe(actions=actions), finished):
+                try:
+                    self._emitter.emit(event)
+                except OSError:
+                    continue

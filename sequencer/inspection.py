@@ -1,0 +1,85 @@
+"""What `check` tells: everything that can be known before anything is energised."""
+
+from dataclasses import dataclass
+
+from sequencer import session
+from sequencer.bench import load_bench
+from sequencer.checking import Plan, plan
+from sequencer.clock import RealClock
+from sequencer.procedure import Procedure
+from sequencer.session import Request, bench_file
+from sequencer.steps.registry import kinds
+from sequencer.wording import duration_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """A procedure that is sound, and its plan on a bench, where one was given."""
+
+    procedure: Procedure
+    plan: Plan | None
+
+    def to_json(self) -> dict[str, object]:
+        """For programs."""
+        found: dict[str, object] = {
+            "procedure": self.procedure.name,
+            "sha256": self.procedure.sha256,
+            "steps": [
+                {"id": step.id, "kind": step.kind, "title": step.title}
+                for step in self.procedure.steps
+            ],
+        }
+        if self.plan:
+            found["estimate_s"] = self.plan.estimate_s
+            found["remarks"] = list(self.plan.remarks)
+            found["steps"] = [
+                {
+                    "id": each.step.id,
+                    "kind": each.step.kind,
+                    "title": each.step.title,
+                    "does": each.does,
+                    "duration_s": each.duration_s,
+                    "left_out": each.left_out,
+                }
+                for each in self.plan.steps
+            ]
+        return found
+
+    def text(self) -> str:
+        """For people."""
+        lines = [f"{self.procedure.title} ({self.procedure.name}): sound"]
+        if self.plan is None:
+            lines += [
+                f"  {step.id}: {_does(self.procedure, step.id)}" for step in self.procedure.steps
+            ]
+            return "\n".join(lines)
+        for number, each in enumerate(self.plan.steps, start=1):
+            time = "" if each.left_out else f" ({duration_text(each.duration_s)})"
+            lines.append(f"  {number:>2}. {each.step.id}: {each.does}{time}")
+            if each.left_out:
+                lines.append(f"      left out: {each.left_out}")
+        lines += [f"  mind: {remark}" for remark in self.plan.remarks]
+        lines.append(
+            f"  takes about {duration_text(self.plan.estimate_s)}; nothing was switched on"
+        )
+        return "\n".join(lines)
+
+
+def _does(procedure: Procedure, step_id: str) -> str:
+    step = next(step for step in procedure.steps if step.id == step_id)
+    return kinds()[step.kind].describe(step.settings, procedure.unit)
+
+
+def inspect(request: Request) -> Inspection:
+    """Check a procedure, and with a bench also whether the bench can carry it out.
+
+    Raises Refused with every reason against it. Opens no instrument.
+    """
+    procedure, _ = session.load(request)
+    if not request.bench:
+        return Inspection(procedure=procedure, plan=None)
+    today = RealClock().date().date()
+    with bench_file(request.bench) as path:
+        bench = load_bench(path)
+        steps = plan(procedure, bench, kinds(), today=today, is_unattended=request.is_unattended)
+    return Inspection(procedure=procedure, plan=steps)

@@ -1,0 +1,229 @@
+"""The append-only record of a run: journal lines chained by hash, and captures beside them.
+
+Theory of operation. Each event is one line of JSON. `prev` holds the SHA-256 of the line before, so
+that a changed, missing or swapped line shows. A line is handed to the operating system (unbuffered
+write) before `write` returns, and the engine emits an event before it sends the next command: kill -9
+loses nothing. It is forced to disk (fsync) before anything is energised, at the end of every step and
+at the end of the run: a power cut loses the running step at most. A capture is on disk before the line
+that names it and its hash.
+"""
+
+import dataclasses
+import hashlib
+import io
+import json
+import os
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+
+from sequencer.captures import Capture
+from sequencer.errors import Refused
+from sequencer.events import (
+    CaptureTaken,
+    Energising,
+    Event,
+    MadeSafe,
+    ReadingTaken,
+    RunFinished,
+    Stamped,
+    StepFinished,
+)
+
+SCHEMA = 1
+JOURNAL = "journal.jsonl"
+CAPTURES = "captures"
+FIRST_PREV = "0" * 64
+_FORCED = (Energising, StepFinished, MadeSafe, RunFinished)
+_LONGEST_NAME = 60
+
+
+def sha256_hex(content: bytes) -> str:
+    """Lower-case hex SHA-256."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def file_name(text: str) -> str:
+    """Text made safe as part of a file's name: letters, digits, dot, dash and underscore."""
+    name = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._")
+    return name[:_LONGEST_NAME] or "unnamed"
+
+
+def new_folder(parent: Path, *, at: datetime, serial: str, procedure: str) -> Path:
+    """Make a new folder for a run (or a pair) inside parent.
+
+    Raises Refused when it can't be made.
+    """
+    stem = f"{at:%Y-%m-%d_%H%M%S}_{file_name(serial)}_{file_name(procedure)}"
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        for number in range(1, 1000):
+            folder = parent / (stem if number == 1 else f"{stem}_{number}")
+            try:
+                folder.mkdir()
+            except FileExistsError:
+                continue
+            return folder
+    except OSError as error:
+        raise Refused(
+            f"the run's folder can't be made in {parent}: {error.strerror}; "
+            "give another place with --out"
+        ) from error
+    raise Refused(f"{parent} already holds 999 runs of this second; give another place with --out")
+
+
+class Journal:
+    """Writes the record of one run. A sink of events."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._prev = FIRST_PREV
+        self._seq = 0
+        self._file: io.FileIO | None = None
+
+    def __enter__(self) -> "Journal":
+        (self.folder / CAPTURES).mkdir(exist_ok=True)
+        self._file = (self.folder / JOURNAL).open("xb", buffering=0)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._file:
+            self._file.close()
+
+    def __call__(self, stamped: Stamped) -> None:
+        """Write one event.
+
+        Raises OSError when the record can't be written; what was written before stays.
+        """
+        body = self._body(stamped.event)
+        self._line(stamped, body)
+        if isinstance(stamped.event, _FORCED):
+            self._force()
+
+    def _body(self, event: Event) -> dict[str, object]:
+        match event:
+            case CaptureTaken(step=step, capture=capture):
+                return {"step": step, **self._keep(step, capture)}
+            case ReadingTaken(step=step, reading=reading):
+                return {"step": step, "reading": reading.to_json()}
+            case _:
+                return {
+                    name: _plain(getattr(event, name))
+                    for name in (each.name for each in dataclasses.fields(event))
+                }
+
+    def _line(self, stamped: Stamped, body: Mapping[str, object]) -> None:
+        line = json.dumps(
+            {
+                "schema": SCHEMA,
+                "seq": self._seq,
+                "prev": self._prev,
+                "t": round(stamped.t_s, 6),
+                "at": stamped.at.isoformat(),
+                "event": event_name(stamped.event),
+                **body,
+            },
+            allow_nan=False,
+            separators=(",", ":"),
+        ).encode("ascii")
+        assert self._file is not None, "the journal is not open"
+        written = self._file.write(line + b"\n")
+        if written != len(line) + 1:
+            raise OSError(28, "the journal line was cut short: disk full")
+        self._prev = sha256_hex(line)
+        self._seq += 1
+
+    def _force(self) -> None:
+        assert self._file is not None
+        os.fsync(self._file.fileno())
+
+    def _keep(self, step: str, capture: Capture) -> dict[str, object]:
+        """Write a capture's file; returns what the journal says of it."""
+        content = capture_bytes(capture)
+        name = f"{self._seq:06d}_{file_name(step)}_{file_name(capture.name)}.npz"
+        path = self.folder / CAPTURES / name
+        with path.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        return {
+            "name": capture.name,
+            "role": capture.role,
+            "file": f"{CAPTURES}/{name}",
+            "sha256": sha256_hex(content),
+            "shape": list(capture.samples.shape),
+            "sample_rate_hz": capture.sample_rate_hz,
+            "range_peak_v": capture.range_peak_v,
+            "is_overrange": capture.is_overrange,
+            "facts": dict(capture.facts),
+        }
+
+
+def event_name(event: Event) -> str:
+    """The event's name in the journal: RunStarted is run_started."""
+    return re.sub(r"(?<!^)(?=[A-Z])", "_", type(event).__name__).lower()
+
+
+def capture_bytes(capture: Capture) -> bytes:
+    """A capture as .npz: `samples` and, as JSON text, `about`.
+
+    Samples that fit single precision exactly (most instruments send it) are stored so.
+    """
+    single = capture.samples.astype(np.float32)
+    is_exact = bool(np.array_equal(single.astype(np.float64), capture.samples, equal_nan=True))
+    about = {
+        "schema": SCHEMA,
+        "name": capture.name,
+        "role": capture.role,
+        "sample_rate_hz": capture.sample_rate_hz,
+        "range_peak_v": capture.range_peak_v,
+        "is_overrange": capture.is_overrange,
+        "facts": dict(capture.facts),
+    }
+    buffer = io.BytesIO()
+    np.savez(
+        buffer, samples=single if is_exact else capture.samples, about=np.array(json.dumps(about))
+    )
+    return buffer.getvalue()
+
+
+def capture_from_bytes(content: bytes) -> Capture:
+    """The capture that capture_bytes stored.
+
+    Raises ValueError when the content is no such capture.
+    """
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as stored:
+            samples = np.asarray(stored["samples"], dtype=np.float64)
+            about = json.loads(str(stored["about"]))
+        return Capture(
+            name=about["name"],
+            role=about["role"],
+            samples=samples,
+            sample_rate_hz=about["sample_rate_hz"],
+            range_peak_v=about["range_peak_v"],
+            is_overrange=about["is_overrange"],
+            facts=about["facts"],
+        )
+    except (KeyError, OSError, TypeError, EOFError) as error:
+        raise ValueError(f"not a capture of ours: {error}") from error
+
+
+def _plain(value: object) -> object:
+    """A value of an event as JSON can hold it."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {each.name: _plain(getattr(value, each.name)) for each in dataclasses.fields(value)}
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    if isinstance(value, Mapping):
+        return {str(key): _plain(each) for key, each in value.items()}
+    return value

@@ -1,0 +1,59 @@
+"""From the findings of a step to judged readings. Pure: a run and its re-judging share it."""
+
+from collections.abc import Mapping, MutableMapping, Sequence
+
+from sequencer.limits import DecisionRule, Limit, Reading, judge_reading
+from sequencer.procedure import Step
+from sequencer.steps.base import AnyStepKind, Finding
+
+# Readings of the run so far, by step and name.
+Readings = MutableMapping[tuple[str, str], Reading]
+
+
+def judge_findings(
+    step: Step,
+    kind: AnyStepKind,
+    findings: Sequence[Finding],
+    *,
+    rule: DecisionRule,
+    so_far: Readings,
+    broken_off: str | None = None,
+) -> list[Reading]:
+    """The judged readings of a step, in the order found; so_far learns them.
+
+    A limit whose reading was not found gives a reading without a value. broken_off says why the
+    step broke off, where it did: it is the reason for whatever is missing.
+    """
+    readings = [_reading(finding, broken_off) for finding in findings]
+    names = {reading.name for reading in readings}
+    for name in step.limits:
+        if name not in names:
+            reason = broken_off or "the step did not give this reading"
+            unit = kind.unit_of(name) or ""
+            readings.append(Reading(name=name, value=None, unit=unit, reason=reason))
+    so_far.update({(step.id, reading.name): reading for reading in readings})
+    judged = [_judged(reading, step.limits, rule, so_far) for reading in readings]
+    so_far.update({(step.id, reading.name): reading for reading in judged})
+    return judged
+
+
+def _judged(
+    reading: Reading, limits: Mapping[str, Limit], rule: DecisionRule, so_far: Readings
+) -> Reading:
+    return judge_reading(
+        reading, limits.get(reading.name), rule, lambda step, name: so_far.get((step, name))
+    )
+
+
+def _reading(finding: Finding, broken_off: str | None) -> Reading:
+    has_nothing = finding.value is None and not finding.noise_limited
+    return Reading(
+        name=finding.name,
+        value=finding.value,
+        unit=finding.unit,
+        uncertainty=finding.standard_uncertainty,
+        noise_limited=finding.noise_limited,
+        upper_bound=finding.upper_bound,
+        reason=(broken_off if has_nothing else None) or finding.reason or "",
+        remarks=finding.remarks,
+    )

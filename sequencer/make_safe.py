@@ -1,0 +1,99 @@
+"""The one ordered way to end: whatever happened, the bench ends in this state.
+
+The order is a table that tests and documentation read. Every action is tried even when others fail;
+each is verified by reading back and tried again, since it only ever takes energy away. Nothing here
+raises: what could not be confirmed is said in words.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from drivers.roles import Generator, Instrument, MainsSwitch, Role, Router
+from sequencer.events import SafeAction
+
+TRIES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Action:
+    """One line of the table: what to do to which role, and what to say if it can't be confirmed."""
+
+    role: Role
+    words: str
+    by_hand: str
+    do: Callable[[Instrument, Mapping[str, int]], None]
+
+
+def _generator_off(instrument: Instrument, routes: Mapping[str, int]) -> None:
+    assert isinstance(instrument, Generator)
+    instrument.set_output(False)
+    if instrument.is_output_on():
+        raise RuntimeError("the generator still reports its output on")
+
+
+def _mains_off(instrument: Instrument, routes: Mapping[str, int]) -> None:
+    assert isinstance(instrument, MainsSwitch)
+    instrument.set_output(False)
+    if instrument.is_output_on():
+        raise RuntimeError("the mains switch still reports its output on")
+
+
+def _park_router(instrument: Instrument, routes: Mapping[str, int]) -> None:
+    """Meter and analyser back at the output terminals; the load and the unit stay where they are."""
+    assert isinstance(instrument, Router)
+    for name in ("meter_output", "analyser_output"):
+        if name in routes:
+            instrument.close(routes[name])
+
+
+# The load is left in place on purpose: it discharges what is stored, and relays must not switch
+# while anything may still drive.
+ORDER: tuple[_Action, ...] = (
+    _Action(
+        role=Role.GENERATOR,
+        words="generator output off",
+        by_hand="generator output NOT confirmed off: switch it off by hand",
+        do=_generator_off,
+    ),
+    _Action(
+        role=Role.MAINS_SWITCH,
+        words="mains off",
+        by_hand="mains NOT confirmed off: pull the unit's mains plug",
+        do=_mains_off,
+    ),
+    _Action(
+        role=Role.ROUTER,
+        words="router parked",
+        by_hand="router NOT confirmed parked: keep off the meter leads until you have checked",
+        do=_park_router,
+    ),
+)
+
+
+def make_safe(
+    instruments: Mapping[Role, Instrument], routes: Mapping[str, int]
+) -> tuple[SafeAction, ...]:
+    """Carry out the table on the instruments there are; returns what was done, in order."""
+    done = [
+        _attempt(line, instruments[line.role], routes) for line in ORDER if line.role in instruments
+    ]
+    if Role.MAINS_SWITCH not in instruments:
+        done.append(
+            SafeAction(
+                action="mains left as it is",
+                is_confirmed=False,
+                problem="this bench has no mains switch: switch the unit off by hand",
+            )
+        )
+    return tuple(done)
+
+
+def _attempt(line: _Action, instrument: Instrument, routes: Mapping[str, int]) -> SafeAction:
+    problem: Exception | None = None
+    for _ in range(TRIES):
+        try:
+            line.do(instrument, routes)
+            return SafeAction(action=line.words, is_confirmed=True)
+        except Exception as error:
+            problem = error
+    return SafeAction(action=line.words, is_confirmed=False, problem=f"{line.by_hand} ({problem})")

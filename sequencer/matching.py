@@ -1,0 +1,137 @@
+"""How alike two units are: differences between the same readings of a pair, judged.
+
+The limits are those of the bench (common practice, no source); a workshop may set its own.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sequencer.limits import Verdict
+from sequencer.quantities import format_quantity
+
+_DB = "dB"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MatchRule:
+    """How far apart two readings may lie. as_ratio compares levels in dB (20 lg, 10 lg for watts)."""
+
+    within: float
+    unit: str
+    as_ratio: bool = False
+    # Two readings that both lie below this part of their limit match whatever their ratio.
+    alike_below: float | None = None
+
+
+RULES: Mapping[str, MatchRule] = {
+    "gain": MatchRule(within=0.2, unit=_DB),
+    "flatness": MatchRule(within=0.2, unit=_DB),
+    "power": MatchRule(within=0.3, unit=_DB, as_ratio=True),
+    "dc_offset": MatchRule(within=0.010, unit="V"),
+    "bias": MatchRule(within=20.0 * math.log10(1.15), unit=_DB, as_ratio=True),
+    "thd": MatchRule(within=6.0, unit=_DB, as_ratio=True, alike_below=1.0 / 3.0),
+    "noise_unweighted": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+    "noise_a_weighted": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+    "hum_50": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+    "hum_100": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """One reading of the same step, side by side."""
+
+    name: str
+    step: str
+    values: tuple[float | None, ...]
+    value_unit: str
+    difference: float | None
+    unit: str
+    within: float
+    verdict: Verdict
+
+    def to_json(self) -> dict[str, object]:
+        """The entry of the pair's match table."""
+        return {
+            "name": self.name,
+            "step": self.step,
+            "values": list(self.values),
+            "value_unit": self.value_unit,
+            "difference": self.difference,
+            "unit": self.unit,
+            "limits": {"min": None, "max": self.within, "text": self.limit_text()},
+            "verdict": self.verdict.value,
+        }
+
+    def limit_text(self) -> str:
+        """The limit in words."""
+        return f"within {format_quantity(self.within, self.unit)}"
+
+
+def match(summaries: Sequence[Mapping[str, Any]]) -> list[Match]:
+    """The match table of the summaries of a pair's runs, step by step."""
+    return [
+        _match(name, step["id"], [_reading(summary, step["id"], name) for summary in summaries])
+        for step in summaries[0]["steps"]
+        for name in (reading["name"] for reading in step["readings"])
+        if name in RULES
+    ]
+
+
+def _reading(summary: Mapping[str, Any], step: str, name: str) -> Mapping[str, Any]:
+    for each in summary["steps"]:
+        if each["id"] == step:
+            for reading in each["readings"]:
+                if reading["name"] == name:
+                    found: Mapping[str, Any] = reading
+                    return found
+    return {"value": None, "unit": "", "limits": None, "upper_bound": None}
+
+
+def _match(name: str, step: str, readings: Sequence[Mapping[str, Any]]) -> Match:
+    rule = RULES[name]
+    values = tuple(reading["value"] for reading in readings)
+    difference = _difference(values, rule, str(readings[0]["unit"]))
+    return Match(
+        name=name,
+        step=step,
+        values=values,
+        value_unit=str(readings[0]["unit"]),
+        difference=difference,
+        unit=rule.unit,
+        within=rule.within,
+        verdict=_verdict(difference, rule, readings),
+    )
+
+
+def _difference(values: Sequence[float | None], rule: MatchRule, value_unit: str) -> float | None:
+    """Spread between the units: largest less smallest, or their ratio in dB."""
+    known = [value for value in values if value is not None]
+    if len(known) != len(values):
+        return None
+    if not rule.as_ratio:
+        return max(known) - min(known)
+    if min(known) <= 0.0:
+        return None
+    factor = 10.0 if value_unit == "W" else 20.0
+    return factor * math.log10(max(known) / min(known))
+
+
+def _verdict(
+    difference: float | None, rule: MatchRule, readings: Sequence[Mapping[str, Any]]
+) -> Verdict:
+    if rule.alike_below is not None and all(
+        _is_far_below(each, rule.alike_below) for each in readings
+    ):
+        return Verdict.PASS
+    if difference is None:
+        return Verdict.NO_READING
+    return Verdict.PASS if difference <= rule.within else Verdict.FAIL
+
+
+def _is_far_below(reading: Mapping[str, Any], part: float) -> bool:
+    limit = (reading["limits"] or {}).get("max")
+    value = reading["value"] if reading["value"] is not None else reading["upper_bound"]
+    return limit is not None and value is not None and value <= part * limit

@@ -1,0 +1,193 @@
+"""One unit or several, one after the other, on one bench; and how a pair's results are put together."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from sequencer.clock import RealClock
+from sequencer.engine import Job
+from sequencer.errors import Interrupted, Refused
+from sequencer.events import Outcome, Sink
+from sequencer.interrupts import interruptible
+from sequencer.journal import JOURNAL, new_folder
+from sequencer.limits import Verdict
+from sequencer.matching import Match, match
+from sequencer.operator import Operator
+from sequencer.quantities import format_quantity
+from sequencer.record import Record, read_record
+from sequencer.report.pair_report import write_pair_report
+from sequencer.report.run_report import write_run_report
+from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
+from sequencer.wording import name_text, shown_unit, verdict_text
+
+MATCH = "match.json"
+_SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitsResult:
+    """Runs of one request, in order; a signal that cut them short."""
+
+    records: tuple[Record, ...]
+    interruption: Interrupted | None
+
+    @property
+    def summaries(self) -> list[dict[str, object]]:
+        """Summary of each run."""
+        return [each.summary() for each in self.records]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairResult:
+    """Runs of a pair and how alike the units are."""
+
+    folder: Path
+    outcome: str
+    units: UnitsResult
+    matches: tuple[Match, ...]
+
+    @property
+    def interruption(self) -> Interrupted | None:
+        """The signal that cut the pair short."""
+        return self.units.interruption
+
+    def to_json(self) -> dict[str, object]:
+        """The pair's result of the command-line contract."""
+        return {
+            "outcome": self.outcome,
+            "runs": self.units.summaries,
+            "match": [each.to_json() for each in self.matches],
+            "pair": str(self.folder),
+        }
+
+
+def run_units(
+    request: Request, serials: Sequence[str], *, person: Operator, sinks: Sequence[Sink]
+) -> UnitsResult:
+    """Run the procedure on each unit; a run that is stopped ends the series.
+
+    Raises Refused before anything is energised.
+    """
+    with interruptible(), prepared(request, RealClock().date().date()) as ready:
+        return _run_each(ready, request, serials, request.out, person, sinks)
+
+
+def run_pair(
+    request: Request, serials: Sequence[str], *, person: Operator, sinks: Sequence[Sink]
+) -> PairResult:
+    """Run the procedure on each unit of a pair and compare them.
+
+    Raises Refused before anything is energised.
+    """
+    clock = RealClock()
+    with interruptible(), prepared(request, clock.date().date()) as ready:
+        folder = new_folder(
+            request.out,
+            at=clock.date(),
+            serial=" and ".join(serials),
+            procedure=f"{ready.procedure.name}_pair",
+        )
+        units = _run_each(ready, request, serials, folder, person, sinks)
+    result = _pair_result(folder, units)
+    text = json.dumps(result.to_json(), indent=2, allow_nan=False)
+    (folder / MATCH).write_text(text + "\n", encoding="utf-8")
+    _write_pair_report(result)
+    return result
+
+
+def _run_each(
+    ready: Prepared,
+    request: Request,
+    serials: Sequence[str],
+    parent: Path,
+    person: Operator,
+    sinks: Sequence[Sink],
+) -> UnitsResult:
+    operator = operator_for(request, ready.bench, person)
+    accepted = ask_cautions(operator)
+    records: list[Record] = []
+    for position, serial in enumerate(serials, start=1):
+        if position > 1 and f"unit_{position}" not in ready.bench.routes:
+            _swap(request, person, serial)
+        job = Job(
+            serial=serial,
+            model=request.model or (ready.ticket.model if ready.ticket else ""),
+            stage=ready.ticket.stage if ready.ticket else "as_left",
+            position=position,
+        )
+        carried = carry_out(
+            ready, job=job, parent=parent, operator=operator, accepted=accepted, sinks=sinks
+        )
+        records.append(read_record(carried.folder))
+        if carried.interruption or records[-1].outcome == Outcome.STOPPED:
+            return UnitsResult(records=tuple(records), interruption=carried.interruption)
+    return UnitsResult(records=tuple(records), interruption=None)
+
+
+def _swap(request: Request, person: Operator, serial: str) -> None:
+    if request.is_unattended:
+        raise Refused(
+            "this bench has no router channel for a second unit, and nobody is there to change "
+            "units; run the pair attended, or each unit by itself",
+            code="capability",
+        )
+    person.accept(_SWAP.format(serial=serial))
+
+
+def _pair_result(folder: Path, units: UnitsResult) -> PairResult:
+    summaries = units.summaries
+    matches = match(summaries) if len(summaries) > 1 else []
+    outcomes = [str(summary["outcome"]) for summary in summaries]
+    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
+        if worst.value in outcomes:
+            return PairResult(
+                folder=folder, outcome=worst.value, units=units, matches=tuple(matches)
+            )
+    is_alike = all(each.verdict is Verdict.PASS for each in matches)
+    outcome = Outcome.PASS if is_alike else Outcome.FAIL
+    return PairResult(folder=folder, outcome=outcome.value, units=units, matches=tuple(matches))
+
+
+def _write_pair_report(result: PairResult) -> Path:
+    return write_pair_report(
+        result.folder, result.units.records, [each.to_json() for each in result.matches]
+    )
+
+
+def match_text(result: PairResult) -> Table:
+    """The match table for a terminal."""
+    serials = [str(record.started.get("serial", "")) for record in result.units.records]
+    table = Table(title="How alike the units are", title_justify="left")
+    for heading in ("step", "reading", *serials, "difference", "limit", "verdict"):
+        table.add_column(heading)
+    for each in result.matches:
+        table.add_row(
+            each.step,
+            name_text(each.name),
+            *(_value(each, value) for value in each.values),
+            "none" if each.difference is None else format_quantity(each.difference, each.unit),
+            each.limit_text(),
+            verdict_text(each.verdict),
+        )
+    return table
+
+
+def _value(each: Match, value: float | None) -> str:
+    unit = shown_unit(each.name, each.value_unit)
+    return "none" if value is None else format_quantity(value, unit)
+
+
+def write_report_again(folder: Path) -> Path:
+    """Write the report of a run's or a pair's folder from its record; returns its path.
+
+    Raises Refused when the folder holds neither.
+    """
+    if (folder / JOURNAL).is_file() or not (folder / MATCH).is_file():
+        return write_run_report(read_record(folder))
+    stored: Mapping[str, Any] = json.loads((folder / MATCH).read_text(encoding="utf-8"))
+    records = [read_record(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
+    return write_pair_report(folder, records, stored["match"])

@@ -1,0 +1,200 @@
+"""A run's record, read back: what reports, comparisons and summaries are made from.
+
+Built from journal lines alone, so a run that broke off reads as far as it got.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sequencer.captures import Capture
+from sequencer.errors import Refused
+from sequencer.events import Outcome
+from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes
+from sequencer.limits import Verdict
+
+SUMMARY = "summary.json"
+REPORT = "report.html"
+PROCEDURE = "procedure.yaml"
+BENCH = "bench.yaml"
+
+# A journal line or a reading as JSON holds it; the contract names its keys.
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureEntry:
+    """Where a capture of the run lies, and its hash."""
+
+    name: str
+    file: str
+    sha256: str
+
+    def load(self, folder: Path) -> Capture:
+        """The capture itself."""
+        return capture_from_bytes((folder / self.file).read_bytes())
+
+
+@dataclass(slots=True, kw_only=True)
+class StepRecord:
+    """One step as recorded."""
+
+    id: str
+    kind: str
+    title: str = ""
+    does: str = ""
+    verdict: str | None = None
+    left_out: str | None = None
+    readings: list[Json] = field(default_factory=list)
+    captures: list[CaptureEntry] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    answers: list[tuple[str, str]] = field(default_factory=list)
+    t_s: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class Record:
+    """One run as recorded."""
+
+    folder: Path
+    started: Json = field(default_factory=dict)
+    started_at: str = ""
+    instruments: list[Json] = field(default_factory=list)
+    cautions: list[Json] = field(default_factory=list)
+    steps: list[StepRecord] = field(default_factory=list)
+    safe_actions: list[Json] = field(default_factory=list)
+    finished: Json | None = None
+    duration_s: float = 0.0
+
+    @property
+    def outcome(self) -> str:
+        """How the run ended; a run without an end was interrupted."""
+        return str(self.finished["outcome"]) if self.finished else Outcome.INTERRUPTED.value
+
+    def step(self, step_id: str) -> StepRecord | None:
+        """The step of this id."""
+        return next((step for step in self.steps if step.id == step_id), None)
+
+    def captures(self, step: StepRecord) -> list[Capture]:
+        """The captures of a step."""
+        return [entry.load(self.folder) for entry in step.captures]
+
+    def summary(self) -> dict[str, object]:
+        """The summary of the command-line contract."""
+        started = self.started
+        return {
+            "schema": SCHEMA,
+            "outcome": self.outcome,
+            "cause": self.finished.get("cause") if self.finished else "the record breaks off",
+            "procedure": started.get("procedure"),
+            "serial": started.get("serial"),
+            "model": started.get("model"),
+            "stage": started.get("stage"),
+            "started": self.started_at,
+            "run": str(self.folder),
+            "decision": started.get("decision"),
+            "steps": [
+                {
+                    "id": step.id,
+                    "kind": step.kind,
+                    "verdict": step.verdict or Verdict.NO_READING.value,
+                    "left_out": step.left_out,
+                    "readings": step.readings,
+                }
+                for step in self.steps
+            ],
+        }
+
+
+def read_record(folder: Path) -> Record:
+    """The record of a run's folder; a torn last line is passed over.
+
+    Raises Refused when the folder holds no journal.
+    """
+    path = folder / JOURNAL
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise Refused(
+            f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
+            "give the folder that a run printed"
+        ) from error
+    return build_record(folder, _lines(content, path))
+
+
+def _lines(content: bytes, path: Path) -> Iterable[Json]:
+    lines = content.split(b"\n")
+    torn = lines.pop()  # empty when the last line is whole
+    del torn
+    for number, line in enumerate(lines, start=1):
+        try:
+            yield json.loads(line)
+        except ValueError as error:
+            raise Refused(f"{path}:{number}:1: not a journal line; run verify on it") from error
+
+
+def write_summary(record: Record) -> None:
+    """Write summary.json into the run's folder."""
+    text = json.dumps(record.summary(), indent=2, allow_nan=False)
+    (record.folder / SUMMARY).write_text(text + "\n", encoding="utf-8")
+
+
+def build_record(folder: Path, lines: Iterable[Json]) -> Record:
+    """The record that these journal lines tell."""
+    record = Record(folder=folder)
+    for line in lines:
+        _feed(record, line)
+        record.duration_s = max(record.duration_s, float(line.get("t", 0.0)))
+    return record
+
+
+def _feed(record: Record, line: Json) -> None:
+    match line["event"]:
+        case "run_started":
+            record.started, record.started_at = line, str(line["at"])
+        case "instrument_ready":
+            record.instruments.append(line)
+        case "caution_accepted":
+            record.cautions.append(line)
+        case "step_started":
+            record.steps.append(
+                StepRecord(
+                    id=line["step"],
+                    kind=line["kind"],
+                    title=line["title"],
+                    does=line["does"],
+                    t_s=line["t"],
+                )
+            )
+        case "made_safe":
+            record.safe_actions.extend(line["actions"])
+        case "run_finished":
+            record.finished = line
+        case _ if "step" in line:
+            _feed_step(_step_of(record, line), line)
+
+
+def _step_of(record: Record, line: Json) -> StepRecord:
+    step = record.step(line["step"])
+    if step is None:  # a step that was left out has no start
+        step = StepRecord(id=line["step"], kind=line.get("kind", ""), t_s=line["t"])
+        record.steps.append(step)
+    return step
+
+
+def _feed_step(step: StepRecord, line: Json) -> None:
+    match line["event"]:
+        case "reading_taken":
+            step.readings.append(line["reading"])
+        case "capture_taken":
+            step.captures.append(
+                CaptureEntry(name=line["name"], file=line["file"], sha256=line["sha256"])
+            )
+        case "noted":
+            step.notes.append(line["text"])
+        case "answered":
+            step.answers.append((line["question"], line["answer"]))
+        case "step_finished":
+            step.verdict, step.left_out = line["verdict"], line["left_out"]

@@ -1,0 +1,58 @@
+"""Keeps two runs off one instrument, across processes, by VISA address.
+
+The operating system drops a lock when its process dies, so a reservation can't go stale; the note
+beside the lock only tells people who holds it.
+"""
+
+import getpass
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from sequencer.errors import Refused
+from sequencer.journal import sha256_hex
+
+
+def lock_folder() -> Path:
+    """Where reservations of this machine are kept."""
+    return Path(tempfile.gettempdir()) / "steadybench-reservations"
+
+
+@contextmanager
+def reserved(addresses: Sequence[str], holder: str, folder: Path | None = None) -> Iterator[None]:
+    """Hold these addresses while inside; holder says what for.
+
+    Raises Refused (code "held") when another run holds one of them.
+    """
+    where = folder or lock_folder()
+    where.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as stack:
+        for address in sorted({address.upper() for address in addresses}):
+            name = sha256_hex(address.encode())[:24]
+            lock = FileLock(where / f"{name}.lock", timeout=0)
+            note = where / f"{name}.json"
+            try:
+                stack.enter_context(lock)
+            except Timeout:
+                raise Refused(
+                    f"{address} is in use by {_who(note)}; wait for that run to end",
+                    code="held",
+                ) from None
+            note.write_text(
+                json.dumps({"pid": os.getpid(), "user": getpass.getuser(), "for": holder}),
+                encoding="utf-8",
+            )
+        yield
+
+
+def _who(note: Path) -> str:
+    try:
+        held = json.loads(note.read_text(encoding="utf-8"))
+        return f"{held['for']} (process {held['pid']}, user {held['user']})"
+    except (OSError, ValueError, KeyError):
+        return "another run"

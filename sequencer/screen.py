@@ -1,0 +1,168 @@
+"""Live progress of a run on a terminal, and plain lines where there is none. A sink of events.
+
+Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich).
+"""
+
+from types import TracebackType
+
+from rich.console import Console
+from rich.status import Status
+from rich.text import Text
+
+from sequencer.errors import printable
+from sequencer.events import (
+    Answered,
+    CautionAccepted,
+    Event,
+    InstrumentReady,
+    MadeSafe,
+    Noted,
+    Outcome,
+    ReadingTaken,
+    RunFinished,
+    RunStarted,
+    Stamped,
+    StepFinished,
+    StepStarted,
+)
+from sequencer.limits import Reading, Verdict
+from sequencer.wording import duration_text, limit_text, name_text, verdict_text
+
+_STYLE = {
+    Verdict.PASS: "green",
+    Verdict.CONDITIONAL_PASS: "green",
+    Verdict.CONDITIONAL_FAIL: "bold red",
+    Verdict.FAIL: "bold red",
+    Verdict.NO_READING: "yellow",
+    Verdict.INFO: "dim",
+}
+_OUTCOME = {
+    Outcome.PASS: ("green", "PASSED: every limit is met"),
+    Outcome.FAIL: ("bold red", "NOT PASSED: at least one limit is not met"),
+    Outcome.STOPPED: ("bold red", "STOPPED"),
+    Outcome.INTERRUPTED: ("yellow", "INTERRUPTED"),
+}
+_NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 18, 28, 26
+
+
+class Screen:
+    """Shows events as they come. On a terminal a last line tells what is going on right now."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._status: Status | None = None
+        self._doing = ""
+
+    def __enter__(self) -> "Screen":
+        if self._console.is_terminal:
+            self._status = self._console.status("", spinner="line")
+            self._status.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._status:
+            self._status.stop()
+
+    def pause(self) -> None:
+        """Take the live line away while the operator is asked something."""
+        if self._status:
+            self._status.stop()
+
+    def go_on(self) -> None:
+        """Bring the live line back."""
+        if self._status:
+            self._status.start()
+
+    def __call__(self, stamped: Stamped) -> None:
+        """Show one event."""
+        for line in _lines(stamped.event):
+            self._console.print(line, soft_wrap=True, highlight=False)
+        match stamped.event:
+            case StepStarted() as started:
+                self._show(f"{started.does} ({_left(started.left_s)})")
+            case Noted(text=text):
+                self._show(printable(text))
+
+    def _show(self, doing: str) -> None:
+        if self._status:
+            self._status.update(Text(doing, overflow="ellipsis", no_wrap=True))
+
+
+def _left(seconds: float) -> str:
+    return f"about {duration_text(seconds)} left"
+
+
+def _lines(event: Event) -> list[Text]:
+    match event:
+        case RunStarted():
+            return _start_lines(event)
+        case InstrumentReady():
+            return [
+                Text(f"  {event.role}: {printable(event.manufacturer)} {printable(event.model)}")
+            ]
+        case CautionAccepted(accepted_by=name):
+            return [Text(f"  caution accepted by {printable(name)}", style="dim")]
+        case StepStarted():
+            head = Text(f"[{event.number}/{event.of}] {printable(event.title)}", style="bold")
+            return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
+        case Noted(text=text):
+            return [Text(f"  note: {printable(text)}", style="yellow")]
+        case Answered():
+            return [Text(f"  {printable(event.question)} {printable(event.answer)}")]
+        case ReadingTaken(reading=reading):
+            return [_reading_line(reading)]
+        case StepFinished():
+            return [_finish_line(event)]
+        case MadeSafe():
+            return [Text(""), *_safe_lines(event)]
+        case RunFinished():
+            style, words = _OUTCOME[event.outcome]
+            cause = f": {printable(event.cause)}" if event.cause else ""
+            return [Text(""), Text(words + cause, style=style)]
+    return []
+
+
+def _start_lines(event: RunStarted) -> list[Text]:
+    unit = f"{event.model} {event.serial}".strip()
+    head = Text(f"{printable(event.title)}: {printable(unit)}", style="bold")
+    about = Text(
+        f"  on {printable(event.bench)}, {event.steps} steps, about "
+        f"{duration_text(event.estimate_s)}",
+        style="dim",
+    )
+    return [head, about, *(Text(f"  mind: {printable(r)}", style="yellow") for r in event.remarks)]
+
+
+def _reading_line(reading: Reading) -> Text:
+    line = Text("  ")
+    line.append(f"{name_text(reading.name):<{_NAME_WIDTH}} ")
+    line.append(f"{reading.value_text():<{_VALUE_WIDTH}} ")
+    line.append(f"{limit_text(reading):<{_LIMIT_WIDTH}} ", style="dim")
+    line.append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
+    if reading.reason:
+        line.append(f"  {printable(reading.reason)}", style="yellow")
+    return line
+
+
+def _finish_line(event: StepFinished) -> Text:
+    if event.left_out:
+        return Text(
+            f"\n{printable(event.step)} left out: {printable(event.left_out)}", style="yellow"
+        )
+    words = "done" if event.verdict is Verdict.INFO else verdict_text(event.verdict)
+    return Text(f"  {words}", style=_STYLE[event.verdict])
+
+
+def _safe_lines(event: MadeSafe) -> list[Text]:
+    lines = []
+    for action in event.actions:
+        if action.is_confirmed:
+            lines.append(Text(f"  safe: {action.action}, confirmed", style="green"))
+        else:
+            lines.append(Text(f"  WARNING: {printable(action.problem or '')}", style="bold red"))
+    return lines

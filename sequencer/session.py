@@ -1,0 +1,199 @@
+"""From a request to a finished run's folder: loads, checks, asks, opens, runs, writes.
+
+Joins what the layers below keep apart. Knows no command-line arguments and no exit codes.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from types import MappingProxyType
+
+from sequencer import cautions, engine, record
+from sequencer.bench import BenchSpec, load_bench, open_bench
+from sequencer.checking import Plan, plan
+from sequencer.clock import RealClock
+from sequencer.engine import Emitter, Job
+from sequencer.errors import Interrupted, Refused
+from sequencer.events import CautionAccepted, Sink
+from sequencer.journal import Journal, new_folder
+from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
+from sequencer.procedure import Procedure, load_procedure
+from sequencer.report.run_report import write_run_report
+from sequencer.reservation import reserved
+from sequencer.simulated_bench import simulated_bench
+from sequencer.steps.registry import kinds
+from sequencer.ticket import Ticket, load_ticket
+
+SIMULATED = "sim"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What somebody wants run."""
+
+    procedure: str
+    bench: str
+    out: Path
+    model: str = ""
+    ticket: Path | None = None
+    figures: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    is_unattended: bool = False
+    accepted_by: str | None = None
+    bench_options: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A request that can be carried out: everything checked, nothing opened."""
+
+    procedure: Procedure
+    bench: BenchSpec
+    plan: Plan
+    ticket: Ticket | None
+
+
+@contextmanager
+def bench_file(name: str, options: Sequence[str] = ()) -> Iterator[Path]:
+    """The path of a bench file; `sim` starts the simulated bench for as long as it is used."""
+    if name == SIMULATED:
+        with simulated_bench(options) as path:
+            yield path
+    else:
+        yield Path(name)
+
+
+def load(request: Request) -> tuple[Procedure, Ticket | None]:
+    """Procedure and ticket of a request.
+
+    Raises ProcedureError or TicketError with every mistake at its place.
+    """
+    ticket = load_ticket(request.ticket) if request.ticket else None
+    procedure = load_procedure(
+        request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
+    )
+    return procedure, ticket
+
+
+@contextmanager
+def prepared(request: Request, today: date) -> Iterator[Prepared]:
+    """Everything that can be known before anything is energised.
+
+    Raises Refused with every reason against it.
+    """
+    procedure, ticket = load(request)
+    with bench_file(request.bench, request.bench_options) as path:
+        bench = load_bench(path)
+        steps = plan(procedure, bench, kinds(), today=today, is_unattended=request.is_unattended)
+        yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket)
+
+
+def operator_for(request: Request, bench: BenchSpec, person: Operator) -> Operator:
+    """Who answers during the run.
+
+    Raises Refused (code "cautions") when it is unattended and nobody accepted the cautions.
+    """
+    by = request.accepted_by or (bench.acceptance.accepted_by if bench.acceptance else None)
+    if request.is_unattended:
+        if by is None:
+            raise Refused(
+                "an unattended run needs the cautions accepted: add --accept-cautions, or "
+                "cautions_accepted to the bench file, once you have read them",
+                code="cautions",
+            )
+        return AcceptedBeforehand(by)
+    return person if by is None else _Accepted(by, person)
+
+
+class _Accepted:
+    """The cautions are accepted beforehand; a person is there for the rest."""
+
+    def __init__(self, accepted_by: str, person: Operator) -> None:
+        self.name = accepted_by
+        self._person = person
+
+    def accept(self, caution: str) -> None:
+        """The standing cautions are accepted; any other is shown to the person."""
+        if caution not in cautions.CAUTIONS:
+            self._person.accept(caution)
+
+    def answer(self, question: str) -> str:
+        """The person's answer."""
+        return self._person.answer(question)
+
+
+def ask_cautions(operator: Operator) -> list[CautionAccepted]:
+    """Every standing caution, accepted.
+
+    Raises Refused (code "cautions") when one is not.
+    """
+    accepted = []
+    for caution in cautions.CAUTIONS:
+        try:
+            operator.accept(caution)
+        except (Declined, NobodyThere) as error:
+            raise Refused(
+                "the cautions were not accepted, so nothing was switched on", code="cautions"
+            ) from error
+        accepted.append(CautionAccepted(caution=caution, accepted_by=operator.name))
+    return accepted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carried:
+    """A run that was begun: its folder, and the signal that cut it short, if one did."""
+
+    folder: Path
+    interruption: Interrupted | None
+
+
+def carry_out(
+    ready: Prepared,
+    *,
+    job: Job,
+    parent: Path,
+    operator: Operator,
+    accepted: Sequence[CautionAccepted],
+    sinks: Sequence[Sink],
+) -> Carried:
+    """Run one unit; its folder then holds journal, captures, summary and report.
+
+    Raises Refused when the run can't begin (nothing was energised).
+    """
+    spec = ready.bench
+    addresses = [instrument.address for instrument in spec.instruments.values()]
+    holder = f"{ready.procedure.name} on {job.serial}"
+    ticket = ready.ticket.to_json() if ready.ticket else None
+    interruption = None
+    with reserved(addresses, holder):
+        folder = new_folder(
+            parent, at=RealClock().date(), serial=job.serial, procedure=ready.procedure.name
+        )
+        (folder / record.PROCEDURE).write_text(ready.procedure.flattened_yaml(), encoding="utf-8")
+        (folder / record.BENCH).write_text(spec.text, encoding="utf-8")
+        emitter = Emitter()
+        with Journal(folder) as journal, open_bench(spec, emitter.exchanged) as bench:
+            emitter.begin(bench.clock, (journal, *sinks))
+            try:
+                engine.run(
+                    ready.procedure,
+                    bench,
+                    ready.plan,
+                    job=replace(job, ticket=ticket),
+                    kinds=kinds(),
+                    operator=operator,
+                    cautions=accepted,
+                    emitter=emitter,
+                )
+            except Interrupted as signal:
+                interruption = signal
+    write_results(folder)
+    return Carried(folder=folder, interruption=interruption)
+
+
+def write_results(folder: Path) -> None:
+    """Summary and report from the record, as far as it goes."""
+    told = record.read_record(folder)
+    record.write_summary(told)
+    write_run_report(told)

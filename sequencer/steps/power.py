@@ -1,0 +1,209 @@
+"""Kinds `power_on` and `power_off`: the unit's mains, switched the careful way.
+
+Order of the bench (common practice, no source): nothing drives the input, the load is off where the
+bench can switch it, mains on, the DC at the output is looked at, and only then comes the load.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.estimates import Estimate
+from sequencer.captures import Capture, named, single_reading
+from sequencer.limits import rectangular
+from sequencer.quantities import Duration, Voltage
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    WiredWrong,
+    found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+DC_READINGS = 5
+LOAD_SETTLE_S = 1.0
+SWITCH_BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
+
+
+class PowerOnSettings(StepSettings):
+    """Mains on, with the DC at the output checked before the load is connected."""
+
+    settle: Duration = Field(default=10.0, ge=0, description="time from mains on to the DC check")
+    dc_stop: Voltage = Field(
+        default=0.1, gt=0, description="a DC beyond this stops the run before the load is connected"
+    )
+
+
+@register
+class PowerOn(StepKind[PowerOnSettings]):
+    """Mains on, with the DC at the output checked before the load is connected."""
+
+    name = "power_on"
+    settings = PowerOnSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "dc_offset": "V",
+        "mains_power": "W",
+        "mains_voltage": "V",
+    }
+
+    def demand(self, settings: PowerOnSettings, unit: UnitData) -> Demand:
+        """A meter for the DC; mains switch, power meter and load relay where there are."""
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
+            helpful_roles=frozenset({Role.MAINS_SWITCH, Role.POWER_METER}),
+            duration_s=settings.settle + LOAD_SETTLE_S,
+        )
+
+    def describe(self, settings: PowerOnSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        return (
+            f"switches the mains on with the input silent, waits {say(settings.settle, 's')}, "
+            f"stops if the DC at the output exceeds {say(settings.dc_stop, 'V')}, "
+            "then connects the load"
+        )
+
+    def acquire(self, settings: PowerOnSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Silence, load off, mains on, DC check, load on."""
+        ready_for_mains(bench)
+        switch_mains_on(bench)
+        bench.wait(settings.settle)
+        yield from load_after_dc(bench, settings.dc_stop)
+        if bench.has(Role.POWER_METER):
+            meter = bench.power_meter
+            role = Role.POWER_METER.value
+            yield single_reading("mains_power", role, meter.read_power_w())
+            yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
+
+    def evaluate(
+        self, settings: PowerOnSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """The DC at the unloaded output, and what the unit draws."""
+        findings = []
+        if dc := named(captures, "dc"):
+            findings.append(dc_finding(dc, situation))
+        accuracy = situation.of(Role.POWER_METER)
+        for name, unit, relative in (
+            ("mains_power", "W", accuracy.power),
+            ("mains_voltage", "V", accuracy.voltage),
+        ):
+            if capture := named(captures, name):
+                value = float(capture.first[0])
+                doubt = rectangular(relative) * abs(value)
+                findings.append(
+                    Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt)
+                )
+        return findings
+
+
+class PowerOffSettings(StepSettings):
+    """Drive to zero, then mains off."""
+
+    rest: Duration = Field(default=0.0, ge=0, description="time to wait after mains off")
+
+
+@register
+class PowerOff(StepKind[PowerOffSettings]):
+    """Drive to zero, then mains off."""
+
+    name = "power_off"
+    settings = PowerOffSettings
+
+    def demand(self, settings: PowerOffSettings, unit: UnitData) -> Demand:
+        """A generator to silence; the mains switch where there is one."""
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            helpful_roles=frozenset({Role.MAINS_SWITCH}),
+            duration_s=settings.rest,
+        )
+
+    def describe(self, settings: PowerOffSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        rest = f", then rests for {say(settings.rest, 's')}" if settings.rest else ""
+        return f"takes the drive to zero and switches the mains off{rest}"
+
+    def acquire(self, settings: PowerOffSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Silence, mains off, rest."""
+        driving.highest_range(bench.analyser)
+        bench.generator.set_level(0.0)
+        if bench.has(Role.MAINS_SWITCH):
+            bench.mains_switch.set_output(False)
+        else:
+            bench.acknowledge(SWITCH_BY_HAND.format(state="off"))
+        bench.wait(settings.rest)
+        yield from ()
+
+    def evaluate(
+        self, settings: PowerOffSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Nothing to find."""
+        return []
+
+
+def ready_for_mains(bench: BenchAccess) -> None:
+    """Input silent, analyser on its highest range, meters at the output, load off."""
+    driving.silence(bench)
+    driving.highest_range(bench.analyser)
+    _route(bench, load=False)
+
+
+def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
+    """Readings of the DC at the unloaded output; then the load.
+
+    Raises WiredWrong when the DC exceeds dc_stop_v: the load stays off.
+    """
+    dc = np.array([[bench.dmm.read_dc_v() for _ in range(DC_READINGS)]])
+    yield Capture(name="dc", role=Role.DMM.value, samples=dc)
+    if (worst := float(np.max(np.abs(dc)))) > dc_stop_v:
+        raise WiredWrong(
+            f"{say(worst, 'V')} DC at the output exceeds {say(dc_stop_v, 'V')}; "
+            "the load stays off; look for a fault in the unit before going on"
+        )
+    _route(bench, load=True)
+    bench.wait(LOAD_SETTLE_S)
+
+
+def switch_mains_on(bench: BenchAccess) -> None:
+    """Switch the unit's mains on; by hand where the bench has no mains switch."""
+    bench.energise("mains of the unit")
+    if bench.has(Role.MAINS_SWITCH):
+        bench.mains_switch.set_output(True)
+    else:
+        bench.acknowledge(SWITCH_BY_HAND.format(state="on"))
+
+
+def dc_finding(capture: Capture, situation: Situation, name: str = "dc_offset") -> Finding:
+    """DC offset from readings of the meter: mean, scatter and the meter's accuracy.
+
+    Standard uncertainty of the mean after JCGM 100:2008, 4.2.3; accuracy as rectangular half-width,
+    4.3.7.
+    """
+    values = capture.first
+    mean = float(np.mean(values))
+    scatter = float(np.std(values, ddof=1) / np.sqrt(values.size)) if values.size > 1 else 0.0
+    meter = situation.of(Role.DMM)
+    return found(
+        name,
+        "V",
+        Estimate(value=mean, standard_uncertainty=scatter),
+        rectangular(meter.dc_v),
+        rectangular(meter.dc_relative) * abs(mean),
+    )
+
+
+def _route(bench: BenchAccess, *, load: bool) -> None:
+    """Meter and analyser at the output; load relay as asked, where the bench has one."""
+    for route in ("meter_output", "analyser_output"):
+        if bench.has_route(route):
+            bench.connect(route)
+    if bench.has_route("load"):
+        (bench.connect if load else bench.disconnect)("load")

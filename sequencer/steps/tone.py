@@ -1,0 +1,240 @@
+"""Kind `tone`: one sine at a stated output level, fully analysed."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.spectrum import amplitude_spectrum
+from sequencer.analysis.tone import ToneResult, analyse_tone
+from sequencer.captures import Capture, named
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Mark, Picture
+from sequencer.quantities import Decibels, Duration, Frequency, LevelQuantity
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+HARMONICS = range(2, 11)
+OVERHEAD_S = 2.0
+
+
+class ToneSettings(StepSettings):
+    """One sine at a stated output level."""
+
+    level: LevelQuantity = Field(description="output level: watts into the load, V, dBV or dBu")
+    frequency: Frequency = Field(default=1000.0, gt=0, description="frequency of the tone")
+    hold: Duration = Field(default=0.0, ge=0, description="time at the level before recording")
+    record: Duration = Field(default=2.5, gt=0, le=60, description="length of the record")
+    level_tolerance: Decibels = Field(default=0.05, gt=0, description="how near the level must be")
+    gain_within: Decibels = Field(default=3.0, gt=0, description="a gain further off stops the run")
+    band_low: Frequency = Field(default=20.0, gt=0, description="lower edge of the noise band")
+    band_high: Frequency = Field(default=20000.0, gt=0, description="upper edge of the noise band")
+
+    def level_vrms(self, unit: UnitData) -> float:
+        """Output level in V rms across the unit's load."""
+        return self.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+
+
+@register
+class Tone(StepKind[ToneSettings]):
+    """One sine at a stated output level, fully analysed."""
+
+    name = "tone"
+    settings = ToneSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "level": "V",
+        "power": "W",
+        "gain": "dB",
+        "frequency": "Hz",
+        "dc_offset": "V",
+        "thd": "1",
+        "thd_plus_noise": "1",
+        **{f"h{k}": "1" for k in HARMONICS},
+        "crest_factor": "1",
+    }
+
+    def check(self, settings: ToneSettings, unit: UnitData) -> list[str]:
+        """The band must be one, and the record long enough for the tone and the mains."""
+        problems = []
+        if settings.band_high <= settings.band_low:
+            problems.append("band_high must lie above band_low")
+        if settings.record * settings.frequency < 3:
+            problems.append(
+                f"a record of {say(settings.record, 's')} holds fewer than 3 periods of "
+                f"{say(settings.frequency, 'Hz')}; lengthen `record`"
+            )
+        return problems
+
+    def demand(self, settings: ToneSettings, unit: UnitData) -> Demand:
+        """Generator, analyser, and a load that stands the power."""
+        level = settings.level_vrms(unit)
+        seconds = settings.hold + settings.record + OVERHEAD_S
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
+            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
+            load_w=level**2 / unit.load_ohm,
+            load_s=seconds,
+            duration_s=seconds,
+        )
+
+    def describe(self, settings: ToneSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        level = settings.level_vrms(unit)
+        return (
+            f"drives {say(settings.frequency, 'Hz')} up to {say(level, 'V')} "
+            f"({say(level**2 / unit.load_ohm, 'W')} into {say(unit.load_ohm, 'ohm')}), "
+            f"records {say(settings.record, 's')}, finds level, gain and distortion"
+        )
+
+    def acquire(self, settings: ToneSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Reach the level from below, hold, record, go back to silence."""
+        drive = driving.reach_level(
+            bench,
+            frequency_hz=settings.frequency,
+            target_vrms=settings.level_vrms(bench.unit),
+            tolerance_db=settings.level_tolerance,
+            gain_within_db=settings.gain_within,
+        )
+        if drive.problem:
+            bench.note(drive.problem)
+        else:
+            bench.wait(settings.hold)
+        wanted_hz = max(10.5 * settings.frequency, settings.band_high)
+        yield driving.record(
+            bench,
+            "output",
+            peak_v=drive.output_vrms * math.sqrt(2.0) * driving.HEADROOM,
+            seconds=settings.record,
+            sample_rate_hz=driving.sample_rate_for(bench.analyser, 2.0 * wanted_hz, 192e3),
+            facts=drive.facts(),
+        )
+        driving.highest_range(bench.analyser)
+        bench.generator.set_level(0.0)
+
+    def evaluate(
+        self, settings: ToneSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Level, gain and distortion from the record."""
+        capture = named(captures, "output")
+        if capture is None:
+            return self._nothing("the record is missing")
+        if not capture.facts["is_locked"]:
+            return self._nothing("the wanted level was not reached")
+        try:
+            result = _analyse(settings, capture, situation)
+        except CannotMeasure as refusal:
+            return self._nothing(str(refusal))
+        return _findings(result, capture.facts["emf_vrms"], situation)
+
+    def pictures(
+        self, settings: ToneSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Picture]:
+        """The spectrum of the tone with its harmonics marked."""
+        capture = named(captures, "output")
+        if capture is None:
+            return []
+        try:
+            result = _analyse(settings, capture, situation)
+        except CannotMeasure:
+            return []
+        return [_spectrum_picture(capture, result)]
+
+    def _nothing(self, reason: str) -> list[Finding]:
+        return [not_found(name, unit, reason) for name, unit in self.readings.items()]
+
+
+def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> ToneResult:
+    return analyse_tone(
+        capture.first,
+        capture.sample_rate_hz,
+        expected_frequency_hz=settings.frequency,
+        mains_frequency_hz=situation.unit.mains_frequency_hz,
+        band_hz=(settings.band_low, settings.band_high),
+        is_overrange=capture.is_overrange,
+    )
+
+
+def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list[Finding]:
+    """Findings with the instruments' doubt joined in (JCGM 100:2008, 4.3.7 and 5.1.2)."""
+    analyser = situation.of(Role.ANALYSER)
+    generator = situation.of(Role.GENERATOR)
+    level = result.level_vrms
+    level_v = level.value or 0.0
+    u_level = rectangular(analyser.level) * level_v
+    load = situation.load
+    power_w = level_v**2 / load.resistance_ohm
+    u_power = power_w * math.hypot(
+        2.0 * math.hypot(level.standard_uncertainty, u_level) / level_v, rectangular(load.tolerance)
+    )
+    gain_db = 20.0 * math.log10(level_v / emf_vrms)
+    db = 20.0 / math.log(10.0)
+    u_gain = db * math.hypot(
+        math.hypot(level.standard_uncertainty, u_level) / level_v, rectangular(generator.level)
+    )
+    frequency = result.frequency_hz
+    u_frequency = rectangular(analyser.frequency) * (frequency.value or 0.0)
+    u_dc = math.hypot(
+        rectangular(analyser.dc_v),
+        rectangular(analyser.dc_relative) * abs(result.dc_offset_v.value or 0.0),
+    )
+    own_residual = rectangular(math.hypot(analyser.distortion, generator.distortion))
+    return [
+        found("level", "V", level, u_level),
+        Finding(name="power", unit="W", value=power_w, standard_uncertainty=u_power),
+        Finding(name="gain", unit="dB", value=gain_db, standard_uncertainty=u_gain),
+        found("frequency", "Hz", frequency, u_frequency),
+        found("dc_offset", "V", result.dc_offset_v, u_dc),
+        found("thd", "1", result.thd, own_residual),
+        found("thd_plus_noise", "1", result.thd_plus_noise, own_residual),
+        *(
+            found(f"h{k}", "1", harmonic, own_residual)
+            for k, harmonic in sorted(result.harmonics.items())
+        ),
+        *(
+            not_found(f"h{k}", "1", "lies above half the sample rate")
+            for k in result.harmonics_above
+        ),
+        found("crest_factor", "1", result.crest_factor),
+    ]
+
+
+def _spectrum_picture(capture: Capture, result: ToneResult) -> Picture:
+    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
+    level_db = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
+    fundamental_hz = result.frequency_hz.value or 0.0
+    level_dbv = 20.0 * math.log10(result.level_vrms.value or 1e-12)
+    marks = [Mark(x=fundamental_hz, y=level_dbv, label="tone")]
+    for k, harmonic in sorted(result.harmonics.items()):
+        size = harmonic.value if harmonic.value is not None else None
+        if size:
+            y = level_dbv + 20.0 * math.log10(size)
+            marks.append(Mark(x=k * fundamental_hz, y=y, label=f"H{k}"))
+    top_hz = min(max(12.0 * fundamental_hz, 20e3), 0.45 * capture.sample_rate_hz)
+    return Picture(
+        name="spectrum",
+        title="Spectrum of the tone",
+        x_label="frequency in Hz",
+        y_label="level in dBV",
+        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_db[1:]),),
+        marks=tuple(marks),
+        x_scale="log",
+        x_limits=(10.0, top_hz),
+        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; H marks the harmonics.",
+    )

@@ -1,0 +1,59 @@
+"""Readings, limits and verdicts in words, the same on screen and in the report."""
+
+import re
+
+from sequencer.limits import Reading, Verdict, is_fraction
+
+_VERDICTS = {
+    Verdict.PASS: "pass",
+    Verdict.CONDITIONAL_PASS: "conditional pass",
+    Verdict.CONDITIONAL_FAIL: "conditional fail",
+    Verdict.FAIL: "FAIL",
+    Verdict.NO_READING: "no reading",
+    Verdict.INFO: "info",
+}
+_NAMES = {
+    "level": "level",
+    "dc_offset": "DC offset",
+    "thd": "THD",
+    "thd_plus_noise": "THD+N",
+    "noise_unweighted": "noise, unweighted",
+    "noise_a_weighted": "noise, A-weighted",
+    "noise_468_weighted": "noise, 468-weighted",
+    "q_factor": "Q factor",
+}
+
+
+def verdict_text(verdict: Verdict) -> str:
+    """A verdict in words."""
+    return _VERDICTS[verdict]
+
+
+def name_text(name: str) -> str:
+    """A reading's name as the trade writes it."""
+    if name in _NAMES:
+        return _NAMES[name]
+    if match := re.fullmatch(r"h(\d+)", name):
+        return f"H{match[1]}"
+    if match := re.fullmatch(r"hum_(\d+)", name):
+        return f"hum at {match[1]} Hz"
+    return name.replace("_", " ")
+
+
+def shown_unit(name: str, unit: str) -> str:
+    """The unit a reading is shown in: distortion as per cent and dB."""
+    return "%" if unit == "1" and is_fraction(name) else unit
+
+
+def limit_text(reading: Reading) -> str:
+    """A reading's limit as written in the procedure; empty when it has none."""
+    return reading.limits.text if reading.limits else ""
+
+
+def duration_text(seconds: float) -> str:
+    """A length of time as a person says it."""
+    if seconds < 90.0:
+        return f"{max(round(seconds), 1)} s"
+    if seconds < 5400.0:
+        return f"{round(seconds / 60.0)} min"
+    return f"{seconds / 3600.0:.1f} h"
