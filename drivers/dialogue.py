@@ -223,8 +223,9 @@ class Dialogue:
         if wanted == 1:
             return lines
         answers = split_list(lines[0], self._answer_joiner)
-        if len(answers) < wanted and has_check:
-            # A query that was refused has no answer; the error behind it says why.
+        if len(answers) < wanted and has_check and '"' in answers[-1]:
+            # A query that was refused has no answer; the error behind it says why. Without a
+            # text in quotes it could as well be a number cut short.
             self._raise_reported(answers[-1], text)
         if len(answers) != wanted:
             raise ValueError(f"{wanted} answers were expected, {len(answers)} came")

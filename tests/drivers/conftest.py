@@ -4,6 +4,7 @@ import contextlib
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 import pyvisa
@@ -135,10 +136,12 @@ def connect(
     """A link to an address, closed with the test."""
     links: list[VisaLink] = []
 
-    def make(address: str, settings: LinkSettings | None = None, **options) -> VisaLink:
+    def make(
+        address: str, settings: LinkSettings | None = None, role: str = "dmm", **options: Any
+    ) -> VisaLink:
         settings = settings or LinkSettings(timeout_s=0.3)
         options.setdefault("on_exchange", exchanges.append)
-        links.append(VisaLink(manager, "dmm", address, settings, **options))
+        links.append(VisaLink(manager, role, address, settings, **options))
         return links[-1]
 
     yield make
