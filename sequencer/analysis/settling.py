@@ -1,0 +1,289 @@
+"""When a voltage has settled: the last time its trend lies outside a band, and how it gets there.
+
+Made for the DC offset of an amplifier whose servo works while a relay still mutes the output, and
+for any step. The record begins before the event or at it; the event is found by itself unless
+given. The first 60 ms after it belong to the contact (a click with its ringing) and are left out.
+The trend is then described by the simplest course that explains it, which gives the time with a
+better resolution than the noise allows to any single point, and reaches beyond the record where it
+has to (said by is_extrapolated, and then the voltage doesn't count as settled).
+
+The time of first entry into the band would flatter a servo that rings; the last exit doesn't.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+
+from sequencer.analysis.arrays import Samples, as_samples
+from sequencer.analysis.checks import require_usable
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.trend import Event, Trend, find_event, find_trend, rest_length
+from sequencer.analysis.trend_models import Course, fit_course
+
+_CONTACT_S = 0.06
+_LEAST_POINTS = 25
+_LEAST_SLOW_POINTS = 15
+_LONGEST_TAU_RECORDS = 5.0
+_GRID = 4000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettlingResult:
+    """How a voltage settled. Times of estimates are counted from event_s; voltages are DC.
+
+    settling_time_s is the last time the trend lies outside band_v, without value where it stays
+    outside or nothing can be said. final_value_v is where the course ends, or the end of the record
+    where it has no end in sight. ring_amplitude_v is that at the event. is_drifting: the trend moves
+    on at the end of the record, with no end in sight. trend_time_s (from the event), trend_v and
+    course_v are for a plot; course_v is None where no course describes the trend.
+    """
+
+    settling_time_s: Estimate
+    time_constant_s: Estimate | None
+    final_value_v: Estimate
+    ring_frequency_hz: Estimate | None
+    ring_time_constant_s: Estimate | None
+    ring_amplitude_v: Estimate | None
+    is_settled: bool
+    is_oscillating: bool
+    is_extrapolated: bool
+    is_drifting: bool
+    event_s: float
+    is_event_found: bool
+    band_v: tuple[float, float]
+    trend_time_s: Samples
+    trend_v: Samples
+    course_v: Samples | None
+
+
+def analyse_settling(
+    samples: Samples,
+    sample_rate_hz: float,
+    *,
+    within_v: float,
+    event_s: float | None = None,
+    around_v: float = 0.0,
+    mains_hz: float = 50.0,
+    is_overrange: bool = False,
+) -> SettlingResult:
+    """Settling time to around_v +- within_v, with time constant and final value.
+
+    Parameters
+    ----------
+    samples : shape (n,), V; should reach 3 time constants beyond the event, better 5
+    within_v : half-width of the band, > 0
+    event_s : time of the relay or step from the start of the record; None: found in the record, or
+        its start where nothing is found
+    around_v : centre of the band
+
+    Raises
+    ------
+    CannotMeasure : the capture is unusable, or less than half a second of it follows the event
+    ValueError : within_v isn't positive
+    """
+    if not within_v > 0.0:
+        raise ValueError(f"within_v must be positive, got {within_v}")
+    record = as_samples(samples)
+    require_usable(_without_rest(record), is_overrange=is_overrange)
+    event = _event(record, sample_rate_hz, event_s, mains_hz)
+    trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
+    course = _choose(trend, event.time_s)
+    return _result(trend, course, event, (around_v - within_v, around_v + within_v))
+
+
+def _without_rest(record: Samples) -> Samples:
+    """The record from where it leaves a first stretch of equal samples, at 0 V or with a jump.
+
+    A muted output may rest on one exact code; that isn't a converter at its limit.
+    """
+    first = rest_length(record)
+    if first >= record.size - 1:
+        return record
+    is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
+    return record[first:] if is_jump or record[0] == 0.0 else record
+
+
+def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_hz: float) -> Event:
+    if event_s is None:
+        return find_event(record, sample_rate_hz, mains_hz)
+    if event_s < 0.0:
+        raise ValueError(f"event_s must not be negative, got {event_s}")
+    return Event(time_s=event_s, is_found=True)
+
+
+def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float) -> Trend:
+    """The trend from the end of the contact's ringing to the end of the record."""
+    end_s = record.size / sample_rate_hz
+    trend = find_trend(
+        record, sample_rate_hz, start_s=event_s + _CONTACT_S, end_s=end_s, mains_hz=mains_hz
+    )
+    least = _LEAST_POINTS if trend.kernel_s else _LEAST_SLOW_POINTS
+    if trend.time_s.size < least:
+        raise CannotMeasure(
+            "too_short",
+            f"{max(end_s - event_s, 0.0):.3g} s of record follow the event at {event_s:.3g} s",
+            f"record at least {_CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
+            "better five time constants",
+        )
+    return trend
+
+
+def _choose(trend: Trend, event_s: float) -> Course:
+    """The simplest course that explains the trend.
+
+    A further parameter has to earn its place: it must explain far more than noise would
+    let it, and where a decay is tried for more, halve the residual as well, since a wander of
+    low-frequency noise can always be followed a little.
+    """
+    steady = fit_course("steady", trend, event_s)
+    decaying = fit_course("decaying", trend, event_s)
+    noise_v2 = max(trend.noise_v, 1e-9 * float(np.max(np.abs(trend.value_v)))) ** 2
+    if steady.squares_v2 - decaying.squares_v2 < 40.0 * noise_v2:
+        return steady
+    if decaying.squares_v2 < 2.0 * noise_v2 * trend.time_s.size:
+        return decaying
+    ringing = fit_course("ringing", trend, event_s)
+    two_stage = fit_course("two-stage", trend, event_s)
+    best = ringing if ringing.squares_v2 < 0.7 * two_stage.squares_v2 else two_stage
+    return best if best.squares_v2 < 0.5 * decaying.squares_v2 else decaying
+
+
+def _result(
+    trend: Trend, course: Course, event: Event, band: tuple[float, float]
+) -> SettlingResult:
+    record_s = float(trend.time_s[-1]) - event.time_s
+    is_endless = _is_endless(course, record_s)
+    is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
+    has_end = is_described and not is_endless
+    final = _final(trend, course, has_end=has_end)
+    if has_end:
+        time = _time_by_course(course, band, record_s)
+    else:
+        time = _time_by_points(trend, event.time_s, band)
+    is_beyond = time.value is not None and time.value > record_s
+    is_inside = final.value is not None and band[0] < final.value < band[1]
+    ringing = course.kind == "ringing"
+    return SettlingResult(
+        settling_time_s=time if is_inside else Estimate(value=None),
+        time_constant_s=None if ringing or is_endless else _time_constant(course),
+        final_value_v=final,
+        ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
+        ring_time_constant_s=_time_constant(course) if ringing else None,
+        ring_amplitude_v=_ring_amplitude(course) if ringing else None,
+        is_settled=is_inside and time.value is not None and not is_beyond,
+        is_oscillating=ringing,
+        is_extrapolated=is_inside and is_beyond,
+        is_drifting=course.kind != "steady" and not ringing and is_endless,
+        event_s=event.time_s,
+        is_event_found=event.is_found,
+        band_v=band,
+        trend_time_s=trend.time_s - event.time_s,
+        trend_v=trend.value_v,
+        course_v=course.value_v(trend.time_s - event.time_s) if is_described else None,
+    )
+
+
+def _is_endless(course: Course, record_s: float) -> bool:
+    """Whether the slowest part outlasts the record by so much that its end can't be told."""
+    rates = course.nonlinear[:1] if course.kind == "ringing" else course.nonlinear
+    return bool(np.any(rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
+
+
+def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
+    """The course's end; without one, the mean of the last tenth of the record."""
+    if has_end or course.kind in ("steady", "ringing"):
+        return Estimate(
+            value=float(course.linear[0]),
+            standard_uncertainty=float(np.sqrt(course.covariance[0, 0])),
+        )
+    last = trend.value_v[-max(trend.value_v.size // 10, 3) :]
+    points = last.size / (1.0 + 2.0 * trend.neighbour_correlation)
+    scatter = float(np.std(last, ddof=1) / np.sqrt(max(points, 1.0)))
+    return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)
+
+
+def _time_by_course(course: Course, band: tuple[float, float], record_s: float) -> Estimate:
+    """Last time the course lies outside the band, also beyond the record."""
+    final = float(course.linear[0])
+    room = min(band[1] - final, final - band[0])
+    if room <= 0.0:
+        return Estimate(value=None)
+    if course.kind == "steady":
+        return _never_outside()
+    swing = float(np.sum(np.abs(course.linear[1:])))
+    slowest = 1.0 / float(np.min(course.nonlinear[:1] if _rings(course) else course.nonlinear))
+    horizon = slowest * max(np.log(max(swing, room) / room), 0.0) + 0.01 * record_s
+    time = np.linspace(0.0, horizon, _points_for(course, horizon))
+    outside = np.flatnonzero(_beyond_v(course.value_v(time), band) > 0.0)
+    if not outside.size:
+        return _never_outside()
+    k = int(outside[-1])
+    if k + 1 == time.size:
+        return Estimate(value=None)
+    last = brentq(
+        lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
+    )
+    slope = max(abs(course.slope_v_per_s(last)), 1e-300)
+    return Estimate(value=float(last), standard_uncertainty=course.doubt_v(last) / slope)
+
+
+def _rings(course: Course) -> bool:
+    return course.kind == "ringing"
+
+
+def _points_for(course: Course, horizon_s: float) -> int:
+    """Enough points that no swing of a ringing course slips between two of them."""
+    cycles = horizon_s * float(course.nonlinear[1]) if _rings(course) else 0.0
+    return int(max(_GRID, min(100.0 * cycles, 1e6)))
+
+
+def _beyond_v(value: Samples, band: tuple[float, float]) -> Samples:
+    """How far values lie outside the band, negative inside."""
+    return np.maximum(value - band[1], band[0] - value)
+
+
+def _never_outside() -> Estimate:
+    """Zero; what happens while the contact still rings can't be seen."""
+    return Estimate(value=0.0, standard_uncertainty=_CONTACT_S / float(np.sqrt(3.0)))
+
+
+def _time_by_points(trend: Trend, event_s: float, band: tuple[float, float]) -> Estimate:
+    """Last point outside the band, where no course describes the trend."""
+    outside = np.flatnonzero(_beyond_v(trend.value_v, band) > 0.0)
+    if not outside.size:
+        return _never_outside()
+    if outside[-1] + 1 == trend.time_s.size:
+        return Estimate(value=None)
+    time = float(trend.time_s[outside[-1]] + trend.time_s[outside[-1] + 1]) / 2.0 - event_s
+    return Estimate(value=time, standard_uncertainty=trend.step_s / float(np.sqrt(3.0)))
+
+
+def _nonlinear(course: Course, index: int) -> Estimate:
+    place = course.linear.size + index
+    return Estimate(
+        value=float(course.nonlinear[index]),
+        standard_uncertainty=float(np.sqrt(course.covariance[place, place])),
+    )
+
+
+def _time_constant(course: Course) -> Estimate | None:
+    """Time constant of the slowest decay, s; None where it doesn't decay at all."""
+    if course.kind == "steady":
+        return None
+    count = 1 if _rings(course) else course.nonlinear.size
+    rate = _nonlinear(course, int(np.argmin(course.nonlinear[:count])))
+    if rate.value is None or rate.value <= 0.0:
+        return None
+    tau = 1.0 / rate.value
+    return Estimate(value=tau, standard_uncertainty=rate.standard_uncertainty * tau * tau)
+
+
+def _ring_amplitude(course: Course) -> Estimate:
+    """Amplitude of the ringing at the event, V peak."""
+    wave = course.linear[1:3]
+    amplitude = float(np.hypot(*wave))
+    gradient = wave / max(amplitude, 1e-300)
+    variance = float(gradient @ course.covariance[1:3, 1:3] @ gradient)
+    return Estimate(value=amplitude, standard_uncertainty=float(np.sqrt(max(variance, 0.0))))

@@ -1,0 +1,226 @@
+"""The slow course of a voltage: hum averaged out, clicks left out, the moment of a step found.
+
+The mean over exactly one mains cycle has zeros at the mains frequency and its harmonics. Mains is
+never exactly nominal (0.4 % off leaves 0.4 % of the hum), so two such means are taken in succession,
+which leaves the square of that: the kernel is a triangle two cycles wide. On white noise, points a
+cycle apart are then correlated by one half with their neighbours and not at all beyond.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.analysis.arrays import Samples
+
+_MEDIAN_POINTS = 11
+_CLICK_SD = 8.0
+_LEAST_REST = 8
+_ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """Points of the trend: time_s from the record's start, value_v, clicks already left out.
+
+    step_s is the distance of points; kernel_s the mains cycle that was averaged over twice, 0 where
+    the record is so slow that its samples are the points. noise_v is the standard deviation of a
+    point, from differences of neighbours.
+    """
+
+    time_s: Samples
+    value_v: Samples
+    step_s: float
+    kernel_s: float
+    noise_v: float
+
+    @property
+    def neighbour_correlation(self) -> float:
+        """Correlation of the noise of neighbouring points, white noise in the record supposed."""
+        return 0.5 if self.kernel_s else 0.0
+
+
+def find_trend(
+    samples: Samples, sample_rate_hz: float, *, start_s: float, end_s: float, mains_hz: float
+) -> Trend:
+    """The trend between two times of the record; empty where less than two cycles lie between."""
+    cycle_s = 1.0 / mains_hz
+    if sample_rate_hz < 2.0 * mains_hz:
+        return _every_sample(samples, sample_rate_hz, start_s, end_s)
+    means = _cycle_means(samples, sample_rate_hz, start_s, end_s, cycle_s)
+    value = (means[1:] + means[:-1]) / 2.0
+    time = np.asarray(start_s + cycle_s * np.arange(1, value.size + 1), dtype=np.float64)
+    keep = ~clicks(value)
+    return Trend(
+        time_s=time[keep],
+        value_v=value[keep],
+        step_s=cycle_s,
+        kernel_s=cycle_s,
+        noise_v=_point_noise(value[keep], 0.5),
+    )
+
+
+def _every_sample(samples: Samples, sample_rate_hz: float, start_s: float, end_s: float) -> Trend:
+    first = max(int(np.ceil(start_s * sample_rate_hz - 1e-6)), 0)
+    last = min(int(np.floor(end_s * sample_rate_hz + 1e-6)), samples.size)
+    value = samples[first:last]
+    keep = ~clicks(value)
+    return Trend(
+        time_s=(first + np.arange(value.size))[keep] / sample_rate_hz,
+        value_v=value[keep],
+        step_s=1.0 / sample_rate_hz,
+        kernel_s=0.0,
+        noise_v=_point_noise(value[keep], 0.0),
+    )
+
+
+def _cycle_means(
+    samples: Samples, sample_rate_hz: float, start_s: float, end_s: float, cycle_s: float
+) -> Samples:
+    """Means over successive cycles; a cycle needn't be a whole number of samples.
+
+    A sample stands for the half interval before it and the half after.
+    """
+    count = max(int((end_s - start_s) / cycle_s + 1e-9), 0)
+    edges = (start_s + cycle_s * np.arange(count + 1)) * sample_rate_hz + 0.5
+    edges = edges[edges <= samples.size + 1e-6]
+    if edges.size < 2:
+        return np.empty(0)
+    middle = float(np.mean(samples))  # keeps the running sum small, and so exact
+    area = np.concatenate(([0.0], np.cumsum(samples - middle)))
+    whole = np.minimum(edges.astype(np.int64), samples.size - 1)
+    at_edge = area[whole] + (edges - whole) * (samples[whole] - middle)
+    return np.asarray(np.diff(at_edge) / (cycle_s * sample_rate_hz) + middle)
+
+
+def clicks(value: Samples) -> NDArray[np.bool_]:
+    """Points more than 8 robust standard deviations from the median of the 11 around them.
+
+    Towards the ends the median narrows, always centred, so that a steep start isn't a click.
+    """
+    if value.size < 5:
+        return np.zeros(value.size, dtype=bool)
+    away = np.abs(value - _running_median(value))
+    # a smooth course leaves almost no deviation at all: scatter of neighbours is the scale then
+    scale = max(_ROBUST * float(np.median(away)), _point_noise(value, 0.5))
+    return np.asarray(away > _CLICK_SD * scale) if scale else np.zeros(value.size, dtype=bool)
+
+
+def _running_median(value: Samples) -> Samples:
+    """Median of up to 11 points centred on each."""
+    half = _MEDIAN_POINTS // 2
+    median = value.copy()
+    if value.size >= _MEDIAN_POINTS:
+        windows = np.lib.stride_tricks.sliding_window_view(value, _MEDIAN_POINTS)
+        median[half : value.size - half] = np.median(windows, axis=1)
+    for k in range(1, min(half, (value.size - 1) // 2 + 1)):
+        median[k] = np.median(value[: 2 * k + 1])
+        median[-1 - k] = np.median(value[-2 * k - 1 :])
+    return median
+
+
+def _point_noise(value: Samples, neighbour_correlation: float) -> float:
+    """Standard deviation of a point, robust, from second differences: variance 6 - 8 rho of it."""
+    if value.size < 4:
+        return 0.0
+    second = np.abs(np.diff(value, 2))
+    return float(_ROBUST * np.median(second) / np.sqrt(6.0 - 8.0 * neighbour_correlation))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Where something was switched: time_s from the record's start; is_found, or the start taken."""
+
+    time_s: float
+    is_found: bool
+
+
+def find_event(samples: Samples, sample_rate_hz: float, mains_hz: float) -> Event:
+    """The moment of a relay's closure or a step: a lasting jump of the trend, else the first click.
+
+    A record that starts on one exact value for over two cycles tells it at once. Otherwise a
+    click alone comes back to where it was within a point or two, and a decay is as steep beside
+    any of its points as at it; a step is neither. The moment itself is taken from the samples.
+    """
+    duration_s = samples.size / sample_rate_hz
+    rest = rest_length(samples)
+    rest_s = rest / sample_rate_hz
+    if rest >= _LEAST_REST and 2.0 / mains_hz < rest_s < duration_s:
+        return Event(time_s=rest_s, is_found=True)
+    trend = find_trend(samples, sample_rate_hz, start_s=0.0, end_s=duration_s, mains_hz=mains_hz)
+    raw = _raw_points(samples, sample_rate_hz, mains_hz, trend)
+    coarse_s = _lasting_jump_s(raw, trend.step_s)
+    if coarse_s is not None:
+        return Event(
+            time_s=_onset_s(samples, sample_rate_hz, coarse_s, trend.step_s), is_found=True
+        )
+    click_s = _first_click_s(samples, sample_rate_hz)
+    return Event(time_s=click_s or 0.0, is_found=click_s is not None)
+
+
+def rest_length(samples: Samples) -> int:
+    """Number of samples, from the first, that equal the first."""
+    moves = samples != samples[0]
+    return int(np.argmax(moves)) if np.any(moves) else samples.size
+
+
+def _raw_points(samples: Samples, sample_rate_hz: float, mains_hz: float, trend: Trend) -> Samples:
+    """One-cycle means, clicks included, on a grid from the start of the record."""
+    if not trend.kernel_s:
+        return samples
+    end_s = samples.size / sample_rate_hz
+    return _cycle_means(samples, sample_rate_hz, 0.0, end_s, 1.0 / mains_hz)
+
+
+def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
+    """Time of the largest jump that lasts, None where no jump stands out of the scatter."""
+    if value.size < 12:
+        return None
+    windows = np.median(np.lib.stride_tricks.sliding_window_view(value, 3), axis=1)
+    # jump[i]: between the medians of points i..i+2 and i+4..i+6, the point i+3 left out
+    jump = np.abs(windows[4:] - windows[:-4])
+    far = 4
+    beside = np.maximum(
+        np.concatenate((np.zeros(far), jump[:-far])), np.concatenate((jump[far:], np.zeros(far)))
+    )
+    sharp = jump - beside
+    best = int(np.argmax(sharp))
+    scatter = _ROBUST * float(np.median(np.abs(jump - np.median(jump)))) + float(np.median(jump))
+    # at the very ends nothing tells a step from a steep start
+    is_end = best < far or best >= jump.size - far
+    if is_end and beside[best] > 0.25 * jump[best]:
+        return None
+    if sharp[best] <= 8.0 * scatter or sharp[best] < 0.5 * jump[best]:
+        return None
+    return (best + 3) * step_s
+
+
+def _onset_s(samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float) -> float:
+    """First sample that leaves the quiet before a jump known to about a point, s."""
+    quiet_end = int(max(coarse_s - 2.0 * step_s, 0.0) * sample_rate_hz)
+    quiet = samples[max(quiet_end - int(20 * step_s * sample_rate_hz), 0) : quiet_end]
+    if quiet.size < 3:
+        return coarse_s
+    level = float(np.median(quiet))
+    # five standard deviations of noise; the second term is for hum, which has long crests
+    scatter = _ROBUST * float(np.median(np.abs(quiet - level)))
+    reach = 1.5 * float(np.quantile(np.abs(quiet - level), 0.98))
+    end = int((coarse_s + 2.0 * step_s) * sample_rate_hz) + 2
+    after = samples[quiet_end:end]
+    lasting = abs(float(np.median(after[-max(after.size // 4, 1) :])) - level)
+    away = np.abs(after - level) > max(5.0 * scatter, reach, 0.02 * lasting)
+    if not np.any(away):
+        return coarse_s
+    return (quiet_end + int(np.argmax(away))) / sample_rate_hz
+
+
+def _first_click_s(samples: Samples, sample_rate_hz: float) -> float | None:
+    """Time of the first sample far out of all others' scatter, None without one."""
+    if sample_rate_hz < 1000.0:
+        return None
+    away = np.abs(samples - np.median(samples))
+    highest = float(np.max(away))
+    scatter = _ROBUST * float(np.median(away))
+    if highest <= 12.0 * scatter:
+        return None
+    return int(np.argmax(away > max(6.0 * scatter, 0.3 * highest))) / sample_rate_hz

@@ -1,0 +1,256 @@
+"""Courses a settling voltage can take, fitted to a trend by least squares.
+
+Four courses, t counted from the event:
+
+    steady      c
+    decaying    c + a exp(-t/tau)
+    two-stage   c + a exp(-t/tau) + a2 exp(-t/tau2)
+    ringing     c + exp(-t/tau) (a cos(2 pi f t) + b sin(2 pi f t))
+
+Each is linear in its amplitudes once tau (and f) are given, so starts come from a grid over those
+alone (variable projection), and Gauss-Newton iteration (Levenberg-Marquardt) ends it.
+
+The uncertainty allows for points that are correlated with their neighbours by the averaging, and
+for noise that is stronger at low frequency than between points (1/f): where means of ten points
+scatter clearly more than they should, the covariance is enlarged by as much.
+
+References
+----------
+G. H. Golub, V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least squares problems
+whose variables separate", SIAM J. Numer. Anal. 10, 1973.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.trend import Trend
+
+Kind = Literal["steady", "decaying", "two-stage", "ringing"]
+Matrix = NDArray[np.float64]
+
+_BATCH = 10
+_DECAYS = 48
+_GRID_POINTS = 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz).
+
+    covariance is that of (linear, nonlinear); rms_v the residual. Amplitudes are those of the
+    voltage itself: what the averaging took away from a fast decay is put back.
+    """
+
+    kind: Kind
+    linear: Samples
+    nonlinear: Samples
+    covariance: Matrix
+    rms_v: float
+    squares_v2: float
+
+    def value_v(self, time_s: Samples) -> Samples:
+        """The course at times after the event."""
+        return np.asarray(_columns(self.kind, time_s, self.nonlinear, 0.0) @ self.linear)
+
+    def slope_v_per_s(self, time_s: float) -> float:
+        """Its derivative at a time."""
+        step = 1e-4 / max(float(np.max(np.abs(self.nonlinear), initial=0.0)), 1e-6)
+        both = self.value_v(np.array([time_s - step, time_s + step]))
+        return float(both[1] - both[0]) / (2.0 * step)
+
+    def doubt_v(self, time_s: float) -> float:
+        """Standard uncertainty of the course at a time."""
+        time = np.array([time_s])
+        gradient = _jacobian(self.kind, time, self.linear, self.nonlinear, 0.0)[0]
+        return float(np.sqrt(max(gradient @ self.covariance @ gradient, 0.0)))
+
+
+def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
+    """The course of a kind that fits a trend best.
+
+    Raises
+    ------
+    ValueError : fewer points than twice the parameters
+    """
+    time = trend.time_s - event_s
+    if time.size < 12:
+        raise ValueError(f"trend: {time.size} points; expected at least 12")
+    start = _START[kind](time, trend.value_v, trend.kernel_s)
+    nonlinear = _refined(kind, time, trend.value_v, start, trend.kernel_s)
+    linear, rest = _amplitudes(kind, time, trend.value_v, nonlinear, trend.kernel_s)
+    squares = float(rest @ rest)
+    return Course(
+        kind=kind,
+        linear=linear,
+        nonlinear=nonlinear,
+        covariance=_covariance(kind, trend, time, linear, nonlinear, rest),
+        rms_v=float(np.sqrt(squares / time.size)),
+        squares_v2=squares,
+    )
+
+
+def _columns(kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float) -> Matrix:
+    """What each amplitude multiplies, shape (times, amplitudes)."""
+    one = np.ones_like(time)
+    if kind == "steady":
+        return one[:, np.newaxis]
+    if kind == "ringing":
+        pole = complex(-nonlinear[0], 2.0 * np.pi * nonlinear[1])
+        wave = np.exp(pole * time) * _passed(pole, kernel_s)
+        return np.column_stack([one, wave.real, wave.imag])
+    poles = [complex(-rate) for rate in nonlinear]
+    waves = [np.exp(p.real * time) * _passed(p, kernel_s).real for p in poles]
+    return np.column_stack([one, *waves])
+
+
+def _passed(pole: complex, kernel_s: float) -> complex:
+    """What averaging twice over kernel_s leaves of exp(pole t): (sinh(x)/x)^2, x = pole kernel/2."""
+    x = pole * kernel_s / 2.0
+    return complex(np.sinh(x) / x) ** 2 if abs(x) > 1e-6 else 1.0
+
+
+def _amplitudes(
+    kind: Kind, time: Samples, value: Samples, nonlinear: Samples, kernel_s: float
+) -> tuple[Samples, Samples]:
+    """Amplitudes by linear least squares, and the residual."""
+    columns = _columns(kind, time, nonlinear, kernel_s)
+    linear = np.linalg.lstsq(columns, value, rcond=None)[0]
+    return np.asarray(linear, dtype=np.float64), np.asarray(value - columns @ linear)
+
+
+def _refined(kind: Kind, time: Samples, value: Samples, start: Samples, kernel_s: float) -> Samples:
+    """Rates and frequency at the least squares, from a start in the right valley."""
+    if not start.size:
+        return start
+    scale = np.maximum(np.abs(start), 1e-3 / float(time[-1]))
+    spread = max(float(np.ptp(value)), 1e-300)
+
+    def residual(relative: Samples) -> Samples:
+        return _amplitudes(kind, time, value, relative * scale, kernel_s)[1] / spread
+
+    # rates from "hardly moves in a hundred records" (growing a little allowed) to "gone in a point"
+    low, high = -2.0 / float(time[-1]), 2.0 / max(float(time[1] - time[0]), 1e-9)
+    inside = np.clip(start, 0.99 * low, 0.99 * high)
+    found = least_squares(
+        residual,
+        inside / scale,
+        bounds=(low / scale, high / scale),
+        xtol=1e-12,
+        ftol=1e-14,
+        gtol=1e-14,
+        max_nfev=60,
+    )
+    return np.asarray(found.x * scale)
+
+
+def _start_steady(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    return np.empty(0)
+
+
+def _start_decaying(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    rates = _trial_rates(time)
+    squares = [_squares("decaying", time, value, np.array([r]), kernel_s) for r in rates]
+    return rates[[int(np.argmin(squares))]]
+
+
+def _start_two_stage(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    thin = slice(None, None, max(time.size // _GRID_POINTS, 1))
+    rates = _trial_rates(time)[::3]
+    pairs = [np.array([a, b]) for i, a in enumerate(rates) for b in rates[i + 1 :]]
+    squares = [_squares("two-stage", time[thin], value[thin], p, kernel_s) for p in pairs]
+    return pairs[int(np.argmin(squares))]
+
+
+def _start_ringing(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    thin = slice(None, None, max(time.size // _GRID_POINTS, 1))
+    few, levels = time[thin], value[thin]
+    span = float(few[-1] - few[0])
+    fastest = min(5.0, 0.25 * few.size / span)
+    frequencies = np.arange(0.3, max(fastest * span, 2.0), 0.3) / span
+    rates = np.array([0.0, 0.5, 1.5, 4.0, 10.0]) / span
+    best, least = np.array([rates[0], frequencies[0]]), np.inf
+    for rate in rates:
+        squares = _ringing_squares(few, levels, rate, frequencies)
+        k = int(np.argmin(squares))
+        if squares[k] < least:
+            best, least = np.array([rate, frequencies[k]]), float(squares[k])
+    return best
+
+
+def _ringing_squares(time: Samples, value: Samples, rate: float, frequencies: Samples) -> Samples:
+    """Least squares left by a ringing course at one rate, for each frequency (batched solve)."""
+    wave = np.exp((-rate + 2j * np.pi * frequencies[:, np.newaxis]) * time)
+    columns = np.stack([np.ones_like(wave.real), wave.real, wave.imag], axis=2)
+    gram = columns.transpose(0, 2, 1) @ columns
+    product = columns.transpose(0, 2, 1) @ value
+    gram += 1e-12 * np.trace(gram, axis1=1, axis2=2)[:, np.newaxis, np.newaxis] * np.eye(3)
+    solved = np.linalg.solve(gram, product[..., np.newaxis])[..., 0]
+    return np.asarray(value @ value - np.einsum("ij,ij->i", solved, product))
+
+
+def _trial_rates(time: Samples) -> Samples:
+    """Rates 1/tau from a tenth of the record's reciprocal to the distance of points."""
+    span, step = float(time[-1] - time[0]), float(time[1] - time[0])
+    return np.geomspace(0.1 / span, 0.5 / step, _DECAYS)
+
+
+def _squares(
+    kind: Kind, time: Samples, value: Samples, nonlinear: Samples, kernel_s: float
+) -> float:
+    rest = _amplitudes(kind, time, value, nonlinear, kernel_s)[1]
+    return float(rest @ rest)
+
+
+_START: dict[Kind, Callable[[Samples, Samples, float], Samples]] = {
+    "steady": _start_steady,
+    "decaying": _start_decaying,
+    "two-stage": _start_two_stage,
+    "ringing": _start_ringing,
+}
+
+
+def _jacobian(
+    kind: Kind, time: Samples, linear: Samples, nonlinear: Samples, kernel_s: float
+) -> Matrix:
+    """Derivative of the course by (linear, nonlinear), shape (times, parameters)."""
+    columns = [_columns(kind, time, nonlinear, kernel_s)]
+    for k in range(nonlinear.size):
+        step = np.zeros(nonlinear.size)
+        step[k] = 1e-5 * max(abs(nonlinear[k]), 1e-3)
+        above = _columns(kind, time, nonlinear + step, kernel_s) @ linear
+        below = _columns(kind, time, nonlinear - step, kernel_s) @ linear
+        columns.append(((above - below) / (2.0 * step[k]))[:, np.newaxis])
+    return np.hstack(columns)
+
+
+def _covariance(
+    kind: Kind, trend: Trend, time: Samples, linear: Samples, nonlinear: Samples, rest: Samples
+) -> Matrix:
+    """Covariance of the parameters: (J'J)^-1 J'SJ (J'J)^-1 with the correlation of neighbours in S."""
+    jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
+    scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-300)
+    unit = jacobian / scale
+    inverse = np.linalg.pinv(unit.T @ unit, hermitian=True)
+    rho = trend.neighbour_correlation
+    beside = unit[1:].T @ unit[:-1]
+    noise = unit.T @ unit + rho * (beside + beside.T)
+    freedom = max(time.size - (1.0 + 2.0 * rho) * jacobian.shape[1], 1.0)
+    variance = float(rest @ rest) / freedom * _low_frequency_excess(rest, rho)
+    return np.asarray(variance * (inverse @ noise @ inverse) / np.outer(scale, scale))
+
+
+def _low_frequency_excess(rest: Samples, rho: float) -> float:
+    """How much more the means of ten points scatter than such points let expect; 1 if not clearly."""
+    batches = rest.size // _BATCH
+    if batches < 4:
+        return 1.0
+    means = rest[: batches * _BATCH].reshape(batches, _BATCH).mean(axis=1)
+    expected = float(np.mean(rest**2)) * (1.0 + 2.0 * rho * (_BATCH - 1) / _BATCH) / _BATCH
+    ratio = float(np.mean(means**2)) / max(expected, 1e-300)
+    return ratio if ratio > 1.0 + 4.0 * np.sqrt(2.0 / batches) else 1.0

@@ -1,0 +1,265 @@
+"""Settling: times, constants and verdicts against courses known in closed form."""
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.settling import analyse_settling
+
+RATE_HZ = 2000.0
+WITHIN_V = 10e-3
+
+
+def record(course, duration_s, *, before_s=1.0, noise_v=1e-4, hum_v=0.0, click=True, rate=RATE_HZ):
+    """A muted output, a relay's click at before_s (0.9 V, 180 Hz, over in 3 ms), then a course.
+
+    noise_v is the standard deviation of means over 10 ms.
+    """
+    rng = np.random.default_rng(int(duration_s * 1000) + 7)
+    time = np.arange(int((before_s + duration_s) * rate)) / rate
+    after = time - before_s
+    since = np.maximum(after, 0.0)
+    volts = np.where(after >= 0, course(since), 0.0)
+    if click:
+        ring = 0.9 * np.exp(-since / 1e-3) * np.cos(2 * np.pi * 180 * since)
+        volts += np.where(after >= 0, ring, 0.0)
+    volts += noise_v * np.sqrt(rate / 100) * rng.standard_normal(time.size)
+    return volts + hum_v * np.cos(2 * np.pi * 49.87 * time + 1.0)
+
+
+def decay(start_v, tau_s, end_v):
+    return lambda t: end_v + (start_v - end_v) * np.exp(-t / tau_s)
+
+
+def ringing(frequency_hz, tau_s, amplitude_v, end_v):
+    def course(t):
+        return end_v + amplitude_v * np.exp(-t / tau_s) * np.cos(2 * np.pi * frequency_hz * t)
+
+    return course
+
+
+def last_exit(course, until_s, within_v=WITHIN_V):
+    """Last time outside the band, by looking at a fine grid."""
+    time = np.linspace(0, until_s, 2_000_001)
+    return time[np.flatnonzero(np.abs(course(time)) > within_v)[-1]]
+
+
+def settle(volts, **options):
+    return analyse_settling(volts, options.pop("rate", RATE_HZ), within_v=WITHIN_V, **options)
+
+
+def test_healthy_servo_settles_at_tau_times_a_logarithm():
+    # 120 mV towards 0.4 mV, tau 1.2 s: t = tau ln(119.6/9.6)
+    result = settle(record(decay(0.12, 1.2, 0.4e-3), 6.0, hum_v=20e-3))
+    expected = 1.2 * np.log(119.6 / 9.6)
+    assert result.settling_time_s.value == pytest.approx(expected, abs=0.005)
+    assert result.time_constant_s.value == pytest.approx(1.2, rel=0.005)
+    assert result.final_value_v.value == pytest.approx(0.4e-3, abs=50e-6)
+    assert result.event_s == pytest.approx(1.0, abs=1e-3)
+    assert result.is_settled
+    assert not (result.is_oscillating)
+    assert not (result.is_extrapolated)
+    assert not (result.is_drifting)
+
+
+def test_example_of_a_servo_in_closed_form():
+    # v(t) = v_inf + (v0 - v_inf) exp(-t/tau), tau 0.8 s: from 120 mV towards 0 it takes
+    # 3.27547565 s to 2 mV; from 120 mV towards 1.5 mV it is at 4.286852884 mV after 3 s
+    quiet = {"noise_v": 0.0, "click": False}
+    towards_zero = record(decay(0.12, 0.8, 0.0), 8.0, **quiet)
+    result = analyse_settling(towards_zero, RATE_HZ, within_v=2e-3)
+    assert result.settling_time_s.value == pytest.approx(3.27547565, abs=1e-3)
+    result = settle(record(decay(0.12, 0.8, 1.5e-3), 8.0, **quiet))
+    at_3_s = np.interp(3.0, result.trend_time_s, result.course_v)
+    assert at_3_s == pytest.approx(4.286852884e-3, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "constants"),
+    [  # first-order settling in time constants, t = tau ln(1/eps)
+        (0.1, 2.302585093),
+        (0.05, 2.995732274),
+        (0.01, 4.605170186),
+        (0.001, 6.907755279),
+    ],
+)
+def test_first_order_step_settles_after_a_logarithm_of_the_tolerance(tolerance, constants):
+    volts = record(decay(0.0, 0.5, 1.0), 8.0, noise_v=0.0, click=False, before_s=0.5)
+    result = analyse_settling(volts, RATE_HZ, within_v=tolerance, around_v=1.0)
+    assert result.settling_time_s.value == pytest.approx(0.5 * constants, abs=1e-3)
+    assert result.is_settled
+
+
+def test_leaky_servo_is_fast_but_never_inside():
+    # ends at 17 mV, outside +-10 mV
+    result = settle(record(decay(0.12, 0.96, 17e-3), 8.0, hum_v=1e-3))
+    assert result.settling_time_s.value is None
+    assert result.time_constant_s.value == pytest.approx(0.96, rel=0.01)
+    assert result.final_value_v.value == pytest.approx(17e-3, rel=0.01)
+    assert not result.is_settled
+    assert not result.is_extrapolated
+
+
+def test_ringing_servo_is_judged_by_its_last_exit():
+    course = ringing(0.0796, 6.0, 0.12, 0.4e-3)
+    result = settle(record(course, 20.0))
+    assert result.is_oscillating
+    assert result.is_settled
+    assert result.settling_time_s.value == pytest.approx(last_exit(course, 60.0), abs=0.02)
+    assert result.ring_frequency_hz.value == pytest.approx(0.0796, rel=1e-3)
+    assert result.ring_time_constant_s.value == pytest.approx(6.0, rel=5e-3)
+    assert result.ring_amplitude_v.value == pytest.approx(0.12, rel=5e-3)
+    assert result.time_constant_s is None
+
+
+def test_servo_with_a_second_pole_solved_as_a_differential_equation():
+    # tau tau2 x'' + tau x' + x = 0 with tau 1.2 s, tau2 3 s, from 120 mV at rest
+    tau, tau2 = 1.2, 3.0
+    solved = solve_ivp(
+        lambda _, x: [x[1], -(x[0] + tau * x[1]) / (tau * tau2)],
+        (0, 60),
+        [0.12, 0.0],
+        rtol=1e-10,
+        atol=1e-12,
+        dense_output=True,
+    )
+    result = settle(record(lambda t: solved.sol(t)[0], 25.0))
+    time = np.linspace(0, 60, 600_001)
+    expected = time[np.flatnonzero(np.abs(solved.sol(time)[0]) > WITHIN_V)[-1]]
+    assert result.is_oscillating
+    assert result.ring_time_constant_s.value == pytest.approx(2 * tau2, rel=0.01)
+    zeta = np.sqrt(tau / tau2) / 2
+    damped = np.sqrt(1 - zeta**2) / np.sqrt(tau * tau2) / (2 * np.pi)
+    assert result.ring_frequency_hz.value == pytest.approx(damped, rel=0.005)
+    assert result.settling_time_s.value == pytest.approx(expected, abs=0.05)
+
+
+def test_critically_damped_course_does_not_ring():
+    def course(t):
+        return 0.12 * (1 + t / 0.5) * np.exp(-t / 0.5)
+
+    result = settle(record(course, 10.0))
+    assert not result.is_oscillating
+    assert result.settling_time_s.value == pytest.approx(last_exit(course, 10.0), abs=0.01)
+
+
+def test_time_beyond_the_record_is_given_but_not_settled():
+    result = settle(record(decay(0.12, 1.2, 0.4e-3), 2.0))
+    expected = 1.2 * np.log(119.6 / 9.6)
+    assert result.settling_time_s.value == pytest.approx(expected, rel=0.02)
+    assert result.is_extrapolated
+    assert not result.is_settled
+
+
+def test_ringing_beyond_the_record_is_extrapolated_too():
+    course = ringing(0.05, 16.0, 0.12, 0.4e-3)
+    result = settle(record(course, 12.0))
+    assert result.settling_time_s.value == pytest.approx(last_exit(course, 100.0), abs=1.0)
+    assert result.is_oscillating
+    assert result.is_extrapolated
+    assert not result.is_settled
+
+
+def test_open_servo_never_moves_and_never_settles():
+    result = settle(record(decay(0.085, 1.0, 0.085), 8.0, hum_v=1e-3))
+    assert result.settling_time_s.value is None
+    assert result.final_value_v.value == pytest.approx(85e-3, rel=1e-3)
+    assert not (result.is_settled)
+    assert not (result.is_oscillating)
+    assert not (result.is_drifting)
+
+
+def test_constant_inside_the_band_was_never_outside():
+    result = settle(record(decay(0.4e-3, 1.0, 0.4e-3), 4.0))
+    assert result.settling_time_s.value == 0.0
+    assert result.settling_time_s.standard_uncertainty > 0.0
+    assert result.is_settled
+    assert result.time_constant_s is None
+
+
+def test_drift_has_no_end_in_sight():
+    result = settle(record(lambda t: 0.085 + 1e-3 * t, 8.0))
+    assert result.is_drifting
+    assert not result.is_settled
+    assert result.settling_time_s.value is None
+    assert result.final_value_v.value == pytest.approx(0.085 + 7.6e-3, abs=0.5e-3)
+
+
+def test_oscillation_that_does_not_die_away_never_settles():
+    result = settle(record(ringing(0.13, 1e9, 0.12, 0.4e-3), 30.0))
+    assert result.is_oscillating
+    assert not result.is_settled
+    assert result.settling_time_s.value is None
+
+
+def test_clicks_after_the_event_are_left_out():
+    volts = record(decay(0.12, 1.2, 0.4e-3), 10.0)
+    for at_s, height_v in ((6.5, 1.0), (8.0, -1.0)):
+        volts[int(at_s * RATE_HZ) : int((at_s + 0.005) * RATE_HZ)] += height_v
+    result = settle(volts)
+    assert result.event_s == pytest.approx(1.0, abs=1e-3)
+    assert result.settling_time_s.value == pytest.approx(3.028, abs=0.005)
+
+
+@pytest.mark.parametrize("before_s", [0.0, 0.05, 0.3, 3.0])
+def test_event_is_found_wherever_it_lies(before_s):
+    volts = record(decay(0.12, 1.2, 0.4e-3), 6.0, before_s=before_s, hum_v=1e-3)
+    result = settle(volts)
+    assert result.event_s == pytest.approx(before_s, abs=2e-3)
+    assert result.settling_time_s.value == pytest.approx(3.028, abs=0.01)
+    given = settle(volts, event_s=before_s)
+    assert given.settling_time_s.value == pytest.approx(3.028, abs=0.01)
+
+
+def test_audio_rate_and_a_slow_meter_agree():
+    # a meter with ten readings a second has averaged the mains cycle itself
+    course = decay(0.12, 1.2, 0.4e-3)
+    fast = settle(record(course, 6.0, rate=48000.0), rate=48000.0)
+    slow = settle(record(course, 8.0, rate=10.0, click=False, noise_v=3e-5), rate=10.0)
+    assert fast.settling_time_s.value == pytest.approx(3.028, abs=0.005)
+    assert slow.settling_time_s.value == pytest.approx(3.028, abs=0.1)
+    assert slow.time_constant_s.value == pytest.approx(1.2, rel=0.02)
+
+
+def test_scatter_of_the_time_constant_is_near_its_bound_and_as_stated():
+    # 300 mV, tau 1.2 s, 1 mV at 100 points/s, 3 tau of record: bound 0.213 % from the Fisher matrix
+    rng = np.random.default_rng(20)
+    rate, tau = 500.0, 1.2
+    time = np.arange(int(3 * tau * rate)) / rate
+    noise_v = 1e-3 * np.sqrt(rate / 100)
+    wave = np.exp(-time / tau)
+    jacobian = np.column_stack([np.ones_like(wave), wave, 0.3 * wave * time / tau**2])
+    bound = noise_v * np.sqrt(np.linalg.inv(jacobian.T @ jacobian)[2, 2])
+    off, stated = [], []
+    for _ in range(120):
+        volts = 0.3 * wave + noise_v * rng.standard_normal(time.size)
+        found = analyse_settling(volts, rate, within_v=WITHIN_V, event_s=0.0).time_constant_s
+        off.append(found.value - tau)
+        stated.append(found.standard_uncertainty)
+    # 120 values know a standard deviation to 6.5 %: 1.2 of the bound plus one such
+    assert np.sqrt(np.mean(np.square(off))) < 1.28 * bound
+    assert np.mean(np.abs(off) < 1.96 * np.array(stated)) > 0.88
+
+
+def refusal(volts, **options):
+    with pytest.raises(CannotMeasure) as refused:
+        settle(volts, **options)
+    return refused.value.code
+
+
+def test_refusals():
+    good = record(decay(0.12, 1.2, 0.4e-3), 4.0)
+    assert refusal(good[:2400]) == "too_short"
+    assert refusal(good, event_s=9.0) == "too_short"
+    assert refusal(np.zeros(8000)) == "no_signal"
+    assert refusal(np.where(np.arange(good.size) == 3000, np.inf, good)) == "nonfinite"
+    assert refusal(good, is_overrange=True) == "overrange"
+    assert refusal(np.clip(good, -1.0, 0.08)) == "overrange"
+
+
+def test_impossible_settings_are_the_callers_mistake():
+    with pytest.raises(ValueError, match="within_v"):
+        analyse_settling(np.ones(10), RATE_HZ, within_v=0.0)
+    with pytest.raises(ValueError, match="event_s"):
+        settle(record(decay(0.1, 1.0, 0.0), 2.0), event_s=-1.0)
