@@ -196,8 +196,8 @@ def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
 
 
 def _onset_s(samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float) -> float:
-    """First sample that leaves the quiet before a jump known to about a point, s."""
-    quiet_end = int(max(coarse_s - 2.0 * step_s, 0.0) * sample_rate_hz)
+    """First sample that leaves the quiet before a jump known to a few points, s."""
+    quiet_end = int(max(coarse_s - 4.0 * step_s, 0.0) * sample_rate_hz)
     quiet = samples[max(quiet_end - int(20 * step_s * sample_rate_hz), 0) : quiet_end]
     if quiet.size < 3:
         return coarse_s
@@ -205,7 +205,7 @@ def _onset_s(samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: f
     # five standard deviations of noise; the second term is for hum, which has long crests
     scatter = _ROBUST * float(np.median(np.abs(quiet - level)))
     reach = 1.5 * float(np.quantile(np.abs(quiet - level), 0.98))
-    end = int((coarse_s + 2.0 * step_s) * sample_rate_hz) + 2
+    end = int((coarse_s + 5.0 * step_s) * sample_rate_hz) + 2
     after = samples[quiet_end:end]
     lasting = abs(float(np.median(after[-max(after.size // 4, 1) :])) - level)
     away = np.abs(after - level) > max(5.0 * scatter, reach, 0.02 * lasting)
