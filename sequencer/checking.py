@@ -10,6 +10,7 @@ from sequencer.errors import CapabilityMissing, FileError
 from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Demand
+from sequencer.steps.repeat import RepeatSettings
 
 LOAD_MISMATCH = 0.02
 
@@ -22,6 +23,7 @@ class PlannedStep:
     does: str
     duration_s: float
     left_out: str | None
+    group: "tuple[PlannedStep, ...]" = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,28 +51,60 @@ def plan(
 
     Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
     """
-    errors = _load_errors(procedure, bench)
-    steps = []
-    for step in procedure.steps:
-        kind = kinds[step.kind]
-        demand = kind.demand(step.settings, procedure.unit)
-        left_out = _missing(demand, bench)
-        problems = _problems(demand, bench, procedure, is_unattended) if not left_out else []
-        if left_out and step.required:
-            problems.append(f"{left_out}, and the step is required")
-        errors += [FileError(step.place, f"step {step.id}: {problem}") for problem in problems]
-        steps.append(
-            PlannedStep(
-                step=step,
-                does=kind.describe(step.settings, procedure.unit),
-                duration_s=0.0 if left_out else demand.duration_s,
-                left_out=left_out,
-            )
-        )
-    if errors:
+    planner = _Planner(procedure, bench, kinds, is_unattended)
+    steps = tuple(planner.planned(step) for step in procedure.steps)
+    if planner.errors:
         reason = "this bench can't carry the procedure out"
-        raise CapabilityMissing(reason, errors=tuple(errors))
-    return Plan(steps=tuple(steps), remarks=_remarks(bench, today))
+        raise CapabilityMissing(reason, errors=tuple(planner.errors))
+    return Plan(steps=steps, remarks=_remarks(bench, today))
+
+
+class _Planner:
+    """Plans step by step and gathers what stands against it."""
+
+    def __init__(
+        self,
+        procedure: Procedure,
+        bench: BenchSpec,
+        kinds: Mapping[str, AnyStepKind],
+        is_unattended: bool,
+    ) -> None:
+        self._procedure = procedure
+        self._bench = bench
+        self._kinds = kinds
+        self._is_unattended = is_unattended
+        self.errors = _load_errors(procedure, bench)
+
+    def planned(self, step: Step) -> PlannedStep:
+        """One step, its group included."""
+        kind = self._kinds[step.kind]
+        unit = self._procedure.unit
+        group = tuple(self.planned(inner) for inner in step.steps)
+        demand = kind.demand(step.settings, unit)
+        left_out = _missing(demand, self._bench)
+        problems = [] if left_out else self._problems(demand)
+        if left_out and step.required:
+            problems = [f"{left_out}, and the step is required"]
+        self.errors += [FileError(step.place, f"step {step.id}: {each}") for each in problems]
+        round_s = sum(inner.duration_s for inner in group)
+        duration_s = _group_s(step, round_s) if group else demand.duration_s
+        return PlannedStep(
+            step=step,
+            does=kind.describe(step.settings, unit),
+            duration_s=0.0 if left_out else duration_s,
+            left_out=left_out,
+            group=group,
+        )
+
+    def _problems(self, demand: Demand) -> list[str]:
+        return _problems(demand, self._bench, self._procedure, self._is_unattended)
+
+
+def _group_s(step: Step, round_s: float) -> float:
+    """How long a repeated group takes, in seconds."""
+    settings = step.settings
+    assert isinstance(settings, RepeatSettings), "only a repeat holds a group"
+    return settings.rounds(round_s) * max(round_s, settings.period or 0.0)
 
 
 def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:

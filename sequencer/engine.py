@@ -5,6 +5,7 @@ run, the bench is made safe before anything else is said or written; an interrup
 every step; a number that could not be measured is a reading without a value, not a guess.
 """
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -35,11 +36,15 @@ from sequencer.events import (
 )
 from sequencer.interrupts import shielded
 from sequencer.judging import judge_findings
-from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict
+from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
 from sequencer.make_safe import make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.procedure import Procedure, Step
 from sequencer.steps.base import AnyStepKind, Situation, WiredWrong
+from sequencer.steps.repeat import RepeatSettings
+
+# The bench's clock need not hit the end of a repeated group to the last digit.
+_MOMENT_S = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +165,14 @@ def _ending(error: BaseException) -> RunFinished:
             )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Progress:
+    """Which step of the plan this is, from 1, and the time that is left from its start."""
+
+    number: int
+    left_s: float
+
+
 class _Engine:
     """One run: begin, carry out, end."""
 
@@ -180,6 +193,8 @@ class _Engine:
         self._kinds = kinds
         self._emitter = emitter
         self._readings: dict[tuple[str, str], Reading] = {}
+        # One list of verdicts for each repeat that is being carried out, the innermost last.
+        self._verdicts: list[list[Verdict]] = []
         self._access = StepAccess(bench, procedure.unit, operator, emitter.emit, lambda: None)
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
@@ -244,69 +259,108 @@ class _Engine:
         """Every step of the plan, in order."""
         left_s = self._plan.estimate_s
         for number, planned in enumerate(self._plan.steps, start=1):
-            self._step(planned, number, left_s)
+            self._step(planned, _Progress(number=number, left_s=left_s), planned.step.id)
             left_s -= planned.duration_s
 
-    def _step(self, planned: PlannedStep, number: int, left_s: float) -> None:
+    def _step(self, planned: PlannedStep, progress: "_Progress", name: str) -> None:
+        """One step, recorded under this name."""
         step = planned.step
-        emit = self._emitter.emit
         if planned.left_out:
-            emit(
-                StepFinished(
-                    step=step.id, kind=step.kind, verdict=Verdict.INFO, left_out=planned.left_out
+            self._finish(planned, name, Verdict.INFO)
+        else:
+            self._emitter.emit(
+                StepStarted(
+                    step=name,
+                    kind=step.kind,
+                    title=step.title,
+                    number=progress.number,
+                    of=len(self._plan.steps),
+                    does=planned.does,
+                    estimate_s=planned.duration_s,
+                    left_s=progress.left_s,
                 )
             )
-            return
-        emit(
-            StepStarted(
-                step=step.id,
-                kind=step.kind,
-                title=step.title,
-                number=number,
-                of=len(self._plan.steps),
-                does=planned.does,
-                estimate_s=planned.duration_s,
-                left_s=left_s,
+            if isinstance(step.settings, RepeatSettings):
+                verdict = self._rounds(planned, step.settings, progress)
+                self._finish(planned, name, verdict)
+            else:
+                self._carry_out_one(planned, name)
+
+    def _rounds(
+        self, planned: PlannedStep, settings: RepeatSettings, progress: "_Progress"
+    ) -> Verdict:
+        """The group of a repeat, round after round; returns the worst verdict of all."""
+        begun_s = self._access.now_s()
+        self._verdicts.append([])
+        for number in itertools.count(1):
+            round_s = self._access.now_s()
+            left_s = progress.left_s - (round_s - begun_s)
+            for inner in planned.group:
+                self._step(
+                    inner,
+                    _Progress(number=progress.number, left_s=left_s),
+                    f"{inner.step.id}.{number}",
+                )
+            spent_s = self._access.now_s() - round_s
+            is_last = number == settings.count
+            if settings.period and not is_last:
+                self._access.wait(settings.period - spent_s)
+            elapsed_s = self._access.now_s() - begun_s
+            if is_last or (settings.time is not None and elapsed_s >= settings.time - _MOMENT_S):
+                break
+        return worst(self._verdicts.pop())
+
+    def _finish(self, planned: PlannedStep, name: str, verdict: Verdict) -> None:
+        self._emitter.emit(
+            StepFinished(
+                step=name, kind=planned.step.kind, verdict=verdict, left_out=planned.left_out
             )
         )
-        self._access.step = step.id
+        if self._verdicts:
+            self._verdicts[-1].append(verdict)
+
+    def _carry_out_one(self, planned: PlannedStep, name: str) -> None:
+        step = planned.step
+        self._access.step = name
         captures: list[Capture] = []
         stopped: Stopped | None = None
         reason: str | None = None
         try:
-            self._acquire(step, captures)
+            self._acquire(step, name, captures)
         except WiredWrong as error:
-            stopped, reason = GuardTripped(f"step {step.id}: {error}"), str(error)
+            stopped, reason = GuardTripped(f"step {name}: {error}"), str(error)
         except UnusableAnswer as error:
             reason = str(error)
             self._quieten()
-        verdict = self._judge(step, captures, reason)
-        emit(StepFinished(step=step.id, kind=step.kind, verdict=verdict))
+        self._finish(planned, name, self._judge(step, name, captures, reason))
         if stopped:
             raise stopped
 
-    def _acquire(self, step: Step, captures: list[Capture]) -> None:
+    def _acquire(self, step: Step, name: str, captures: list[Capture]) -> None:
         """Drive the bench; what was recorded is told and kept even when the step breaks off."""
         for capture in self._kinds[step.kind].acquire(step.settings, self._access):
             captures.append(capture)
-            self._emitter.emit(CaptureTaken(step=step.id, capture=capture))
+            self._emitter.emit(CaptureTaken(step=name, capture=capture))
 
     def _quieten(self) -> None:
         """A step broke off over an answer nobody can use: no drive while the run goes on."""
         self._bench.generator.set_level(0.0)
 
-    def _judge(self, step: Step, captures: Sequence[Capture], reason: str | None) -> Verdict:
+    def _judge(
+        self, step: Step, name: str, captures: Sequence[Capture], reason: str | None
+    ) -> Verdict:
         findings = self._kinds[step.kind].evaluate(step.settings, captures, self._situation)
         readings = judge_findings(
             step,
             self._kinds[step.kind],
             findings,
+            recorded_as=name,
             rule=self._procedure.decision,
             so_far=self._readings,
             broken_off=reason,
         )
         for reading in readings:
-            self._emitter.emit(ReadingTaken(step=step.id, reading=reading))
+            self._emitter.emit(ReadingTaken(step=name, reading=reading))
         return step_verdict(readings)
 
     def outcome(self) -> Outcome:

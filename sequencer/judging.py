@@ -15,6 +15,7 @@ def judge_findings(
     kind: AnyStepKind,
     findings: Sequence[Finding],
     *,
+    recorded_as: str,
     rule: DecisionRule,
     so_far: Readings,
     broken_off: str | None = None,
@@ -22,7 +23,9 @@ def judge_findings(
     """The judged readings of a step, in the order found; so_far learns them.
 
     A limit whose reading was not found gives a reading without a value. broken_off says why the
-    step broke off, where it did: it is the reason for whatever is missing.
+    step broke off, where it did: it is the reason for whatever is missing. recorded_as is the
+    step's name in the record, which differs from its id in a repeated group; limits refer to the
+    id, and mean the latest round.
     """
     readings = [_reading(finding, broken_off) for finding in findings]
     names = {reading.name for reading in readings}
@@ -33,7 +36,8 @@ def judge_findings(
             readings.append(Reading(name=name, value=None, unit=unit, reason=reason))
     so_far.update({(step.id, reading.name): reading for reading in readings})
     judged = [_judged(reading, step.limits, rule, so_far) for reading in readings]
-    so_far.update({(step.id, reading.name): reading for reading in judged})
+    for name in {step.id, recorded_as}:
+        so_far.update({(name, reading.name): reading for reading in judged})
     return judged
 
 
