@@ -197,7 +197,7 @@ def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
 
 def _onset_s(samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float) -> float:
     """First sample that leaves the quiet before a jump known to a few points, s."""
-    quiet_end = int(max(coarse_s - 4.0 * step_s, 0.0) * sample_rate_hz)
+    quiet_end = int(max(coarse_s - 4.0 * step_s, 0.2 * coarse_s) * sample_rate_hz)
     quiet = samples[max(quiet_end - int(20 * step_s * sample_rate_hz), 0) : quiet_end]
     if quiet.size < 3:
         return coarse_s
