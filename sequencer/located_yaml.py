@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError, WithJsonSchema
 from pydantic.fields import FieldInfo
@@ -310,6 +310,9 @@ def _is_trap(node: Node) -> bool:
 
 def _is_text(annotation: Any) -> bool:
     """Whether a field holds text, or a list or choice of texts."""
-    if get_origin(annotation) in (Union, types.UnionType, list, tuple):
+    origin = get_origin(annotation)
+    if origin in (Union, types.UnionType, list, tuple):
         return any(_is_text(inner) for inner in get_args(annotation))
+    if origin is Annotated:
+        return _is_text(get_args(annotation)[0])
     return annotation is str

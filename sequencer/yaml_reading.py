@@ -44,6 +44,7 @@ _PLAIN_WORDS = {
     "did not find expected '-'": (
         'this line doesn\'t fit to the list above; begin it with "- " or indent it further'
     ),
+    "found unexpected ':'": "a value is missing after the colon, or a space; write name: value",
     "block sequence entries are not allowed": 'a "- " can\'t stand here; begin a new line',
     "maximum nesting depth": f"nested more than {MAX_DEPTH} levels deep; flatten it",
     "unknown escape": "this backslash begins no known escape; put the text in single quotes",

@@ -1,0 +1,137 @@
+"""What the unit under test is: rated power, load, gain, mains, output topology, polarity.
+
+Every item may stand in a procedure, in a procedure it includes, and in the job ticket; the ticket
+goes before the procedure, the procedure before what it includes.
+"""
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict
+
+from sequencer.quantities import (
+    Decibels,
+    Frequency,
+    Power,
+    Resistance,
+    Voltage,
+    at_least,
+    at_most,
+)
+
+
+class OutputTopology(StrEnum):
+    """How the output is referred to earth; a grounded analyser would short the other two."""
+
+    SINGLE_ENDED = "single_ended"
+    BRIDGED = "bridged"
+    FLOATING = "floating"
+
+
+class Polarity(StrEnum):
+    """Whether a rise at the input is a rise at the output."""
+
+    NORMAL = "normal"
+    INVERTING = "inverting"
+
+
+class UnitSettings(BaseModel):
+    """The `unit:` block of a procedure or ticket; every item may be left to another file."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    rated_power: Annotated[Power, at_least("10 mW", "power"), at_most("20 kW", "power")] | None = (
+        None
+    )
+    load: (
+        Annotated[Resistance, at_least("0.5 ohm", "resistance"), at_most("100 kohm", "resistance")]
+        | None
+    ) = None
+    gain: (
+        Annotated[Decibels, at_least("-40 dB", "gain_db"), at_most("100 dB", "gain_db")] | None
+    ) = None
+    mains_frequency: (
+        Annotated[Frequency, at_least("15 Hz", "frequency"), at_most("450 Hz", "frequency")] | None
+    ) = None
+    mains_voltage: (
+        Annotated[Voltage, at_least("10 V", "voltage"), at_most("500 V", "voltage")] | None
+    ) = None
+    output: OutputTopology | None = None
+    polarity: Polarity | None = None
+
+
+UNIT_ITEMS: tuple[str, ...] = tuple(UnitSettings.model_fields)
+
+# Without these a level or a power would be a guess, so they have no default.
+_NEEDED = MappingProxyType({"rated_power": "100 W", "load": "8 ohm", "gain": "29 dB"})
+_DEFAULTS = MappingProxyType(
+    {
+        "mains_frequency": "50 Hz",
+        "mains_voltage": "230 V",
+        "output": "single_ended",
+        "polarity": "normal",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitData:
+    """The unit under test in SI."""
+
+    rated_power_w: float
+    load_ohm: float
+    gain_db: float
+    mains_frequency_hz: float = 50.0
+    mains_vrms: float = 230.0
+    output: OutputTopology = OutputTopology.SINGLE_ENDED
+    polarity: Polarity = Polarity.NORMAL
+
+    @property
+    def is_inverting(self) -> bool:
+        """Whether the output is expected to be the input turned over."""
+        return self.polarity is Polarity.INVERTING
+
+
+def merged(*texts: Mapping[str, str]) -> dict[str, str]:
+    """The items of several unit blocks, the first that has one deciding, then the defaults."""
+    return {
+        item: next(block[item] for block in (*texts, _DEFAULTS) if item in block)
+        for item in UNIT_ITEMS
+        if any(item in block for block in (*texts, _DEFAULTS))
+    }
+
+
+def missing_items(written: Collection[str]) -> list[str]:
+    """What to say about a unit block that lacks something needed."""
+    return [
+        f'unit: "{item}" is missing; write for example "{item}: {example}" in the procedure or ticket'
+        for item, example in _NEEDED.items()
+        if item not in written
+    ]
+
+
+def unit_data(texts: Mapping[str, str]) -> UnitData:
+    """The unit from a complete, checked block of texts."""
+    settings = UnitSettings.model_validate(dict(texts))
+    numbers = (settings.rated_power, settings.load, settings.gain)
+    rated_power, load, gain = _all_there(numbers)
+    mains_frequency, mains_voltage = _all_there((settings.mains_frequency, settings.mains_voltage))
+    return UnitData(
+        rated_power_w=rated_power,
+        load_ohm=load,
+        gain_db=gain,
+        mains_frequency_hz=mains_frequency,
+        mains_vrms=mains_voltage,
+        output=settings.output or OutputTopology.SINGLE_ENDED,
+        polarity=settings.polarity or Polarity.NORMAL,
+    )
+
+
+def _all_there(values: Iterable[float | None]) -> list[float]:
+    there = [value for value in values if value is not None]
+    if len(there) != len(list(values)):
+        raise ValueError("texts: the unit block is not complete")
+    return there

@@ -1,0 +1,102 @@
+"""The job ticket: read, checked, and safe to show."""
+
+import pytest
+
+from sequencer.errors import TicketError
+from sequencer.ticket import Stage, Ticket, clean_line, clean_text, load_ticket
+
+FULL = """\
+ticket: T-1042
+customer: "O'Example & <Sons>"
+serial: SB-0001
+model: Mono 100
+stage: as_found
+operator: A. Bench
+fault: |
+  Hums after an hour.
+  Left channel.
+work:
+  - "C12: replaced"
+  - bias set to 26 mV
+notes: none
+unit:
+  rated_power: 100 W
+  load: 8 ohm
+  gain: 29 dB
+  output: bridged
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def written(text: str):
+        path = tmp_path / "ticket.yaml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return written
+
+
+def test_a_ticket_is_read_as_written(write):
+    ticket = load_ticket(write(FULL))
+    assert ticket.customer == "O'Example & <Sons>"
+    assert ticket.stage is Stage.AS_FOUND
+    assert ticket.fault == "Hums after an hour.\nLeft channel."
+    assert ticket.work == ("C12: replaced", "bias set to 26 mV")
+    assert dict(ticket.unit)["output"] == "bridged"
+    assert ticket.to_json()["stage"] == "as_found"
+    assert ticket.to_json()["unit"]["load"] == "8 ohm"
+
+
+def test_everything_may_be_left_out(write):
+    ticket = load_ticket(write("serial: SB-0001\n"))
+    assert ticket == Ticket(serial="SB-0001")
+    assert ticket.stage is Stage.AS_LEFT
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "words"),
+    [
+        ("serail: 1\n", "1:1", 'did you mean "serial"?'),
+        ("stage: before\n", "1:8", '"before" is unknown'),
+        ("unit: {load: 8}\n", "1:14", 'load: 8 has no unit; write "8 ohm"'),
+        ("unit: {lod: 8 ohm}\n", "1:8", 'did you mean "load"?'),
+        ("unit: {load: 0 ohm}\n", "1:14", "write 0.5 ohm or more"),
+        ("unit: {output: bridge}\n", "1:16", 'did you mean "bridged"?'),
+        ("unit:\n", "1:1", "nothing is written here"),
+        ("customer: no\n", "1:11", 'write "no" in quotes'),
+        ("customer: null\n", "1:11", "means nothing"),
+        ("customer: [a]\n", "1:11", "text is wanted"),
+        (f"customer: {'x' * 121}\n", "1:11", "at most 120"),
+        (f"notes: {'x' * 4001}\n", "1:8", "at most 4000"),
+        ('customer: "a\\nb"\n', "1:11", "one line"),
+        ('customer: "a\\e[2Jb"\n', "1:11", "control character"),
+        ("work: one thing\n", "1:7", "a list"),
+        ("work: [" + "a, " * 60 + "a]\n", "1:7", "61 lines are too many"),
+        ("serial: 1\nserial: 2\n", "2:1", "written twice"),
+    ],
+)
+def test_mistakes_are_told_at_their_place(write, text, place, words):
+    path = write(text)
+    with pytest.raises(TicketError) as caught:
+        load_ticket(path)
+    assert str(caught.value.errors[0]).startswith(f"{path}:{place}: ")
+    assert words in str(caught.value.errors[0])
+    assert caught.value.code == "ticket"
+
+
+def test_a_missing_ticket_is_told(tmp_path):
+    with pytest.raises(TicketError, match="no such file"):
+        load_ticket(tmp_path / "none.yaml")
+
+
+@pytest.mark.parametrize("text", ["a\x1b[2J", "a\x07", "a\u202eb", "a\ud800", "\x9b31m", "a\tb"])
+def test_nothing_that_a_terminal_would_obey_gets_in(text):
+    for clean in (clean_line, clean_text):
+        with pytest.raises(ValueError, match=r"control character|not readable"):
+            clean(text)
+
+
+def test_lines_are_trimmed_and_texts_keep_their_breaks():
+    assert clean_line("  SB-0001 \n") == "SB-0001"
+    assert clean_text("a\nb\n") == "a\nb"
