@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 from sequencer import session
 from sequencer.bench import load_bench
-from sequencer.checking import Plan, plan
+from sequencer.checking import Plan, PlannedStep, plan
 from sequencer.clock import RealClock
-from sequencer.procedure import Procedure
+from sequencer.procedure_model import Procedure, Step
 from sequencer.session import Request, bench_file
 from sequencer.steps.registry import kinds
+from sequencer.unit_data import UnitData
 from sequencer.wording import duration_text
 
 
@@ -24,40 +25,23 @@ class Inspection:
         found: dict[str, object] = {
             "procedure": self.procedure.name,
             "sha256": self.procedure.sha256,
-            "steps": [
-                {"id": step.id, "kind": step.kind, "title": step.title}
-                for step in self.procedure.steps
-            ],
+            "steps": [_step_json(step, self.procedure.unit) for step in self.procedure.steps],
         }
         if self.plan:
             found["estimate_s"] = self.plan.estimate_s
             found["remarks"] = list(self.plan.remarks)
-            found["steps"] = [
-                {
-                    "id": each.step.id,
-                    "kind": each.step.kind,
-                    "title": each.step.title,
-                    "does": each.does,
-                    "duration_s": each.duration_s,
-                    "left_out": each.left_out,
-                }
-                for each in self.plan.steps
-            ]
+            found["steps"] = [_planned_json(each) for each in self.plan.steps]
         return found
 
     def text(self) -> str:
         """For people."""
         lines = [f"{self.procedure.title} ({self.procedure.name}): sound"]
         if self.plan is None:
-            lines += [
-                f"  {step.id}: {_does(self.procedure, step.id)}" for step in self.procedure.steps
-            ]
+            unit = self.procedure.unit
+            lines += [f"  {step.id}: {_does(step, unit)}" for step in self.procedure.all_steps()]
             return "\n".join(lines)
         for number, each in enumerate(self.plan.steps, start=1):
-            time = "" if each.left_out else f" ({duration_text(each.duration_s)})"
-            lines.append(f"  {number:>2}. {each.step.id}: {each.does}{time}")
-            if each.left_out:
-                lines.append(f"      left out: {each.left_out}")
+            lines += _planned_lines(each, f"{number:>3}. ")
         lines += [f"  mind: {remark}" for remark in self.plan.remarks]
         lines.append(
             f"  takes about {duration_text(self.plan.estimate_s)}; nothing was switched on"
@@ -65,9 +49,40 @@ class Inspection:
         return "\n".join(lines)
 
 
-def _does(procedure: Procedure, step_id: str) -> str:
-    step = next(step for step in procedure.steps if step.id == step_id)
-    return kinds()[step.kind].describe(step.settings, procedure.unit)
+def _does(step: Step, unit: UnitData) -> str:
+    return kinds()[step.kind].describe(step.settings, unit)
+
+
+def _step_json(step: Step, unit: UnitData) -> dict[str, object]:
+    return {
+        "id": step.id,
+        "kind": step.kind,
+        "title": step.title,
+        "does": _does(step, unit),
+        "steps": [_step_json(inner, unit) for inner in step.steps],
+    }
+
+
+def _planned_json(each: PlannedStep) -> dict[str, object]:
+    return {
+        "id": each.step.id,
+        "kind": each.step.kind,
+        "title": each.step.title,
+        "does": each.does,
+        "duration_s": each.duration_s,
+        "left_out": each.left_out,
+        "steps": [_planned_json(inner) for inner in each.group],
+    }
+
+
+def _planned_lines(each: PlannedStep, lead: str) -> list[str]:
+    time = "" if each.left_out else f" ({duration_text(each.duration_s)})"
+    lines = [f"{lead}{each.step.id}: {each.does}{time}"]
+    if each.left_out:
+        lines.append(f"{' ' * len(lead)}left out: {each.left_out}")
+    for inner in each.group:
+        lines += _planned_lines(inner, f"{' ' * len(lead)}- ")
+    return lines
 
 
 def inspect(request: Request) -> Inspection:
