@@ -1,4 +1,9 @@
-"""The array types of the analysis and how a caller's record becomes one."""
+"""The array types of the analysis, how a caller's record becomes one, and two sums over it.
+
+The sums keep to one thread. BLAS libraries share a large product out to threads that wait for one
+another in a loop; on a busy machine the wait is ten times the work, and these products are too
+small to gain from sharing.
+"""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,3 +29,25 @@ def as_samples(samples: ArrayLike) -> Samples:
     if record.ndim != 1 or record.size == 0:
         raise ValueError(f"samples: shape {np.shape(samples)}; expected one channel, shape (n,)")
     return record
+
+
+_UNSHARED = 2**18  # multiplications in one product that BLAS libraries do in one thread
+
+
+def product(left: Samples, right: Samples, out: Samples | None = None) -> Samples:
+    """Matrix product, shape (rows, k) by (k, columns), a few rows at a time; into out if given."""
+    rows, inner = left.shape
+    columns = right.shape[1]
+    out = np.empty((rows, columns)) if out is None else out
+    batch = max(1, _UNSHARED // (inner * columns))
+    whole = rows - rows % batch
+    np.matmul(
+        left[:whole].reshape(-1, batch, inner), right, out=out[:whole].reshape(-1, batch, columns)
+    )
+    np.matmul(left[whole:], right, out=out[whole:])
+    return out
+
+
+def sum_of_squares(record: Samples) -> float:
+    """Sum of the squares of a record."""
+    return float(np.einsum("i,i->", record, record))

@@ -17,7 +17,7 @@ from math import isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples, as_samples
+from sequencer.analysis.arrays import Samples, as_samples, product
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.spectrum import hann
 
@@ -282,7 +282,7 @@ def _phase_of_parts(parts: Samples, omega: float) -> NDArray[np.float64]:
     window = hann(length)
     turn = omega * (np.arange(length) - (length - 1) / 2)
     table = np.column_stack([window * np.cos(turn), -window * np.sin(turn), window])
-    both = parts @ table
+    both = product(parts, table)
     mean = both[:, 2] / window.sum()
     gone = window @ np.cos(turn), -(window @ np.sin(turn))
     phase: NDArray[np.float64] = np.arctan2(

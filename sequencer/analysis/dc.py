@@ -7,8 +7,8 @@ from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import find_mains, multiples_below
-from sequencer.analysis.sine_fit import fit_lines, remove_lines
-from sequencer.analysis.spectrum import Periodogram, hann, periodogram
+from sequencer.analysis.sine_fit import fit_lines, residual_periodogram
+from sequencer.analysis.spectrum import Periodogram, hann
 
 LEAST_MAINS_CYCLES = 5.0
 _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does better than the fit
@@ -73,7 +73,7 @@ def _fitted_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> E
     count = min(_LINES, len(multiples_below(mains_hz, sample_rate_hz)))
     lines_hz = mains_hz * np.arange(1, count + 1, dtype=np.float64)
     fit = fit_lines(record, sample_rate_hz, lines_hz)
-    rest = periodogram(remove_lines(record, sample_rate_hz, fit), sample_rate_hz)
+    rest = residual_periodogram(record, sample_rate_hz, fit)
     variance = offset_variance_v2(rest, lines_hz)
     return Estimate(value=fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 
@@ -90,7 +90,7 @@ def _windowed_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) ->
     mean = float(window @ used / window.sum())
     lines_hz = nominal_hz * np.array(multiples_below(nominal_hz, sample_rate_hz))
     fit = fit_lines(used, sample_rate_hz, lines_hz[:_LINES])
-    rest = periodogram(remove_lines(used, sample_rate_hz, fit), sample_rate_hz)
+    rest = residual_periodogram(used, sample_rate_hz, fit)
     noise_v2 = 1.5 * offset_variance_v2(rest, lines_hz[:_LINES])
     hum_v = float(np.abs(fit.amplitude).sum()) * _hann_leakage(cycles)
     return Estimate(value=mean, standard_uncertainty=float(np.sqrt(noise_v2 + hum_v**2 / 6)))

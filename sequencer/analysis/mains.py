@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
 from sequencer.analysis.noise import noise_of_lines
-from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, remove_lines
-from sequencer.analysis.spectrum import Periodogram, hann, periodogram
+from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, residual_periodogram
+from sequencer.analysis.spectrum import Periodogram, hann
 
 SEARCH_REACH = 0.012  # +-1.2 % of nominal: 49.4 to 50.6 Hz, 59.28 to 60.72 Hz
 FEWEST_CYCLES = 3.0
@@ -84,7 +84,7 @@ def fit_hum(samples: Samples, sample_rate_hz: float, mains_hz: float) -> HumLine
     multiples = multiples_below(mains_hz, sample_rate_hz)
     lines_hz = mains_hz * np.array(multiples)
     fit = fit_lines(samples, sample_rate_hz, lines_hz)
-    residual = periodogram(remove_lines(samples, sample_rate_hz, fit), sample_rate_hz)
+    residual = residual_periodogram(samples, sample_rate_hz, fit)
     noise = noise_of_lines(residual, lines_hz, taken_hz=lines_hz)
     noise *= fit.amplitude_gain * samples.size / 4
     return HumLines(multiples=multiples, fit=fit, noise_v2=noise, residual=residual)
@@ -107,7 +107,7 @@ class _HumSpectrum:
         window = hann(slow.size)
         length = scipy.fft.next_fast_len(2 * slow.size, real=True)
         transform = scipy.fft.rfft((slow - slow.mean()) * window, n=length)
-        self._power = np.abs(transform) ** 2 / float(window @ window)
+        self._power = np.abs(transform) ** 2 / sum_of_squares(window)
         self._step_hz = rate_hz / length
         self._seconds = slow.size / rate_hz
         self._top_hz = 0.45 * rate_hz
@@ -152,7 +152,7 @@ def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFreque
         step_hz = float(weight @ fit.correction_hz) / float(weight @ multiples)
         doubt_hz = 1 / float(np.sqrt(weight @ multiples))
         mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
-        if abs(step_hz) < 1e-5 * bin_hz:
+        if abs(step_hz) < 1e-3 * bin_hz:
             break
     if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
         return MainsFrequency(value_hz=comb.frequency_hz, standard_uncertainty_hz=0.3 * bin_hz)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chdtri, chndtrinc
 
-from sequencer.analysis.arrays import Spectral
+from sequencer.analysis.arrays import Spectral, sum_of_squares
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.spectrum import Periodogram
 
@@ -66,7 +66,7 @@ def band_mean_square(
     if power_weight is not None:
         power = power * power_weight[bins]
     # a bin of noise has the standard deviation of its mean, so E(P^2) is twice its variance
-    variance = _HANN_CORRELATION * float(power @ power) / 2
+    variance = _HANN_CORRELATION * sum_of_squares(power) / 2
     return MeanSquare(value_v2=float(power.sum()), variance_v4=variance)
 
 

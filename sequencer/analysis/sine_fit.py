@@ -33,13 +33,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Phasors, Samples, Spectral, as_samples
-from sequencer.analysis.spectrum import hann
+from sequencer.analysis.arrays import (
+    Phasors,
+    Samples,
+    Spectral,
+    as_samples,
+    product,
+    sum_of_squares,
+)
+from sequencer.analysis.spectrum import Periodogram, hann, periodogram
 
-_FIRST_STAGE = (
-    2**15
-)  # samples: enough for a start inside the main lobe of a record 128 times longer
+# samples: enough for a start inside the main lobe of a record 200 times longer
+_FIRST_STAGE = 2**14
 _CYCLES_OF_FIRST_STAGE = 8.0
+_MOST_COLUMNS = 256
+_CACHED = 2**15  # samples that stay in the cache between two passes
 _MOST_STEPS = 12
 
 
@@ -101,7 +109,7 @@ def fit_sine(samples: Samples, sample_rate_hz: float, *, start_hz: float | None 
     fit = refine_lines(samples, sample_rate_hz, [start], drifting=[0])
     line = complex(fit.amplitude[0])
     rest = remove_lines(samples, sample_rate_hz, fit)
-    noise_v2 = float(rest @ rest) / max(samples.size - 4, 1)
+    noise_v2 = sum_of_squares(rest) / max(samples.size - 4, 1)
     radial_v2 = noise_v2 * float(fit.amplitude_gain[0]) / 2
     return SineFit(
         frequency_hz=float(fit.frequency_hz[0]),
@@ -118,7 +126,7 @@ def fit_sine(samples: Samples, sample_rate_hz: float, *, start_hz: float | None 
 def find_strongest_hz(samples: Samples, sample_rate_hz: float) -> float:
     """Frequency of the strongest line, good to a few hundredths of a bin of the record's middle.
 
-    Taken from the Hann spectrum of up to 2^15 middle samples (more where that holds fewer than
+    Taken from the Hann spectrum of up to 2^14 middle samples (more where that holds fewer than
     eight cycles), by a parabola through the logarithms of the peak and its neighbours, then
     sharpened by a fit over those samples, so that a start for the whole record lies well inside
     its main lobe.
@@ -220,17 +228,38 @@ def fit_lines(
 
 def remove_lines(samples: Samples, sample_rate_hz: float, fit: LineFit) -> Samples:
     """What is left of a record after taking off a fit's offset and lines (drift terms not used)."""
+    rest = np.empty(samples.size)
+    _subtract_lines(samples, sample_rate_hz, fit, rest)
+    return rest
+
+
+def residual_periodogram(samples: Samples, sample_rate_hz: float, fit: LineFit) -> Periodogram:
+    """Periodogram of what a fit leaves of a record, which is stored in single precision only."""
+    rest = np.empty(samples.size, dtype=np.float32)
+    _subtract_lines(samples, sample_rate_hz, fit, rest)
+    return periodogram(rest, sample_rate_hz)
+
+
+def _subtract_lines(
+    samples: Samples, sample_rate_hz: float, fit: LineFit, rest: NDArray[np.floating]
+) -> None:
+    """Write into rest what a fit leaves, a group of rows at a time to stay in the cache."""
     omega = 2 * np.pi * fit.frequency_hz / sample_rate_hz
     fold = _Fold.of(samples.size)
     by_row = fold.row_turns(omega) * fit.amplitude
     by_column = fold.column_turns(omega)
     left = np.hstack([by_row.real, -by_row.imag, np.full((fold.rows, 1), fit.offset_v)])
-    right = np.hstack([by_column.real, by_column.imag, np.ones((fold.columns, 1))])
-    rest = np.empty(samples.size)
-    np.matmul(left, right.T, out=fold.body(rest))
-    fold.tail(rest)[:] = (fold.tail_turns(omega) @ fit.amplitude).real + fit.offset_v
-    np.subtract(samples, rest, out=rest)
-    return rest
+    right = np.vstack([by_column.real.T, by_column.imag.T, np.ones((1, fold.columns))])
+    body = samples[: fold.rows * fold.columns].reshape(fold.rows, fold.columns)
+    body_rest = rest[: fold.rows * fold.columns].reshape(fold.rows, fold.columns)
+    group = max(1, _CACHED // fold.columns)
+    model = np.empty((group, fold.columns))
+    for first in range(0, fold.rows, group):
+        rows = slice(first, min(first + group, fold.rows))
+        part = product(left[rows], right, model[: rows.stop - first])
+        np.subtract(body[rows], part, out=body_rest[rows], casting="same_kind")
+    tail = (fold.tail_turns(omega) @ fit.amplitude).real + fit.offset_v
+    rest[fold.rows * fold.columns :] = fold.tail(samples) - tail
 
 
 def group_means(
@@ -243,7 +272,8 @@ def group_means(
     group times the group's response), which costs little.
     """
     whole = samples.size // group
-    slow = samples[: whole * group].reshape(whole, group) @ np.full(group, 1 / group)
+    grouped = samples[: whole * group].reshape(whole, group)
+    slow = np.einsum("ij,j->i", grouped, np.full(group, 1 / group))
     if without is None:
         return slow, sample_rate_hz / group
     omega = 2 * np.pi * without.frequency_hz / sample_rate_hz
@@ -264,7 +294,7 @@ def line_sums(
     fold = _Fold.of(samples.size)
     table = fold.column_turns(omega)
     table = np.hstack([table, fold.column_m[:, np.newaxis] * table[:, moving]])
-    both = fold.body(samples) @ np.hstack([table.real, -table.imag])
+    both = product(fold.body(samples), np.hstack([table.real, -table.imag]))
     by_row = both[:, : table.shape[1]] + 1j * both[:, table.shape[1] :]
     turn = fold.row_turns(omega).conj()
     plain, weighted = turn * by_row[:, : omega.size], by_row[:, omega.size :]
@@ -378,8 +408,8 @@ class _Fold:
 
     @classmethod
     def of(cls, count: int) -> "_Fold":
-        """The fold with about as many rows as columns."""
-        columns = 1 << max(0, (count.bit_length() - 1) // 2)
+        """The fold with about as many rows as columns; no more columns than pay."""
+        columns = min(_MOST_COLUMNS, 1 << max(0, (count.bit_length() - 1) // 2))
         return cls(count=count, columns=columns, rows=count // columns)
 
     def body(self, samples: Samples) -> Samples:

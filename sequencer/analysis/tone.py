@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sequencer.analysis import checks
-from sequencer.analysis.arrays import Samples, Spectral, as_samples
+from sequencer.analysis.arrays import Samples, Spectral, as_samples, sum_of_squares
 from sequencer.analysis.dc import offset_variance_v2
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
@@ -34,9 +34,9 @@ from sequencer.analysis.sine_fit import (
     fit_known_tones,
     fit_lines,
     fit_sine,
-    remove_lines,
+    residual_periodogram,
 )
-from sequencer.analysis.spectrum import Periodogram, periodogram
+from sequencer.analysis.spectrum import Periodogram
 
 __all__ = [
     "ToneResult",
@@ -228,7 +228,7 @@ def _measure(
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
     mains = find_mains(record, sample_rate_hz, (nominal_mains_hz,), without=harmonic_fit)
     if mains is None:
-        rest = periodogram(remove_lines(record, sample_rate_hz, harmonic_fit), sample_rate_hz)
+        rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
         mains_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
     else:
         mains_hz = mains.value_hz
@@ -319,7 +319,7 @@ def _fit_everything(
         if abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
             break
         tone_hz = _moved(fit, bin_hz)
-    residual = periodogram(remove_lines(record, sample_rate_hz, fit), sample_rate_hz)
+    residual = residual_periodogram(record, sample_rate_hz, fit)
     noise = noise_of_lines(residual, all_hz, taken_hz=all_hz) * fit.amplitude_gain * record.size / 4
     return _Lines(
         fit=fit,
@@ -433,7 +433,8 @@ def _crest_factor(record: Samples, lines: _Lines) -> Estimate:
     The noise on the crests, up to three of its standard deviations, is the doubt (rectangular).
     """
     mean = lines.fit.offset_v
-    rms = math.sqrt(float(record @ record / record.size - 2 * mean * record.mean() + mean**2))
+    about_zero_v2 = sum_of_squares(record) / record.size
+    rms = math.sqrt(about_zero_v2 - 2 * mean * float(record.mean()) + mean**2)
     top = _vertex(record, int(record.argmax())) - mean
     bottom = mean - _vertex(record, int(record.argmin()))
     noise = float(np.sqrt(lines.residual.mean_square_v2.sum()))
