@@ -361,3 +361,16 @@ def _count(entry: Entry) -> int:
 def _height(entry: Entry) -> int:
     below = max(map(_height, entry.nested), default=0)
     return below if entry.file is None else 1 + entry.file.height
+
+
+def all_included(loaded: Loaded) -> list[Loaded]:
+    """Every file included, each once, in the order in which they are met."""
+    found: dict[int, Loaded] = {}
+    waiting = [*loaded.entries]
+    while waiting:
+        entry = waiting.pop(0)
+        waiting = [*entry.nested, *waiting]
+        if entry.file is not None and id(entry.file) not in found:
+            found[id(entry.file)] = entry.file
+            waiting = [*entry.file.entries, *waiting]
+    return [*found.values()]

@@ -360,10 +360,11 @@ def test_the_editor_schema_asks_for_text_with_a_unit():
     assert schema["level"]["examples"] == ["10 W"]
 
 
-def test_plain_types_are_interchangeable_with_positive_ones():
-    class _Plain(BaseModel):
-        frequency: Frequency
+class _Plain(BaseModel):
+    frequency: Frequency
 
+
+def test_plain_types_are_interchangeable_with_positive_ones():
     assert _Plain.model_validate({"frequency": "0 Hz"}).frequency == 0.0
     with pytest.raises(ValidationError, match="more than zero"):
         _Settings.model_validate({"level": "1 V", "frequency": "0 Hz"})

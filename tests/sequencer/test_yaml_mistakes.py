@@ -175,6 +175,16 @@ def test_all_mistakes_of_a_file_come_together_in_the_order_of_lines(tmp_path):
     )
     places = [error.split(": ")[0] for error in mistakes(text, tmp_path)]
     assert places == ["2:34", "5:32", "6:5", "6:25", "7:19"]
+    unnamed = [
+        error.split(": ")[0] for error in mistakes(text.replace("procedure:", "name:"), tmp_path)
+    ]
+    assert unnamed == ["1:1", "1:1", *places]
+
+
+def test_what_follows_from_another_mistake_is_not_told(tmp_path):
+    """A wrong load and a level that stands for it: one mistake, not three."""
+    text = HEAD.replace("8 ohm", "8") + STEP.replace("1 W", "<load>")
+    assert [error.split(": ")[0] for error in mistakes(text, tmp_path)] == ["2:34"]
 
 
 def test_any_spoilt_procedure_is_read_or_refused_in_words(tmp_path):
