@@ -9,13 +9,13 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 
-from sim_instruments.assembly import ROLES, build_devices, build_scpi
-from sim_instruments.bench_file import CLOCK, bench_entries, to_text
-from sim_instruments.server import Port, Server
+from sim_instruments.assembly import ROLES, build_devices, build_plain, build_scpi
+from sim_instruments.bench_file import CLOCK, bench_entries, mapped_entries, to_text
+from sim_instruments.server import Port, Server, Talker
 from sim_instruments.shared_bench import SharedBench
 from sim_instruments.world import World
 
@@ -36,6 +36,12 @@ def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="unit and noise seed")
     parser.add_argument(
+        "--tongue",
+        choices=("scpi", "plain"),
+        default="scpi",
+        help="the command set: SCPI-1999, or one that has nothing in common with it",
+    )
+    parser.add_argument(
         "--truth", type=Path, metavar="FILE", help="write the simulated truth, JSON"
     )
     return parser.parse_args(arguments)
@@ -46,13 +52,25 @@ def _refuse(reason: str) -> int:
     return 2
 
 
-def _ports(bench: SharedBench, fault: str | None, base: int | None) -> dict[str, Port]:
+def _ports(bench: SharedBench, options: argparse.Namespace) -> dict[str, Port]:
     """Every instrument behind its port. Raises OSError where a port can't be had."""
-    instruments = build_scpi(build_devices(bench), fault)
+    devices, base = build_devices(bench), options.port_base
+    instruments: Mapping[str, Talker] = (
+        build_plain(devices, options.fault)
+        if options.tongue == "plain"
+        else build_scpi(devices, options.fault)
+    )
     ports: dict[str, Port] = {}
     for offset, name in enumerate((*ROLES, CLOCK)):
         ports[name] = Port(instruments[name], bench, port=0 if base is None else base + offset)
     return ports
+
+
+def _write_bench(options: argparse.Namespace, addresses: Mapping[str, str]) -> None:
+    entries = bench_entries(addresses, real_time=options.real_time)
+    if options.tongue == "plain":
+        entries = mapped_entries(entries)
+    options.write_bench.write_text(to_text(entries), encoding="utf-8")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -71,14 +89,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _refuse(f"--fault: {error}")
     bench = SharedBench(world, real_time=options.real_time)
     try:
-        server = Server(_ports(bench, options.fault, options.port_base))
+        server = Server(_ports(bench, options))
     except (OSError, OverflowError) as error:
         return _refuse(f"--port-base {options.port_base}: {error}")
     addresses = server.addresses()
     try:
         if options.write_bench is not None:
-            text = to_text(bench_entries(addresses, real_time=options.real_time))
-            options.write_bench.write_text(text, encoding="utf-8")
+            _write_bench(options, addresses)
         if options.truth is not None:
             options.truth.write_text(json.dumps(world.truth(), indent=1), encoding="utf-8")
     except OSError as error:

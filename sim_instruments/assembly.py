@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from sim_instruments import plain_words as plain
 from sim_instruments.bench_file import CLOCK, IDENTITIES
 from sim_instruments.device_analyser import AnalyserDevice
 from sim_instruments.device_dmm import DmmDevice
@@ -11,6 +12,7 @@ from sim_instruments.device_mains_switch import MainsSwitchDevice
 from sim_instruments.device_meters import PowerMeterDevice, ThermometerDevice
 from sim_instruments.device_router import RouterDevice
 from sim_instruments.disturbances import ANSWERS, READINGS, RECORDS, Disturbance, Disturbances
+from sim_instruments.plain_instrument import Manner, PlainInstrument
 from sim_instruments.scpi_errors import ScpiError
 from sim_instruments.scpi_instrument import (
     Conditions,
@@ -39,6 +41,7 @@ from sim_instruments.scpi_sources import (
     trigger_command,
 )
 from sim_instruments.scpi_tree import Command
+from sim_instruments.server import Talker
 from sim_instruments.shared_bench import SharedBench
 
 ROLES = (
@@ -192,3 +195,28 @@ def build_clock(devices: Devices, faults: FaultSwitch) -> ScpiInstrument:
         bench=devices.bench,
         disturbances=Disturbances(ANSWERS),
     )
+
+
+def build_plain(devices: Devices, fault: str | None = None) -> dict[str, Talker]:
+    """The seven instruments speaking the plain tongue; the clock speaks SCPI as ever."""
+    memory = plain.TroubleMemory()
+    spoken: dict[str, tuple[Manner, plain.Words]] = {
+        "generator": (plain.generator_manner(), plain.generator_words(devices.generator)),
+        "analyser": (
+            plain.analyser_manner(memory),
+            plain.analyser_words(devices.analyser, devices.bench, memory),
+        ),
+        "dmm": (plain.dmm_manner(), plain.dmm_words(devices.dmm)),
+        "router": (plain.router_manner(), plain.router_words(devices.router)),
+        "mains_switch": (
+            plain.mains_switch_manner(),
+            plain.mains_switch_words(devices.mains_switch),
+        ),
+        "thermometer": (plain.thermometer_manner(), plain.thermometer_words(devices.thermometer)),
+        "power_meter": (plain.power_meter_manner(), plain.power_meter_words(devices.power_meter)),
+    }
+    instruments: dict[str, Talker] = {
+        role: PlainInstrument(manner=manner, words=words, disturbances=devices.disturbances[role])
+        for role, (manner, words) in spoken.items()
+    }
+    return {**instruments, CLOCK: build_clock(devices, FaultSwitch(devices.bench, fault))}

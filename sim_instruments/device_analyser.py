@@ -26,6 +26,7 @@ class _Taken:
     record: RecordLike
     samples: int
     sample_rate_hz: float
+    range_peak_v: float
     dropped: int
     has_nan: bool
 
@@ -97,6 +98,7 @@ class AnalyserDevice:
             record=record,
             samples=self.samples,
             sample_rate_hz=self.sample_rate_hz,
+            range_peak_v=self.range_peak_v,
             dropped=dropped,
             has_nan=self._disturbances.take(Disturbance.NAN),
         )
@@ -119,6 +121,10 @@ class AnalyserDevice:
         """Samples and sample rate of the last record, as commanded when it was started."""
         taken = self._last()
         return taken.samples, taken.sample_rate_hz
+
+    def recorded_range_peak_v(self) -> float:
+        """Input range of the last record, in V peak."""
+        return self._last().range_peak_v
 
     def is_overrange(self) -> bool:
         """Whether the last finished record was driven beyond its range."""

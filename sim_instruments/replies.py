@@ -24,14 +24,16 @@ class Reply:
     hangs_up: bool = False
 
 
-def disturbed_reply(line: bytes, disturbances: Disturbances, *, has_block: bool) -> Reply:
-    """The reply to a line after whatever misbehaviour is due to it."""
+def disturbed_reply(
+    line: bytes, disturbances: Disturbances, *, has_block: bool, terminator: bytes = b"\n"
+) -> Reply:
+    """The reply to a line, with its terminator, after whatever misbehaviour is due to it."""
     if disturbances.take(Disturbance.DISCONNECT):
         return Reply(hangs_up=True)
     if disturbances.take(Disturbance.TIMEOUT):
         return Reply()
     if disturbances.take(Disturbance.GARBAGE):
-        line = _NONSENSE + line[-1:]
+        line, has_block = _NONSENSE + terminator, False
     can_cut = has_block or Disturbance.WRONGLENGTH not in disturbances.possible
     if can_cut and disturbances.take(Disturbance.TRUNCATED):
         line = line[: len(line) // 2]

@@ -21,7 +21,6 @@ HOST = "127.0.0.1"
 
 _CHUNK = 65536
 _BACKLOG = 16
-_POLL_S = 0.2
 
 
 class Framing(Protocol):
@@ -93,17 +92,20 @@ class Port:
 
     def _serve(self, client: socket.socket) -> None:
         framer = self._talker.framer()
-        try:
-            with client:
-                while received := _receive(client):
-                    for message in framer.feed(received):
-                        if not self._exchange(client, message):
-                            return
-        except Exception:  # noqa: BLE001 - a bug in here must be seen, and must not stop the bench
-            traceback.print_exc(file=sys.stderr)
-        finally:
-            with self._bench.lock:
-                self._talker.hung_up(framer.leftover())
+        with client:
+            try:
+                self._converse(client, framer)
+            except Exception:  # noqa: BLE001 - a bug must be seen, and must not stop the bench
+                traceback.print_exc(file=sys.stderr)
+        with self._bench.lock:
+            self._talker.hung_up(framer.leftover())
+
+    def _converse(self, client: socket.socket, framer: Framing) -> None:
+        """Serve messages until the connection is at its end."""
+        while received := _receive(client):
+            for message in framer.feed(received):
+                if not self._exchange(client, message):
+                    return
 
     def _exchange(self, client: socket.socket, message: bytes | Overrun) -> bool:
         """Serve one message; False where the connection is at its end."""
@@ -137,7 +139,7 @@ class Server:
 
     def __init__(self, ports: Mapping[str, Port]) -> None:
         self._ports = ports
-        self._is_stopping = threading.Event()
+        self._waker, self._wakes = socket.socketpair()
         self._thread = threading.Thread(target=self._accept, daemon=True)
 
     def start(self) -> None:
@@ -146,8 +148,9 @@ class Server:
 
     def stop(self) -> None:
         """Accept no more clients and close the ports."""
-        self._is_stopping.set()
+        self._waker.close()
         self._thread.join()
+        self._wakes.close()
         for port in self._ports.values():
             port.listener.close()
 
@@ -159,6 +162,9 @@ class Server:
         with selectors.DefaultSelector() as selector:
             for port in self._ports.values():
                 selector.register(port.listener, selectors.EVENT_READ, port.accept)
-            while not self._is_stopping.is_set():
-                for key, _ in selector.select(_POLL_S):
+            selector.register(self._wakes, selectors.EVENT_READ, None)
+            while True:
+                for key, _ in selector.select():
+                    if key.data is None:
+                        return
                     key.data()

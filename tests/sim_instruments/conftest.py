@@ -110,11 +110,11 @@ class SmallWorld:
 class BenchUnderTest:
     """The whole set of instruments on a small world, spoken to without sockets."""
 
-    def __init__(self):
+    def __init__(self, build=build_scpi):
         self.world = SmallWorld()
         self.shared = SharedBench(self.world)
         self.devices = build_devices(self.shared)
-        self.instruments = build_scpi(self.devices)
+        self.instruments = build(self.devices)
 
     def ask(self, role, message):
         """The answer line to one message, as text without its newline; "" for silence."""
@@ -145,3 +145,9 @@ def small_world():
 @pytest.fixture
 def bench():
     return BenchUnderTest()
+
+
+@pytest.fixture(scope="session")
+def make_bench():
+    """Builds a bench of its own, for fixtures that live longer than a test."""
+    return BenchUnderTest
