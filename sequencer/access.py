@@ -13,7 +13,7 @@ from drivers.roles import (
     Thermometer,
 )
 from sequencer.bench import Bench
-from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted
+from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
 from sequencer.operator import Operator
 from sequencer.steps.base import Load
 from sequencer.unit_data import UnitData
@@ -115,6 +115,8 @@ class StepAccess:
             self._bench.clock.sleep(slice_s)
             left_s -= slice_s
             self._watch()
+            if left_s > 0.0:
+                self._emit(Waiting(step=self.step, left_s=left_s))
 
     def now_s(self) -> float:
         """Bench time in seconds."""

@@ -405,8 +405,16 @@ class Bench:
 
 
 @contextmanager
-def open_bench(spec: BenchSpec, on_exchange: Callable[[Exchange], None]) -> Iterator[Bench]:
-    """The bench with a link to each instrument; sessions open on first use and close at exit."""
+def open_bench(
+    spec: BenchSpec,
+    on_exchange: Callable[[Exchange], None],
+    on_energise: Callable[[str, str], None],
+) -> Iterator[Bench]:
+    """The bench with a link to each instrument; sessions open on first use and close at exit.
+
+    on_exchange hears of each message to an instrument after its answer and before the next one;
+    on_energise(role, command) just before a command that energises is sent.
+    """
     with ExitStack() as stack:
         managers: dict[str, pyvisa.ResourceManager] = {}
         for backend in {instrument.backend for instrument in spec.instruments.values()}:
@@ -415,7 +423,7 @@ def open_bench(spec: BenchSpec, on_exchange: Callable[[Exchange], None]) -> Iter
         instruments: dict[Role, Instrument] = {}
         for role, instrument in spec.instruments.items():
             link = stack.enter_context(
-                _closing(_link(instrument, managers[instrument.backend], on_exchange))
+                _closing(_link(instrument, managers[instrument.backend], on_exchange, on_energise))
             )
             instruments[role] = make(role, instrument.driver, link, instrument.settings)
         clock: Clock = RealClock()
@@ -444,6 +452,7 @@ def _link(
     spec: InstrumentSpec,
     manager: pyvisa.ResourceManager,
     on_exchange: Callable[[Exchange], None],
+    on_energise: Callable[[str, str], None],
 ) -> VisaLink:
     return VisaLink(
         manager,
@@ -451,6 +460,7 @@ def _link(
         spec.address,
         link_settings(spec.settings.command_map, timeout_s=spec.timeout_s),
         on_exchange=on_exchange,
+        on_energise=on_energise,
         monotonic=real_monotonic_s,
     )
 

@@ -135,6 +135,7 @@ def run(procedure: str, serial: str, as_json: bool, **options: Any) -> int:
     from sequencer import pairing
 
     request = _request(procedure, options)
+    serial = _serial(serial)
     with _screen(as_json) as (console, screen):
         result = pairing.run_units(
             request, [serial], person=_Terminal(console, screen), sinks=[screen]
@@ -152,6 +153,7 @@ def run(procedure: str, serial: str, as_json: bool, **options: Any) -> int:
 @run_options
 def pair(procedure: str, serials: tuple[str, ...], as_json: bool, **options: Any) -> int:
     """Run PROCEDURE on each unit of a pair, then compare them."""
+    serials = tuple(_serial(serial) for serial in serials)
     if len(serials) < 2 or len(set(serials)) != len(serials):
         raise click.UsageError("a pair needs two different --serial")
     return _run_pair(_request(procedure, options), serials, as_json)
@@ -251,6 +253,18 @@ def _request(procedure: str, options: Mapping[str, Any]) -> Request:
         is_unattended=options["unattended"],
         accepted_by=_user() if options["accept_cautions"] else None,
     )
+
+
+def _serial(text: str) -> str:
+    from sequencer.ticket import clean_line
+
+    try:
+        serial = clean_line(text)
+    except ValueError as error:
+        raise click.UsageError(f"--serial: {error}") from error
+    if not serial:
+        raise click.UsageError("--serial is empty; write the number on the unit's plate")
+    return serial
 
 
 def _user() -> str:

@@ -5,6 +5,7 @@ run, the bench is made safe before anything else is said or written; an interrup
 every step; a number that could not be measured is a reading without a value, not a guess.
 """
 
+import contextlib
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from sequencer.errors import BenchError, GuardTripped, Interrupted, Stopped
 from sequencer.events import (
     CaptureTaken,
     CautionAccepted,
+    Energising,
     Event,
     Exchanged,
     InstrumentReady,
@@ -89,6 +91,10 @@ class Emitter:
             )
         )
 
+    def energising(self, role: str, command: str) -> None:
+        """Tell that a link is about to send a command that energises."""
+        self.emit_now(Energising(what=f"{role}: {command}"))
+
     def emit(self, event: Event) -> None:
         """Stamp with the current bench time and hand over."""
         self._look_at_clock()
@@ -130,12 +136,14 @@ def run(
     try:
         engine.begin(cautions)
         engine.carry_out()
+    except BenchError as error:
+        # Somebody else's instrument answers: nothing was energised, and it is not ours to command.
+        engine.say(_ending(error))
+        raise
     except BaseException as error:
         finished = _ending(error)
         engine.end(finished)
-        if isinstance(error, Interrupted | BenchError):
-            raise
-        if finished is None:
+        if isinstance(error, Interrupted):
             raise
         return finished
     finished = RunFinished(outcome=engine.outcome())
@@ -375,8 +383,10 @@ class _Engine:
         """Safe first, then say so. Nothing that goes wrong here hides why the run ended."""
         with shielded():
             actions = make_safe(self._bench.instruments, self._bench.spec.routes)
-            for event in (MadeSafe(actions=actions), finished):
-                try:
-                    self._emitter.emit(event)
-                except OSError:
-                    continue
+            self.say(MadeSafe(actions=actions))
+            self.say(finished)
+
+    def say(self, event: Event) -> None:
+        """Tell what can still be told; a record that can't be written is not worth an end unsafe."""
+        with contextlib.suppress(OSError):
+            self._emitter.emit(event)

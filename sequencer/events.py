@@ -107,6 +107,14 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """A step waits, this many seconds still. For the person watching; not kept in the record."""
+
+    step: str
+    left_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
     """The operator's answer to a question of a step."""
 
@@ -173,6 +181,7 @@ Event = (
     | Energising
     | StepStarted
     | Noted
+    | Waiting
     | Answered
     | CaptureTaken
     | ReadingTaken

@@ -32,6 +32,7 @@ from sequencer.events import (
     RunFinished,
     Stamped,
     StepFinished,
+    Waiting,
 )
 
 SCHEMA = 1
@@ -104,6 +105,8 @@ class Journal:
 
         Raises OSError when the record can't be written; what was written before stays.
         """
+        if isinstance(stamped.event, Waiting):
+            return
         body = self._body(stamped.event)
         self._line(stamped, body)
         if isinstance(stamped.event, _FORCED):

@@ -94,6 +94,6 @@ def _attempt(line: _Action, instrument: Instrument, routes: Mapping[str, int]) -
         try:
             line.do(instrument, routes)
             return SafeAction(action=line.words, is_confirmed=True)
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - the outermost edge: nothing may stop the table
             problem = error
     return SafeAction(action=line.words, is_confirmed=False, problem=f"{line.by_hand} ({problem})")

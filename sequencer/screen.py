@@ -24,6 +24,7 @@ from sequencer.events import (
     Stamped,
     StepFinished,
     StepStarted,
+    Waiting,
 )
 from sequencer.limits import Reading, Verdict
 from sequencer.wording import duration_text, limit_text, name_text, verdict_text
@@ -51,7 +52,8 @@ class Screen:
     def __init__(self, console: Console) -> None:
         self._console = console
         self._status: Status | None = None
-        self._doing = ""
+        self._left_s = 0.0
+        self._since_s = 0.0
 
     def __enter__(self) -> "Screen":
         if self._console.is_terminal:
@@ -84,7 +86,11 @@ class Screen:
             self._console.print(line, soft_wrap=True, highlight=False)
         match stamped.event:
             case StepStarted() as started:
+                self._left_s, self._since_s = started.left_s, stamped.t_s
                 self._show(f"{started.does} ({_left(started.left_s)})")
+            case Waiting(left_s=wait_s):
+                run_s = self._left_s - (stamped.t_s - self._since_s)
+                self._show(f"waiting {duration_text(wait_s)} more ({_left(max(run_s, wait_s))})")
             case Noted(text=text):
                 self._show(printable(text))
 

@@ -173,7 +173,10 @@ def carry_out(
         (folder / record.PROCEDURE).write_text(ready.procedure.flattened_yaml(), encoding="utf-8")
         (folder / record.BENCH).write_text(spec.text, encoding="utf-8")
         emitter = Emitter()
-        with Journal(folder) as journal, open_bench(spec, emitter.exchanged) as bench:
+        with (
+            Journal(folder) as journal,
+            open_bench(spec, emitter.exchanged, emitter.energising) as bench,
+        ):
             emitter.begin(bench.clock, (journal, *sinks))
             try:
                 engine.run(

@@ -231,7 +231,10 @@ class BenchAccess(Protocol):
         ...
 
     def energise(self, what: str) -> None:
-        """Announce that the next command energises `what`; on disk when this returns."""
+        """Announce that the next command raises what drives the unit; on disk when this returns.
+
+        Switching an output or the mains on is announced by the instrument's link itself.
+        """
         ...
 
     def wait(self, seconds: float) -> None:

@@ -67,7 +67,6 @@ def silence(bench: BenchAccess, frequency_hz: float = 1000.0) -> None:
 def switch_on(bench: BenchAccess) -> None:
     """Switch the generator's output on, if it is not."""
     if not bench.generator.is_output_on():
-        bench.energise("generator output")
         bench.generator.set_output(True)
 
 

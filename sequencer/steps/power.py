@@ -174,10 +174,10 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
 
 def switch_mains_on(bench: BenchAccess) -> None:
     """Switch the unit's mains on; by hand where the bench has no mains switch."""
-    bench.energise("mains of the unit")
     if bench.has(Role.MAINS_SWITCH):
         bench.mains_switch.set_output(True)
     else:
+        bench.energise("mains of the unit, by hand")
         bench.acknowledge(SWITCH_BY_HAND.format(state="on"))
 
 
