@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.dialogue import Dialogue
+from drivers.dialogue import Dialogue, Utterance
 from drivers.levels import peak_from_unit, peak_in_unit
 from drivers.link import VisaLink
 from drivers.registry import register
@@ -146,6 +146,12 @@ class MappedAnalyser:
     def _rate(self, answer: str) -> float:
         return self._dialogue.number(answer) * (self._map.number("rate_scale") or 1.0)
 
+    def _recorded_points(self, answer: str) -> str:
+        return self._dialogue.field(answer, self._map.number("recorded_points_field"))
+
+    def _recorded_rate(self, answer: str) -> str:
+        return self._dialogue.field(answer, self._map.number("recorded_rate_field"))
+
     def _count(self, answer: str) -> int:
         return parse_whole_number(self._dialogue.plain(answer))
 
@@ -214,8 +220,8 @@ class MappedAnalyser:
             over = said.get("ask_overrange")
             return _Recorded(
                 count=None if count is None else self._count(count),
-                samples=None if points is None else self._count(points),
-                sample_rate_hz=None if rate is None else self._rate(rate),
+                samples=None if points is None else self._count(self._recorded_points(points)),
+                sample_rate_hz=None if rate is None else self._rate(self._recorded_rate(rate)),
                 is_overrange=None if over is None else self._overrange(over),
                 range_peak_v=None if peak is None else self._range(peak),
             )
@@ -277,12 +283,16 @@ class MappedAnalyser:
         if len(raw) != started.samples:
             problem = f"{started.samples} samples were started, the record has another number"
             raise self._dialogue.unusable("ask_waveform", f"{len(raw)} samples", problem)
-        if has_special_values(raw):
+        if has_special_values(raw) or self._has_invalid_counts(raw):
             problem = "the record holds values that are not numbers"
             raise self._dialogue.unusable("ask_waveform", f"{len(raw)} samples", problem)
         if started.count is None and word == self._map.words("input_words")[0]:
             self._refuse_repeated(raw)
         return raw * self._scale(word, range_peak_v) + self._offset(word)
+
+    def _has_invalid_counts(self, raw: NDArray[np.float64]) -> bool:
+        invalid = self._map.number("invalid_count")
+        return invalid is not None and bool(np.any(raw == invalid))
 
     def _refuse_repeated(self, raw: NDArray[np.float64]) -> None:
         digest = hashlib.sha256(raw.tobytes()).digest()
@@ -303,15 +313,16 @@ class MappedAnalyser:
                 timeout_s=wait_s,
                 longest_bytes=started.samples * _ASCII_BYTES_PER_SAMPLE + 1000,
             )
-            return self._decoded_text(text)
+            return self._decoded_text(ask, text)
         payload = self._link.query_block(
             ask.text, expected_bytes=started.samples * sample_bytes(form), timeout_s=wait_s
         )
         return decoded_block(payload, form, self._map.choice("byte_order"))
 
-    def _decoded_text(self, text: str) -> NDArray[np.float64]:
+    def _decoded_text(self, ask: Utterance, text: str) -> NDArray[np.float64]:
         try:
-            return decoded_text(text, self._map.choice("waveform_separator"))
+            samples = self._dialogue.value_of(ask.text, text)
+            return decoded_text(samples, self._map.choice("waveform_separator"))
         except ValueError as error:
             raise self._dialogue.unusable("ask_waveform", text[:80], str(error)) from error
 

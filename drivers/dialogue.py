@@ -20,7 +20,13 @@ from drivers.errors import (
 )
 from drivers.link import Message, VisaLink
 from drivers.roles import Identity
-from drivers.scpi_codec import parse_identity, parse_number, parse_reading, split_list
+from drivers.scpi_codec import (
+    first_number,
+    parse_identity,
+    parse_number,
+    parse_reading,
+    split_list,
+)
 from drivers.settings import error_queue
 
 Answer = TypeVar("Answer")
@@ -45,7 +51,9 @@ class Dialogue:
         self._error_queue = error_queue(command_map)
         self._joiner = command_map.text("joiner")
         self._answer_joiner = command_map.choice("answer_joiner")
-        self._acknowledgement = command_map.text("acknowledgement")
+        self._acknowledgements = tuple(map(str.upper, command_map.words("acknowledgement")))
+        self._refusals = tuple(map(str.upper, command_map.words("refusal_answers")))
+        self._header_end = command_map.text("answer_header_end")
 
     def prepare(self, expected_identity: str | None) -> Identity:
         """Check who answers, clear state and errors, send what the map wants sent before use.
@@ -94,7 +102,7 @@ class Dialogue:
         overload = self.command_map.words("overload_answers")
 
         def parse(answer: str) -> tuple[float | None, str]:
-            return parse_reading(self.plain(self._field(answer, field)), overload), answer
+            return parse_reading(self.plain(self.field(answer, field)), overload), answer
 
         value, answer = self.ask(name, parse)
         if value is None:
@@ -111,6 +119,21 @@ class Dialogue:
             if text.upper().endswith(unit.upper()):
                 return text[: -len(unit)].strip()
         return text.strip()
+
+    def value_of(self, text: str, answer: str) -> str:
+        """The value in the answer to one message, without the name it may begin with.
+
+        Raises ReportedError when the answer is a refusal, ValueError when the name is missing.
+        """
+        first_word = answer.strip().upper()
+        if any(first_word == word or first_word.startswith(f"{word} ") for word in self._refusals):
+            raise self._reported(text, first_number(answer), answer.strip())
+        if self._header_end is None:
+            return answer
+        _, end, value = answer.partition(self._header_end)
+        if not end:
+            raise ValueError(f"the answer has no {self._header_end!r} in it")
+        return value.strip()
 
     def unusable(self, name: str, answer: str, problem: str) -> UnusableAnswer:
         """An UnusableAnswer about one operation of the map."""
@@ -154,7 +177,8 @@ class Dialogue:
         self.link.open()
         if query is None:
             return self._unasked_identity(expected)
-        answer = self.link.query(query[0])
+        asked = Message(text=query[0], is_answered=True)
+        answer = self.link.converse([asked], lambda lines: self.value_of(query[0], lines[0]))
         if expected and not answer.startswith(expected):
             raise WrongInstrument(self.link.role, self.link.address, query[0], expected, answer)
         try:
@@ -194,9 +218,9 @@ class Dialogue:
             text = joined([utterance.text for utterance in utterances], self._joiner)
             is_answered = any(utterance.is_question for utterance in utterances)
             return [Message(text=text, is_answered=is_answered)]
-        acknowledged = self._acknowledgement is not None
+        is_acknowledged = bool(self._acknowledgements)
         return [
-            Message(text=utterance.text, is_answered=utterance.is_question or acknowledged)
+            Message(text=utterance.text, is_answered=utterance.is_question or is_acknowledged)
             for utterance in utterances
         ]
 
@@ -204,15 +228,26 @@ class Dialogue:
         self, utterances: Sequence[Utterance], lines: list[str], text: str, *, has_check: bool
     ) -> list[str]:
         """The answers to the questions, one each. Raises ValueError when they do not match."""
+        questions = [utterance for utterance in utterances if utterance.is_question]
         if self._joiner is not None:
-            wanted = sum(utterance.is_question for utterance in utterances)
-            return self._split_answers(lines, wanted, text, has_check=has_check)
-        if self._acknowledgement is None:
-            return lines
-        for utterance, line in zip(utterances, lines, strict=True):
-            if not utterance.is_question:
-                self._raise_unless_acknowledged(utterance.text, line)
-        pairs = zip(utterances, lines, strict=True)
+            answers = self._split_answers(lines, len(questions), text, has_check=has_check)
+        elif self._acknowledgements:
+            answers = self._answers_after_acknowledgements(utterances, lines)
+        else:
+            answers = lines
+        checks = answers[-1:] if has_check else []
+        values = answers[: len(answers) - len(checks)]
+        pairs = zip(questions, values, strict=False)
+        return [*(self.value_of(question.text, line) for question, line in pairs), *checks]
+
+    def _answers_after_acknowledgements(
+        self, utterances: Sequence[Utterance], lines: list[str]
+    ) -> list[str]:
+        """Check the acknowledgement of each setting; returns the answers that are left."""
+        pairs = list(zip(utterances, lines, strict=True))
+        for utterance, line in pairs:
+            if not utterance.is_question and line.strip().upper() not in self._acknowledgements:
+                raise self._reported(utterance.text, first_number(line), line)
         return [line for utterance, line in pairs if utterance.is_question]
 
     def _split_answers(
@@ -231,16 +266,16 @@ class Dialogue:
             raise ValueError(f"{wanted} answers were expected, {len(answers)} came")
         return answers
 
-    def _raise_unless_acknowledged(self, text: str, line: str) -> None:
-        if line.strip().upper() != str(self._acknowledgement).strip().upper():
-            raise ReportedError(self.link.role, self.link.address, text, 0, line)
-
     def _raise_reported(self, answer: str, text: str) -> None:
         report = None if self._error_queue is None else self._error_queue.parse(answer)
         if report is not None:
-            raise ReportedError(self.link.role, self.link.address, text, *report)
+            raise self._reported(text, *report)
 
-    def _field(self, answer: str, field: float | None) -> str:
+    def _reported(self, text: str, code: int, complaint: str) -> ReportedError:
+        return ReportedError(self.link.role, self.link.address, text, code, complaint)
+
+    def field(self, answer: str, field: float | None) -> str:
+        """One value of a list, by its place counted from 1; the whole answer for None."""
         if field is None:
             return answer
         parts = split_list(answer, self.command_map.choice("list_separator"))

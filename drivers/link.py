@@ -71,8 +71,9 @@ _TRACES_OF_A_BREAK = (*range(-499, -399), *range(-369, -359))
 class LinkSettings:
     """How to talk to an instrument.
 
-    greeting is the query that proves it answers, None if it has none; error_queue how its errors
-    are read, None if it has none. Times in s, sizes in bytes.
+    greeting is the query that proves it answers and who it is, None if it has none; error_queue how
+    its errors are read, None if it has none; probe a harmless query for one that has neither. Times
+    in s, sizes in bytes.
     """
 
     timeout_s: float = 2.0
@@ -81,6 +82,7 @@ class LinkSettings:
     read_termination: str = "\n"
     greeting: str | None = "*IDN?"
     error_queue: ErrorQueue | None = None
+    probe: str | None = None
     longest_answer_bytes: int = 65_536
     longest_block_bytes: int = 64 * 1024 * 1024
 
@@ -380,7 +382,7 @@ class VisaLink:
             raise LinkFailed(self.role, self.address, "open", str(error)) from error
 
     def _greet(self, attempt: int) -> None:
-        """Ask who is there, check that it is who it was, and empty the error queue."""
+        """Ask who is there, check that it is who it was, and empty its error queue."""
         if self.settings.greeting is not None:
             answer = self._greeting_exchange(self.settings.greeting, attempt)
             if self._identity is not None and answer != self._identity:
@@ -390,6 +392,8 @@ class VisaLink:
             self._identity = answer
         if self.settings.error_queue is not None:
             self._drain(self.settings.error_queue, attempt)
+        elif self.settings.greeting is None and self.settings.probe is not None:
+            self._greeting_exchange(self.settings.probe, attempt)
 
     def _drain(self, queue: ErrorQueue, attempt: int) -> None:
         for _ in range(_MOST_QUEUED_ERRORS):
@@ -537,4 +541,4 @@ def _shortened(text: str) -> str:
 
 
 def _escaped(seen: bytes) -> str:
-    return seen.decode("ascii", "backslashreplace").encode("unicode_escape").decode("ascii")
+    return seen.decode("latin-1").encode("unicode_escape").decode("ascii")

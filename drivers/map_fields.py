@@ -156,8 +156,10 @@ _COMMON = (
     _commands("clear", "Clears status and errors without touching a setting."),
     _question("error", "Asks for the oldest error; null if it keeps none."),
     _text("no_error", "Answer to the error query that means no error; null for SCPI's number 0."),
-    _text("acknowledgement", "Answer that the instrument gives after each setting, null if none."),
+    _words("acknowledgement", "Answers that the instrument gives to a setting, null if none."),
+    _words("refusal_answers", "What an answer that refuses a message is, or begins with."),
     _text("joiner", "Put between messages to make one of them; null to send each alone."),
+    _text("answer_header_end", "Ends the name that answers begin with, such as = in LEVEL=1.5."),
     _text("answer_joiner", "Stands between the answers to a joined message.", ";"),
     _text("write_termination", "Ends each message.", "\n"),
     _text("read_termination", "Ends each answer.", "\n"),
@@ -234,6 +236,8 @@ _ANALYSER = (
     _question("ask_record_count", "Asks how many records were begun; null compares the data."),
     _question("ask_recorded_points", "Asks how many samples the record holds."),
     _question("ask_recorded_rate", "Asks for the sample rate of the record."),
+    _number("recorded_points_field", "Its place if that answer is a list, counted from 1."),
+    _number("recorded_rate_field", "Its place if that answer is a list, counted from 1."),
     _question("ask_overrange", "Asks whether the record went over range; null looks at the data."),
     _words("overrange_answers", "Answers of ask_overrange that mean so, where it has words."),
     _words("in_range_answers", "Answers of ask_overrange that mean not so, where it has words."),
@@ -247,6 +251,7 @@ _ANALYSER = (
     _number("waveform_offset", "Volts of the sample value 0.", 0.0),
     _question("ask_waveform_scale", "Asks for waveform_scale, where it varies.", "input"),
     _question("ask_waveform_offset", "Asks for waveform_offset, where it varies.", "input"),
+    _number("invalid_count", "Sample value that means no reading."),
     _number("full_scale_count", "Sample value at the range's volts peak, where that sets scale."),
 )
 _VOLT_UNITS = ("v", "mv", "uv")
@@ -268,6 +273,7 @@ _ROUTER = (
     _words("closed_answers", "Answers of ask_closed that mean closed."),
     _words("open_answers", "Answers of ask_closed that mean open."),
     _question("ask_closed_channels", "Asks which channels are closed, where ask_closed is null."),
+    _words("none_closed_answers", "Answers of ask_closed_channels that mean none."),
 )
 _MAINS_SWITCH = (
     *_OUTPUT,
@@ -282,6 +288,7 @@ _THERMOMETER = (
     _choice(
         "temperature_unit", "Unit of readings.", ("celsius", "kelvin", "fahrenheit"), "celsius"
     ),
+    _number("temperature_scale", "Degrees in one unit of the answer, 0.01 for hundredths.", 1.0),
     _number("reading_field", "Place of the heatsink in a list, counted from 1; null if no list."),
     _OVERLOAD,
 )

@@ -50,6 +50,8 @@ class MappedRouter:
         if self._dialogue.has("ask_closed"):
             closed, opened = self._map.words("closed_answers"), self._map.words("open_answers")
             return parse_word(answer, closed, opened)
+        if answer.strip().upper() in map(str.upper, self._map.words("none_closed_answers")):
+            return False
         return channel in channel_list(answer, self._map.choice("list_separator"))
 
 

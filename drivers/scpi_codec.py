@@ -248,7 +248,9 @@ def parse_number(text: str) -> float:
 
 
 def parse_number_or_infinity(text: str) -> float:
-    """A number in which 9.9E37 stands for infinity (SCPI-1999 volume 1, 7.2)."""
+    """A number in which 9.9E37 or INF stands for infinity (SCPI-1999 volume 1, 7.2)."""
+    if text.strip().upper() in {"INF", "INFINITY"}:
+        return math.inf
     value = _number(text)
     return math.copysign(math.inf, value) if abs(value) >= SPECIAL_VALUE else value
 
@@ -315,7 +317,7 @@ class ErrorQueue:
             return None
         if not answer.strip():
             raise ValueError("the answer to the error query is empty")
-        return _leading_number(answer), answer.strip()
+        return first_number(answer), answer.strip()
 
 
 def parse_error_report(answer: str) -> tuple[int, str] | None:
@@ -384,6 +386,7 @@ def _plain_word(text: str) -> str:
         return word
 
 
-def _leading_number(text: str) -> int:
+def first_number(text: str) -> int:
+    """The first whole number in a complaint, 0 if there is none."""
     match = re.search(r"[+-]?[0-9]{1,6}", text)
     return int(match[0]) if match else 0

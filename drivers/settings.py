@@ -36,7 +36,29 @@ def link_settings(
         read_termination=command_map.choice("read_termination"),
         greeting=greeting[0] if greeting else None,
         error_queue=error_queue(command_map),
+        probe=_probe(command_map),
     )
+
+
+# Questions that change nothing, the quickest first.
+_HARMLESS = (
+    "ask_output",
+    "ask_range",
+    "ask_points",
+    "ask_closed_channels",
+    "read_temperature",
+    "read_power",
+    "read_dc",
+)
+
+
+def _probe(command_map: CommandMap) -> str | None:
+    """A question that only proves that the instrument answers."""
+    for name in _HARMLESS:
+        messages = command_map.messages(name) if name in command_map.fields else None
+        if messages is not None and len(messages) == 1:
+            return messages[0]
+    return None
 
 
 def error_queue(command_map: CommandMap) -> ErrorQueue | None:

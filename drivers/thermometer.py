@@ -31,4 +31,5 @@ class MappedThermometer:
     def read_celsius(self) -> float:
         """One reading at the heatsink, degrees Celsius. Raises UnusableAnswer for overload."""
         value = self._dialogue.reading("read_temperature", self._map.number("reading_field"))
-        return _CELSIUS[self._map.choice("temperature_unit")](value)
+        degrees = value * (self._map.number("temperature_scale") or 1.0)
+        return _CELSIUS[self._map.choice("temperature_unit")](degrees)

@@ -56,7 +56,7 @@ def test_the_generator_shows_what_is_set():
 
 
 def test_the_analyser_clips_at_its_range_and_says_so():
-    moved = []
+    moved: list[float] = []
     analyser = FakeAnalyser(
         lambda samples, rate: np.full((2, samples), 2.0), on_record=moved.append
     )
