@@ -2,7 +2,8 @@
 
 A scalar that is exactly `<warm_up>` stands for the figure of that name in the file it is written
 in, or for an item of the unit data. An include's `with` and the command line change figures, not
-steps.
+steps. A step marked `alone: true` belongs to its procedure only when that is run by itself, and falls
+away where the procedure is included: switching the unit on and off, say.
 """
 
 import re
@@ -18,7 +19,7 @@ from sequencer.located_yaml import Node, validate
 from sequencer.quantities import Flag, did_you_mean
 from sequencer.unit_data import UNIT_ITEMS
 
-COMMON_KEYS = ("id", "kind", "title", "required", "limits")
+COMMON_KEYS = ("id", "kind", "title", "required", "alone", "limits")
 _PLACEHOLDER = re.compile(r"<([A-Za-z0-9_-]+)>")
 
 
@@ -31,6 +32,7 @@ class _StepHead(BaseModel):
     id: Identifier | None = None
     title: Title = ""
     required: Flag = False
+    alone: Flag = False
 
 
 class _IncludeHead(BaseModel):
@@ -201,6 +203,8 @@ class Expander:
         children = self._expand(entry.nested, scope)
         if head is None:
             return children
+        if head.alone and scope.include is not None:
+            return []
         draft = Draft(
             id=f"{scope.prefixes[-1]}{head.id or head.kind}",
             kind=head.kind,

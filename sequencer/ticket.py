@@ -88,12 +88,17 @@ class TicketSettings(BaseModel):
     fault: Text = ""
     work: Annotated[list[Text], AfterValidator(_not_too_many)] = []
     notes: Text = ""
+    readings: dict[str, Line] = {}
     unit: UnitSettings = UnitSettings()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ticket:
-    """A checked job ticket; unit holds its unit data as written ("load": "8 ohm")."""
+    """A checked job ticket.
+
+    unit holds its unit data as written ("load": "8 ohm"), readings what the operator read beforehand
+    on instruments of his own ("earth_bond": "0.12 ohm").
+    """
 
     ticket: str = ""
     customer: str = ""
@@ -104,6 +109,7 @@ class Ticket:
     fault: str = ""
     work: tuple[str, ...] = ()
     notes: str = ""
+    readings: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     unit: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
     def to_json(self) -> dict[str, object]:
@@ -118,6 +124,7 @@ class Ticket:
             "fault": self.fault,
             "work": list(self.work),
             "notes": self.notes,
+            "readings": dict(self.readings),
             "unit": dict(self.unit),
         }
 
@@ -146,5 +153,6 @@ def load_ticket(path: Path) -> Ticket:
         fault=settings.fault,
         work=tuple(settings.work),
         notes=settings.notes,
+        readings=MappingProxyType(dict(settings.readings)),
         unit=MappingProxyType(texts),
     )

@@ -479,3 +479,28 @@ def test_what_a_kind_finds_wrong_stands_at_the_step(load):
 def test_the_shipped_library_is_the_default():
     with pytest.raises(ProcedureError, match="no built-in procedure"):
         load_procedure("no_such_thing", registry=REGISTRY)
+
+
+def test_steps_marked_alone_fall_away_where_the_procedure_is_included(tmp_path):
+    """Switching the unit on belongs to a procedure run by itself, not to an included one."""
+    inner = tmp_path / "inner.yaml"
+    inner.write_text(
+        "procedure: inner\ntitle: inner\n"
+        "unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        "steps:\n"
+        "  - {id: up, kind: wait, time: 1 s, alone: true}\n"
+        "  - {id: look, kind: wait, time: 2 s}\n"
+    )
+    outer = tmp_path / "outer.yaml"
+    outer.write_text(
+        "procedure: outer\ntitle: outer\n"
+        "unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        "steps:\n  - include: inner.yaml\n"
+    )
+    from sequencer.procedure import load_procedure
+    from sequencer.steps.registry import kinds
+
+    alone = load_procedure(str(inner), registry=kinds())
+    included = load_procedure(str(outer), registry=kinds())
+    assert [step.id for step in alone.steps] == ["up", "look"]
+    assert [step.id for step in included.steps] == ["look"]
