@@ -1,6 +1,6 @@
 """The opened bench as steps see it: routes, waits, words. The only door to what energises."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from drivers.roles import (
     Analyser,
@@ -34,11 +34,13 @@ class StepAccess:
         operator: Operator,
         emit: Callable[[Event], None],
         watch: Callable[[], None],
+        given: Mapping[str, str],
     ) -> None:
         self._bench = bench
         self._operator = operator
         self._emit = emit
         self._watch = watch
+        self._given = given
         self.unit = unit
         self.step = ""
 
@@ -131,6 +133,10 @@ class StepAccess:
         answer = self._operator.answer(question)
         self._emit(Answered(step=self.step, question=question, answer=answer))
         return answer
+
+    def given(self, reading: str) -> str | None:
+        """A reading that the job ticket gives beforehand, as written."""
+        return self._given.get(reading)
 
     def acknowledge(self, caution: str) -> None:
         """Wait until the operator accepts, and record it."""

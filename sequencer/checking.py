@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from types import MappingProxyType
 
 from drivers.roles import Role
 from sequencer.bench import BenchSpec
@@ -46,12 +47,13 @@ def plan(
     *,
     today: date,
     is_unattended: bool = False,
+    given: Mapping[str, str] = MappingProxyType({}),
 ) -> Plan:
-    """The plan of a run on this bench.
+    """The plan of a run on this bench. given are readings that the job ticket gives.
 
     Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
     """
-    planner = _Planner(procedure, bench, kinds, is_unattended)
+    planner = _Planner(procedure, bench, kinds, is_unattended, given)
     steps = tuple(planner.planned(step) for step in procedure.steps)
     if planner.errors:
         reason = "this bench can't carry the procedure out"
@@ -68,11 +70,13 @@ class _Planner:
         bench: BenchSpec,
         kinds: Mapping[str, AnyStepKind],
         is_unattended: bool,
+        given: Mapping[str, str],
     ) -> None:
         self._procedure = procedure
         self._bench = bench
         self._kinds = kinds
         self._is_unattended = is_unattended
+        self._given = given
         self.errors = _load_errors(procedure, bench)
 
     def planned(self, step: Step) -> PlannedStep:
@@ -81,7 +85,7 @@ class _Planner:
         unit = self._procedure.unit
         group = tuple(self.planned(inner) for inner in step.steps)
         demand = kind.demand(step.settings, unit)
-        left_out = _missing(demand, self._bench)
+        left_out = _missing(demand, self._bench) or self._unanswered(demand)
         problems = [] if left_out else self._problems(demand)
         if left_out and step.required:
             problems = [f"{left_out}, and the step is required"]
@@ -95,6 +99,13 @@ class _Planner:
             left_out=left_out,
             group=group,
         )
+
+    def _unanswered(self, demand: Demand) -> str | None:
+        """Why nobody will give the reading that a step asks for, or None."""
+        asked = demand.asks_for
+        if asked is None or not self._is_unattended or asked in self._given:
+            return None
+        return f"nobody is there to read it, and the job ticket gives no {asked}"
 
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)

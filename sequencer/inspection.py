@@ -90,11 +90,18 @@ def inspect(request: Request) -> Inspection:
 
     Raises Refused with every reason against it. Opens no instrument.
     """
-    procedure, _ = session.load(request)
+    procedure, ticket = session.load(request)
     if not request.bench:
         return Inspection(procedure=procedure, plan=None)
     today = RealClock().date().date()
     with bench_file(request.bench) as path:
         bench = load_bench(path)
-        steps = plan(procedure, bench, kinds(), today=today, is_unattended=request.is_unattended)
+        steps = plan(
+            procedure,
+            bench,
+            kinds(),
+            today=today,
+            is_unattended=request.is_unattended,
+            given=ticket.readings if ticket else {},
+        )
     return Inspection(procedure=procedure, plan=steps)

@@ -47,7 +47,7 @@ __all__ = [
     "worst",
 ]
 
-_FRACTIONS = re.compile(r"thd|thd_plus_noise|h[0-9]+|imd_\w+|sideband_?\w*")
+_FRACTIONS = re.compile(r"thd|thd_plus_noise|h[0-9]+|imd_\w+|sideband_?\w*|spur_to_tone")
 _SIGNED = re.compile(r"(\w+_)?(offset|final_value)(_\w+)?|drift_of_\w+")
 # Rounding of decimal text to binary must not decide about a value that lies on its limit.
 _SLACK = 1e-12
@@ -119,7 +119,9 @@ class Limit:
 
     @property
     def text(self) -> str:
-        """The limit as written: "max 6 dB above h3"."""
+        """The limit as written: "max 6 dB above h3", "29 dB ± 0.5 dB"."""
+        if [key for key, _ in self.written] == ["nominal", "tolerance"]:
+            return " ± ".join(value for _, value in self.written)
         return ", ".join(f"{key} {value}" for key, value in self.written)
 
     @property

@@ -43,10 +43,8 @@ def format_quantity(
     doubt = uncertainty if has_doubt and uncertainty is not None else 0.0
     size = max(abs(value), doubt)
     sign, scale = _scale_for(size, unit, digits)
-    if doubt:
-        text = _with_doubt(value / scale, doubt / scale)
-    else:
-        text = _plain(value / scale, unit, digits)
+    number = value / scale
+    text = _with_doubt(number, doubt / scale) if doubt else _plain(number, unit, digits)
     shown = f"{text} {sign}".strip()
     return shown + _decibels(value) if unit == "%" else shown
 

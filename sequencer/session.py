@@ -53,6 +53,11 @@ class Prepared:
     plan: Plan
     ticket: Ticket | None
 
+    @property
+    def given(self) -> Mapping[str, str]:
+        """Readings that the job ticket gives."""
+        return self.ticket.readings if self.ticket else {}
+
 
 @contextmanager
 def bench_file(name: str, options: Sequence[str] = ()) -> Iterator[Path]:
@@ -85,7 +90,14 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
     procedure, ticket = load(request)
     with bench_file(request.bench, request.bench_options) as path:
         bench = load_bench(path)
-        steps = plan(procedure, bench, kinds(), today=today, is_unattended=request.is_unattended)
+        steps = plan(
+            procedure,
+            bench,
+            kinds(),
+            today=today,
+            is_unattended=request.is_unattended,
+            given=ticket.readings if ticket else {},
+        )
         yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket)
 
 
@@ -183,7 +195,7 @@ def carry_out(
                     ready.procedure,
                     bench,
                     ready.plan,
-                    job=replace(job, ticket=ticket),
+                    job=replace(job, ticket=ticket, given=ready.given),
                     kinds=kinds(),
                     operator=operator,
                     cautions=accepted,

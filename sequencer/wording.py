@@ -21,6 +21,7 @@ _NAMES = {
     "noise_a_weighted": "noise, A-weighted",
     "noise_468_weighted": "noise, 468-weighted",
     "q_factor": "Q factor",
+    "sidebands": "mains sidebands",
 }
 
 

@@ -147,7 +147,8 @@ class Demand:
 
     roles must be there; helpful_roles are used where they are. top_frequency_hz is the highest
     frequency the analyser must see. generator_vrms is the e.m.f. it will need, load_w the power in
-    the load and load_s for how long.
+    the load and load_s for how long. asks_for names a reading that the operator takes, unless the
+    job ticket gives it.
     """
 
     roles: frozenset[Role] = frozenset()
@@ -159,6 +160,7 @@ class Demand:
     load_s: float = 0.0
     duration_s: float = 0.0
     asks_operator: bool = False
+    asks_for: str | None = None
 
 
 class BenchAccess(Protocol):
@@ -253,6 +255,10 @@ class BenchAccess(Protocol):
         """Ask the operator and return the answer."""
         ...
 
+    def given(self, reading: str) -> str | None:
+        """A reading that the job ticket gives beforehand, as written."""
+        ...
+
     def acknowledge(self, caution: str) -> None:
         """Show a caution and wait until it is accepted."""
         ...
@@ -267,6 +273,8 @@ class StepKind(ABC, Generic[S]):
 
     name: ClassVar[str]
     settings: ClassVar[type[StepSettings]]
+    # Whether the run can't go on when an answer that nobody can use breaks the step off.
+    is_vital: ClassVar[bool] = False
     # Reading name -> unit. A name that ends in "_N" stands for a family (hum_N: hum_50, hum_100 ...).
     readings: ClassVar[Mapping[str, str]] = {}
 

@@ -50,6 +50,7 @@ class PowerOn(StepKind[PowerOnSettings]):
 
     name = "power_on"
     settings = PowerOnSettings
+    is_vital = True  # without the DC check there is no load, and powers would be wrong numbers
     readings: ClassVar[Mapping[str, str]] = {
         "dc_offset": "V",
         "mains_power": "W",
@@ -117,6 +118,7 @@ class PowerOff(StepKind[PowerOffSettings]):
 
     name = "power_off"
     settings = PowerOffSettings
+    is_vital = True  # what follows relies on a dead unit
 
     def demand(self, settings: PowerOffSettings, unit: UnitData) -> Demand:
         """A generator to silence; the mains switch where there is one."""

@@ -67,6 +67,7 @@ class Tone(StepKind[ToneSettings]):
         "thd_plus_noise": "1",
         **{f"h{k}": "1" for k in HARMONICS},
         "crest_factor": "1",
+        "sidebands": "1",
     }
 
     def check(self, settings: ToneSettings, unit: UnitData) -> list[str]:
@@ -212,6 +213,7 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
             for k in result.harmonics_above
         ),
         found("crest_factor", "1", result.crest_factor),
+        found("sidebands", "1", result.mains_sidebands),
     ]
 
 

@@ -1,0 +1,95 @@
+"""Kind `dc_offset`: the DC at the output, with no signal."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.captures import Capture
+from sequencer.quantities import Count, PositiveDuration, PositiveVoltage
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    WiredWrong,
+    say,
+)
+from sequencer.steps.power import dc_finding
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+READING_S = 0.2
+# Route of the meter and the reading it gives; the chassis ones matter where both terminals move.
+ACROSS = ("meter_output", "dc_offset")
+TO_CHASSIS = (
+    ("meter_chassis_positive", "dc_offset_positive"),
+    ("meter_chassis_negative", "dc_offset_negative"),
+)
+
+
+class DcOffsetSettings(StepSettings):
+    """The DC at the output, with no signal."""
+
+    settle: PositiveDuration = Field(default=2.0, description="silence before the first reading")
+    count: Count = Field(default=10, ge=2, le=1000, description="how many meter readings")
+    dc_stop: PositiveVoltage = Field(default=0.5, description="a DC beyond this stops the run")
+
+
+@register
+class DcOffset(StepKind[DcOffsetSettings]):
+    """The DC across the output and, where both terminals move, of each terminal to chassis."""
+
+    name = "dc_offset"
+    settings = DcOffsetSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "dc_offset": "V",
+        "dc_offset_positive": "V",
+        "dc_offset_negative": "V",
+    }
+
+    def demand(self, settings: DcOffsetSettings, unit: UnitData) -> Demand:
+        """A generator to be silent and a meter; routes to chassis for a bridged output."""
+        points = _points(unit)
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.DMM}),
+            routes=frozenset(route for route, _ in points[1:]),
+            duration_s=settings.settle + settings.count * READING_S * len(points),
+        )
+
+    def describe(self, settings: DcOffsetSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        where = " and of each terminal to chassis" if len(_points(unit)) > 1 else ""
+        return f"reads the DC across the output{where} {settings.count} times, input silent"
+
+    def acquire(self, settings: DcOffsetSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Silence, then readings at each point."""
+        driving.silence(bench)
+        bench.wait(settings.settle)
+        for route, name in _points(bench.unit):
+            if bench.has_route(route):
+                bench.connect(route)
+            values = [bench.dmm.read_dc_v() for _ in range(settings.count)]
+            yield Capture(name=name, role=Role.DMM.value, samples=np.array([values]))
+            if (worst := max(abs(value) for value in values)) > settings.dc_stop:
+                raise WiredWrong(
+                    f"{say(worst, 'V')} DC at the output exceeds {say(settings.dc_stop, 'V')}"
+                )
+        if bench.has_route(ACROSS[0]):
+            bench.connect(ACROSS[0])
+
+    def evaluate(
+        self, settings: DcOffsetSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Mean, scatter and the meter's accuracy."""
+        return [dc_finding(capture, situation, capture.name) for capture in captures]
+
+
+def _points(unit: UnitData) -> tuple[tuple[str, str], ...]:
+    """Where to read: across the output, and to chassis unless one terminal is earthed."""
+    return (ACROSS,) if unit.output == "single_ended" else (ACROSS, *TO_CHASSIS)

@@ -1,0 +1,67 @@
+"""Kind `test_point`: a DC voltage inside the unit, read through the router."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.captures import Capture
+from sequencer.quantities import Count
+from sequencer.steps.base import BenchAccess, Demand, Finding, Situation, StepKind, StepSettings
+from sequencer.steps.power import dc_finding
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+Point = Literal["bias", "rail_positive", "rail_negative", "low_positive", "low_negative"]
+WORDS: Mapping[str, str] = {
+    "bias": "the bias (drop across an emitter resistor)",
+    "rail_positive": "the positive rail",
+    "rail_negative": "the negative rail",
+    "low_positive": "the positive low supply",
+    "low_negative": "the negative low supply",
+}
+READING_S = 0.2
+
+
+class InnerVoltageSettings(StepSettings):
+    """A DC voltage inside the unit, read through the router."""
+
+    point: Point = Field(description="which test point")
+    count: Count = Field(default=5, ge=2, le=1000, description="how many meter readings")
+
+
+@register
+class InnerVoltage(StepKind[InnerVoltageSettings]):
+    """A DC voltage inside the unit, read through the router."""
+
+    name = "test_point"
+    settings = InnerVoltageSettings
+    readings: ClassVar[Mapping[str, str]] = dict.fromkeys(WORDS, "V")
+
+    def demand(self, settings: InnerVoltageSettings, unit: UnitData) -> Demand:
+        """A meter that the router can put on the point."""
+        return Demand(
+            roles=frozenset({Role.DMM}),
+            routes=frozenset({f"meter_{settings.point}"}),
+            duration_s=settings.count * READING_S,
+        )
+
+    def describe(self, settings: InnerVoltageSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        return f"reads {WORDS[settings.point]} through the router"
+
+    def acquire(self, settings: InnerVoltageSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Readings at the point, the meter back at the output afterwards."""
+        bench.connect(f"meter_{settings.point}")
+        values = [bench.dmm.read_dc_v() for _ in range(settings.count)]
+        if bench.has_route("meter_output"):
+            bench.connect("meter_output")
+        yield Capture(name=settings.point, role=Role.DMM.value, samples=np.array([values]))
+
+    def evaluate(
+        self, settings: InnerVoltageSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Mean, scatter and the meter's accuracy."""
+        return [dc_finding(capture, situation, capture.name) for capture in captures]

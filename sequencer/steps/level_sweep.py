@@ -1,0 +1,275 @@
+"""Kind `level_sweep`: distortion over output power, up to a stated distortion."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.tone import analyse_tone
+from sequencer.captures import Capture
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Picture
+from sequencer.quantities import (
+    Decibels,
+    Level,
+    LevelQuantity,
+    PositiveDuration,
+    PositiveFrequency,
+    Ratio,
+    parse_level,
+)
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+LONGEST_DWELL_S = 2.0
+SETTLE_S = 0.1
+REST_S = 1.0
+
+
+class LevelSweepSettings(StepSettings):
+    """Distortion over output power, up to a stated distortion."""
+
+    until: Ratio = Field(default=0.01, gt=0, lt=0.5, description="THD at which the sweep stops")
+    start: LevelQuantity = Field(default=parse_level("0.1 W"), description="first output level")
+    fine_from: LevelQuantity = Field(
+        default=parse_level("50 % of rated power"), description="from here in fine steps"
+    )
+    most: LevelQuantity = Field(
+        default=parse_level("150 % of rated power"), description="the level never goes beyond"
+    )
+    coarse_step: Decibels = Field(default=3.0, gt=0, le=10)
+    fine_step: Decibels = Field(default=0.25, gt=0, le=3)
+    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
+    record: PositiveDuration = Field(default=0.5, le=LONGEST_DWELL_S)
+
+
+@register
+class LevelSweep(StepKind[LevelSweepSettings]):
+    """Distortion over output power, up to a stated distortion."""
+
+    name = "level_sweep"
+    settings = LevelSweepSettings
+    readings: ClassVar[Mapping[str, str]] = {"power": "W", "thd": "1"}
+
+    def check(self, settings: LevelSweepSettings, unit: UnitData) -> list[str]:
+        """Start below fine_from below most."""
+        start, fine, most = (
+            level.to_vrms(unit.load_ohm, unit.rated_power_w)
+            for level in (settings.start, settings.fine_from, settings.most)
+        )
+        return [] if start < fine <= most else ["start, fine_from and most must rise in this order"]
+
+    def demand(self, settings: LevelSweepSettings, unit: UnitData) -> Demand:
+        """Drive up to `most`, a short dwell at each level."""
+        most = _vrms(settings.most, unit)
+        levels = _levels(settings, unit)
+        dwell = settings.record + SETTLE_S
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            top_frequency_hz=3.0 * settings.frequency,
+            generator_vrms=most / 10.0 ** (unit.gain_db / 20.0),
+            load_w=most**2 / unit.load_ohm,
+            load_s=dwell,
+            duration_s=len(levels) * (dwell + REST_S) + 2.0,
+        )
+
+    def describe(self, settings: LevelSweepSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        most = settings.most.to_watts(unit.load_ohm, unit.rated_power_w)
+        return (
+            f"raises {say(settings.frequency, 'Hz')} from {settings.start.text} until THD reaches "
+            f"{100 * settings.until:g} %, at most {say(most, 'W')}, "
+            f"each level for {say(settings.record + SETTLE_S, 's')}"
+        )
+
+    def acquire(self, settings: LevelSweepSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Up from below; the generator goes to zero between levels; stops at the distortion."""
+        unit = bench.unit
+        levels = _levels(settings, unit)
+        drive = driving.reach_level(
+            bench, frequency_hz=settings.frequency, target_vrms=levels[0], tolerance_db=0.2
+        )
+        gain = drive.output_vrms / drive.emf_vrms
+        rate = driving.sample_rate_for(bench.analyser, 21.0 * settings.frequency, 192e3)
+        for number, level in enumerate(levels):
+            emf = level / gain
+            if emf > bench.generator_ceiling_vrms:
+                bench.note("the generator's ceiling ends the level sweep")
+                break
+            capture = _at_level(settings, bench, number, level, emf, rate)
+            yield capture
+            if _is_at_the_end(settings, capture):
+                break
+
+    def evaluate(
+        self, settings: LevelSweepSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Power at the stated distortion, interpolated; the distortion at the last level."""
+        points = _points(settings, captures)
+        if not points:
+            return [not_found("power", "W", "no level could be measured")]
+        return [_power(settings, points, situation), _last_thd(points, situation)]
+
+    def pictures(
+        self, settings: LevelSweepSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Picture]:
+        """THD and THD+N over power."""
+        points = _points(settings, captures)
+        if len(points) < 2:
+            return []
+        load_ohm = situation.load.resistance_ohm
+        watts = np.array([point.level_vrms**2 / load_ohm for point in points])
+        curves = (
+            Curve(label="THD+N", x=watts, y=np.array([100 * p.thd_plus_noise for p in points])),
+            Curve(label="THD", x=watts, y=np.array([100 * point.thd for point in points])),
+        )
+        return [
+            Picture(
+                name="distortion_over_power",
+                title="Distortion over output power",
+                x_label="power in W",
+                y_label="distortion in %",
+                curves=curves,
+                x_scale="log",
+                y_scale="log",
+                caption=f"{say(settings.frequency, 'Hz')} into {say(load_ohm, 'ohm')}.",
+            )
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Point:
+    """One level: V rms of the fundamental, THD and THD+N as fractions (bounds where noise hides)."""
+
+    level_vrms: float
+    thd: float
+    thd_doubt: float
+    thd_plus_noise: float
+
+
+def _vrms(level: Level, unit: UnitData) -> float:
+    return level.to_vrms(unit.load_ohm, unit.rated_power_w)
+
+
+def _levels(settings: LevelSweepSettings, unit: UnitData) -> list[float]:
+    """Output levels in V rms: coarse steps, then fine ones, up to `most`."""
+    level, fine, most = (
+        _vrms(each, unit) for each in (settings.start, settings.fine_from, settings.most)
+    )
+    levels = [level]
+    while level < most * (1.0 - 1e-9):
+        step_db = settings.coarse_step if level < fine * (1.0 - 1e-9) else settings.fine_step
+        next_level = level * 10.0 ** (step_db / 20.0)
+        if level < fine * (1.0 - 1e-9) < next_level:
+            next_level = fine
+        level = min(next_level, most)
+        levels.append(level)
+    return levels
+
+
+def _at_level(
+    settings: LevelSweepSettings,
+    bench: BenchAccess,
+    number: int,
+    level: float,
+    emf: float,
+    rate: float,
+) -> Capture:
+    driving.highest_range(bench.analyser)
+    bench.energise(f"generator level {say(emf, 'V')}")
+    bench.generator.set_level(emf)
+    bench.wait(SETTLE_S)
+    capture = driving.record(
+        bench,
+        f"level_{number:02d}",
+        peak_v=level * math.sqrt(2.0) * driving.HEADROOM,
+        seconds=settings.record,
+        sample_rate_hz=rate,
+        facts={"emf_vrms": emf, "wanted_vrms": level},
+    )
+    bench.generator.set_level(0.0)
+    bench.wait(REST_S)
+    return capture
+
+
+def _point(settings: LevelSweepSettings, capture: Capture) -> _Point | None:
+    try:
+        result = analyse_tone(
+            capture.first,
+            capture.sample_rate_hz,
+            expected_frequency_hz=settings.frequency,
+            is_overrange=capture.is_overrange,
+        )
+    except CannotMeasure:
+        return None
+    thd = result.thd.value if result.thd.value is not None else result.thd.upper_bound
+    noise = result.thd_plus_noise
+    both = noise.value if noise.value is not None else noise.upper_bound
+    return _Point(
+        level_vrms=result.level_vrms.value or 0.0,
+        thd=thd or 0.0,
+        thd_doubt=result.thd.standard_uncertainty,
+        thd_plus_noise=both or 0.0,
+    )
+
+
+def _points(settings: LevelSweepSettings, captures: Sequence[Capture]) -> list[_Point]:
+    points = (_point(settings, capture) for capture in captures)
+    return [point for point in points if point is not None]
+
+
+def _is_at_the_end(settings: LevelSweepSettings, capture: Capture) -> bool:
+    point = _point(settings, capture)
+    return point is not None and point.thd >= settings.until
+
+
+def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:
+    load = situation.load
+    last = points[-1]
+    remarks: tuple[str, ...] = (f"at {100 * settings.until:g} % THD",)
+    if last.thd < settings.until or len(points) == 1:
+        level_v = last.level_vrms
+        short_of = f"{100 * settings.until:g} % was not reached"
+        remarks = (f"at least: THD is {100 * last.thd:.3g} % at the highest level, {short_of}",)
+    else:
+        before = points[-2]
+        share = math.log(settings.until / before.thd) / math.log(last.thd / before.thd)
+        level_v = before.level_vrms * (last.level_vrms / before.level_vrms) ** min(share, 1.0)
+    relative = math.hypot(
+        2.0 * rectangular(situation.of(Role.ANALYSER).level), rectangular(load.tolerance)
+    )
+    watts = level_v**2 / load.resistance_ohm
+    return Finding(
+        name="power",
+        unit="W",
+        value=watts,
+        standard_uncertainty=relative * watts,
+        remarks=remarks,
+    )
+
+
+def _last_thd(points: Sequence[_Point], situation: Situation) -> Finding:
+    own = rectangular(situation.of(Role.ANALYSER).distortion)
+    return Finding(
+        name="thd",
+        unit="1",
+        value=points[-1].thd,
+        standard_uncertainty=math.hypot(points[-1].thd_doubt, own),
+        remarks=("at the highest level",),
+    )

@@ -1,0 +1,210 @@
+"""Kind `servo_settling`: how the DC at the output comes to rest.
+
+From power-on, through the relay; or, for a DC-coupled unit, after a small DC step at its input.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.settling import SettlingResult, analyse_settling
+from sequencer.captures import Capture, named
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Picture
+from sequencer.quantities import PositiveDuration, PositiveVoltage
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.power import LOAD_SETTLE_S, load_after_dc, ready_for_mains, switch_mains_on
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+SAMPLE_RATE_HZ = 8000.0
+BEFORE_S = 0.5
+
+
+class ServoSettlingSettings(StepSettings):
+    """How the DC at the output comes to rest."""
+
+    within: PositiveVoltage = Field(default=0.010, description="half-width of the band around 0 V")
+    after: Literal["power_on", "input_step"] = Field(
+        default="power_on", description="what moves the output"
+    )
+    record: PositiveDuration = Field(default=20.0, le=300.0, description="length of the record")
+    dc_stop: PositiveVoltage = Field(
+        default=0.1, description="a DC beyond this stops the run before the load is connected"
+    )
+    step: PositiveVoltage = Field(default=0.005, description="size of the DC step at the input")
+
+
+@register
+class ServoSettling(StepKind[ServoSettlingSettings]):
+    """How the DC at the output comes to rest."""
+
+    name = "servo_settling"
+    settings = ServoSettlingSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "settling_time": "s",
+        "time_constant": "s",
+        "final_value": "V",
+        "ring_frequency": "Hz",
+        "ring_time_constant": "s",
+        "ring_amplitude": "V",
+        "relay_delay": "s",
+        "click": "V",
+    }
+
+    def demand(self, settings: ServoSettlingSettings, unit: UnitData) -> Demand:
+        """Analyser to record, meter for the DC before the load."""
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
+            helpful_roles=frozenset({Role.MAINS_SWITCH}),
+            top_frequency_hz=unit.mains_frequency_hz * 4.0,
+            duration_s=settings.record + BEFORE_S + LOAD_SETTLE_S,
+        )
+
+    def describe(self, settings: ServoSettlingSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        band = f"the output to stay within {say(settings.within, 'V')}"
+        if settings.after == "power_on":
+            return (
+                f"switches the mains on with the load off, times {band}, stops if more than "
+                f"{say(settings.dc_stop, 'V')} DC is left, then connects the load"
+            )
+        return f"steps the input by {say(settings.step, 'V')} DC and times {band}"
+
+    def acquire(self, settings: ServoSettlingSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Record first, then move the output; the record is fetched when its time has passed."""
+        if settings.after == "power_on":
+            ready_for_mains(bench)
+        else:
+            driving.silence(bench)
+            bench.analyser.set_range(1.0)
+        analyser = bench.analyser
+        rate = driving.sample_rate_for(analyser, SAMPLE_RATE_HZ * 0.45)
+        analyser.start(round((BEFORE_S + settings.record) * rate), rate)
+        bench.wait(BEFORE_S)
+        if settings.after == "power_on":
+            switch_mains_on(bench)
+        else:
+            bench.energise("DC step at the input")
+            bench.generator.set_sine(1000.0, 0.0, offset_v=settings.step)
+        bench.wait(settings.record)
+        yield driving.from_waveform("settling", analyser.fetch(), {"moved_s": BEFORE_S})
+        if settings.after == "power_on":
+            yield from load_after_dc(bench, settings.dc_stop)
+        else:
+            driving.highest_range(analyser)
+            bench.generator.set_sine(1000.0, 0.0)
+
+    def evaluate(
+        self, settings: ServoSettlingSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Settling time and course; the relay's delay and click after power-on."""
+        capture = named(captures, "settling")
+        if capture is None:
+            return []
+        try:
+            result = _analyse(settings, capture, situation)
+        except CannotMeasure as refusal:
+            return [
+                not_found(name, self.readings[name], str(refusal))
+                for name in ("settling_time", "time_constant", "final_value")
+            ]
+        return _findings(settings, capture, result, situation)
+
+    def pictures(
+        self, settings: ServoSettlingSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Picture]:
+        """The trend with its band."""
+        capture = named(captures, "settling")
+        if capture is None:
+            return []
+        try:
+            return [_picture(_analyse(settings, capture, situation))]
+        except CannotMeasure:
+            return []
+
+
+def _analyse(
+    settings: ServoSettlingSettings, capture: Capture, situation: Situation
+) -> SettlingResult:
+    return analyse_settling(
+        capture.first,
+        capture.sample_rate_hz,
+        within_v=settings.within,
+        event_s=None if settings.after == "power_on" else capture.facts["moved_s"],
+        mains_hz=situation.unit.mains_frequency_hz,
+        is_overrange=capture.is_overrange,
+    )
+
+
+def _findings(
+    settings: ServoSettlingSettings, capture: Capture, result: SettlingResult, situation: Situation
+) -> list[Finding]:
+    findings = [_settling_time(result)]
+    optional = (
+        ("time_constant", "s", result.time_constant_s),
+        ("ring_frequency", "Hz", result.ring_frequency_hz),
+        ("ring_time_constant", "s", result.ring_time_constant_s),
+        ("ring_amplitude", "V", result.ring_amplitude_v),
+    )
+    findings += [found(name, unit, value) for name, unit, value in optional if value is not None]
+    accuracy = rectangular(situation.of(Role.ANALYSER).dc_v)
+    findings.append(found("final_value", "V", result.final_value_v, accuracy))
+    if settings.after == "power_on" and result.is_event_found:
+        delay = Estimate(value=result.event_s - capture.facts["moved_s"])
+        findings += [found("relay_delay", "s", delay), _click(capture, result)]
+    return findings
+
+
+def _settling_time(result: SettlingResult) -> Finding:
+    """The time only where it settles within the record; else the reason why it doesn't."""
+    if result.is_settled:
+        return found("settling_time", "s", result.settling_time_s)
+    if result.is_extrapolated and result.settling_time_s.value is not None:
+        when = say(result.settling_time_s.value, "s")
+        return not_found(
+            "settling_time", "s", f"not settled within the record (by its course after {when})"
+        )
+    if result.is_drifting:
+        return not_found("settling_time", "s", "drifts on at the end of the record")
+    final = say(result.final_value_v.value or 0.0, "V")
+    return not_found("settling_time", "s", f"never settles: it stays outside the band at {final}")
+
+
+def _click(capture: Capture, result: SettlingResult) -> Finding:
+    """Largest excursion in the first 20 ms after the relay, V peak."""
+    first = round(result.event_s * capture.sample_rate_hz)
+    span = capture.first[max(first - 8, 0) : first + round(0.02 * capture.sample_rate_hz)]
+    return found("click", "V", Estimate(value=float(np.max(np.abs(span), initial=0.0))))
+
+
+def _picture(result: SettlingResult) -> Picture:
+    curves = [Curve(label="output", x=result.trend_time_s, y=1e3 * result.trend_v)]
+    if result.course_v is not None:
+        curves.append(Curve(label="fitted course", x=result.trend_time_s, y=1e3 * result.course_v))
+    low_v, high_v = result.band_v
+    return Picture(
+        name="settling",
+        title="DC at the output coming to rest",
+        x_label="time in s",
+        y_label="output in mV",
+        curves=curves,
+        band=(1e3 * low_v, 1e3 * high_v),
+        caption="Hum and clicks are averaged out; the band is shaded.",
+    )

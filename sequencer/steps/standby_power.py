@@ -1,0 +1,78 @@
+"""Kind `standby_power`: what the unit draws while it is commanded to standby."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.captures import Capture, named, single_reading
+from sequencer.limits import rectangular
+from sequencer.quantities import PositiveDuration
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    say,
+)
+from sequencer.steps.power import switch_mains_on
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+
+class StandbyPowerSettings(StepSettings):
+    """What the unit draws while it is commanded to standby."""
+
+    settle: PositiveDuration = Field(default=10.0, description="time in standby before reading")
+
+
+@register
+class StandbyPower(StepKind[StandbyPowerSettings]):
+    """Mains power in standby; the unit is commanded back to operation afterwards, mains off."""
+
+    name = "standby_power"
+    settings = StandbyPowerSettings
+    readings: ClassVar[Mapping[str, str]] = {"standby_power": "W"}
+
+    def demand(self, settings: StandbyPowerSettings, unit: UnitData) -> Demand:
+        """A power meter and a mains switch that carries the standby command."""
+        return Demand(
+            roles=frozenset({Role.POWER_METER, Role.MAINS_SWITCH, Role.GENERATOR}),
+            duration_s=settings.settle,
+        )
+
+    def describe(self, settings: StandbyPowerSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        return (
+            f"commands standby, mains on, reads the mains power after {say(settings.settle, 's')}"
+        )
+
+    def acquire(self, settings: StandbyPowerSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Standby before mains comes on, so that nothing is energised that need not be."""
+        driving.silence(bench)
+        was_on = bench.mains_switch.is_output_on()
+        bench.mains_switch.set_standby(True)
+        if not was_on:
+            switch_mains_on(bench)
+        bench.wait(settings.settle)
+        watts = bench.power_meter.read_power_w()
+        if not was_on:
+            bench.mains_switch.set_output(False)
+        bench.energise("unit out of standby")
+        bench.mains_switch.set_standby(False)
+        yield single_reading("standby_power", Role.POWER_METER.value, watts)
+
+    def evaluate(
+        self, settings: StandbyPowerSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """The power with the meter's accuracy."""
+        capture = named(captures, "standby_power")
+        if capture is None:
+            return []
+        watts = float(capture.first[0])
+        doubt = rectangular(situation.of(Role.POWER_METER).power) * abs(watts)
+        return [Finding(name="standby_power", unit="W", value=watts, standard_uncertainty=doubt)]
