@@ -1,13 +1,19 @@
 """A scripted instrument on a real socket, and links to it."""
 
 import contextlib
+import json
 import socket
+import subprocess
+import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import pyvisa
+import yaml
 
 from drivers.link import Exchange, LinkSettings, VisaLink
 
@@ -147,3 +153,38 @@ def connect(
     yield make
     for link in links:
         link.close()
+
+
+@contextlib.contextmanager
+def simulated_bench(tongue: str) -> Iterator[dict[str, str]]:
+    """The simulated bench as a process; gives the addresses of its instruments and its clock."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Path(folder) / "bench.yaml"
+        options = ["--tongue", tongue, "--write-bench", str(bench)]
+        process = subprocess.Popen(
+            [sys.executable, "-m", "sim_instruments", *options],
+            stdout=subprocess.PIPE,
+            cwd=Path(__file__).parents[2],
+        )
+        assert process.stdout is not None
+        try:
+            addresses = json.loads(process.stdout.readline())
+            yield addresses | {"clock": yaml.safe_load(bench.read_text())["clock_address"]}
+        finally:
+            process.terminate()
+            process.wait(10)
+            process.stdout.close()
+
+
+@pytest.fixture(scope="session")
+def simulated_addresses() -> Iterator[dict[str, str]]:
+    """The simulated bench speaking SCPI-1999, for the whole session."""
+    with simulated_bench("scpi") as addresses:
+        yield addresses
+
+
+@pytest.fixture(scope="session")
+def plain_addresses() -> Iterator[dict[str, str]]:
+    """The simulated bench speaking its other tongue."""
+    with simulated_bench("plain") as addresses:
+        yield addresses

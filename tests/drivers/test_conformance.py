@@ -6,16 +6,11 @@ and units are checked against their definitions: dBV is relative to 1 V rms, a s
 2 sqrt(2) V peak to peak.
 """
 
-import contextlib
-import json
 import math
 import re
 import struct
-import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -651,35 +646,6 @@ def contrary_rig(serve, connect) -> Rig:
         return fitted(connect, role, instrument.address, mapping, "STEADYBENCH"), state
 
     return Rig(build)
-
-
-@contextlib.contextmanager
-def simulated_bench(tongue):
-    """The simulated bench as a process; gives the addresses of its instruments."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "sim_instruments", "--tongue", tongue],
-        stdout=subprocess.PIPE,
-        cwd=Path(__file__).parents[2],
-    )
-    assert process.stdout is not None
-    try:
-        yield json.loads(process.stdout.readline())
-    finally:
-        process.terminate()
-        process.wait(10)
-        process.stdout.close()
-
-
-@pytest.fixture(scope="session")
-def simulated_addresses():
-    with simulated_bench("scpi") as addresses:
-        yield addresses
-
-
-@pytest.fixture(scope="session")
-def plain_addresses():
-    with simulated_bench("plain") as addresses:
-        yield addresses
 
 
 @pytest.fixture
