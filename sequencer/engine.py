@@ -5,7 +5,6 @@ run, the bench is made safe before anything else is said or written; an interrup
 every step; a number that could not be measured is a reading without a value, not a guess.
 """
 
-import contextlib
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from sequencer.bench import Bench
 from sequencer.captures import Capture
 from sequencer.checking import Plan, PlannedStep
 from sequencer.clock import Clock, RealClock
-from sequencer.errors import BenchError, GuardTripped, Interrupted, Stopped
+from sequencer.errors import BenchError, GuardTripped, InstrumentLost, Interrupted, Stopped
 from sequencer.events import (
     CaptureTaken,
     CautionAccepted,
@@ -72,11 +71,16 @@ class Emitter:
         self._sinks: tuple[Sink, ...] = ()
         self._start_s: float | None = None
         self._t_s = 0.0
+        self._may_fail = True
 
     def begin(self, clock: Clock, sinks: Sequence[Sink]) -> None:
         """From now on events are stamped by this clock and reach these sinks."""
         self._clock = clock
         self._sinks = tuple(sinks)
+
+    def end(self) -> None:
+        """From now on a sink that fails is passed over: what makes safe must not be held up."""
+        self._may_fail = False
 
     def exchanged(self, exchange: Exchange) -> None:
         """Tell of a message to an instrument, as its link reports it."""
@@ -101,10 +105,16 @@ class Emitter:
         self.emit_now(event)
 
     def emit_now(self, event: Event) -> None:
-        """Hand over with the last known time."""
+        """Hand over with the last known time; every sink gets it, whatever another one does."""
         stamped = Stamped(t_s=self._t_s, at=self._clock.date(), event=event)
+        failures: list[Exception] = []
         for sink in self._sinks:
-            sink(stamped)
+            try:
+                sink(stamped)
+            except Exception as error:  # noqa: BLE001 - the first one is raised below
+                failures.append(error)
+        if failures and self._may_fail:
+            raise failures[0]
 
     def _look_at_clock(self) -> None:
         try:
@@ -134,20 +144,23 @@ def run(
     """
     engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter)
     try:
-        engine.begin(cautions)
-        engine.carry_out()
+        try:
+            engine.begin(cautions)
+            engine.carry_out()
+            finished = RunFinished(outcome=engine.outcome())
+        except (BenchError, Interrupted):
+            raise
+        except BaseException as error:  # noqa: BLE001 - the outermost edge: the run ends here
+            finished = _ending(error)
+        engine.end(finished)
     except BenchError as error:
         # Somebody else's instrument answers: nothing was energised, and it is not ours to command.
         engine.say(_ending(error))
         raise
-    except BaseException as error:
-        finished = _ending(error)
-        engine.end(finished)
-        if isinstance(error, Interrupted):
-            raise
-        return finished
-    finished = RunFinished(outcome=engine.outcome())
-    engine.end(finished)
+    except Interrupted as signal:
+        # Also a signal that came on the way to the safe end; a second one is not heard any more.
+        engine.end(_ending(signal))
+        raise
     return finished
 
 
@@ -203,6 +216,7 @@ class _Engine:
         self._readings: dict[tuple[str, str], Reading] = {}
         # One list of verdicts for each repeat that is being carried out, the innermost last.
         self._verdicts: list[list[Verdict]] = []
+        self._has_ended = False
         self._access = StepAccess(bench, procedure.unit, operator, emitter.emit, lambda: None)
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
@@ -339,7 +353,11 @@ class _Engine:
             stopped, reason = GuardTripped(f"step {name}: {error}"), str(error)
         except UnusableAnswer as error:
             reason = str(error)
-            self._quieten()
+            self._access.note(f"broken off: {reason}")
+            if self._kinds[step.kind].is_vital:
+                stopped = InstrumentLost(f"step {name}: {reason}")
+            else:
+                self._quieten()
         self._finish(planned, name, self._judge(step, name, captures, reason))
         if stopped:
             raise stopped
@@ -382,11 +400,15 @@ class _Engine:
     def end(self, finished: RunFinished) -> None:
         """Safe first, then say so. Nothing that goes wrong here hides why the run ended."""
         with shielded():
+            if self._has_ended:
+                return
+            self._emitter.end()
             actions = make_safe(self._bench.instruments, self._bench.spec.routes)
             self.say(MadeSafe(actions=actions))
             self.say(finished)
+            self._has_ended = True
 
     def say(self, event: Event) -> None:
         """Tell what can still be told; a record that can't be written is not worth an end unsafe."""
-        with contextlib.suppress(OSError):
-            self._emitter.emit(event)
+        self._emitter.end()
+        self._emitter.emit(event)

@@ -1,0 +1,178 @@
+"""What tests of the whole program share: the command as a process, and simulated benches."""
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PATIENCE_S = 60.0
+
+
+@dataclass
+class Finished:
+    """A command that has ended."""
+
+    code: int
+    out: str
+    err: str
+
+    def json(self) -> dict:
+        """Standard output as the one JSON object it must be."""
+        assert self.out.count("\n") == 1, self.out
+        found = json.loads(self.out)
+        assert isinstance(found, dict)
+        return found
+
+
+@dataclass
+class SimulatedBench:
+    """A simulated bench in a process of its own, and a raw way to talk to it that is not ours."""
+
+    process: subprocess.Popen
+    bench_file: Path
+    truth_file: Path
+    ports: dict[str, int] = field(default_factory=dict)
+
+    def ask(self, role: str, message: str) -> str:
+        """The answer of an instrument over a plain socket of the test's own."""
+        with socket.create_connection(("127.0.0.1", self.ports[role]), timeout=5) as line:
+            line.sendall(message.encode("ascii") + b"\n")
+            with line.makefile("rb") as answers:
+                return answers.readline().decode("ascii").strip()
+
+    def tell(self, role: str, message: str) -> None:
+        """Send a command and wait until it was carried out."""
+        assert self.ask(role, f"{message};:SYST:ERR?").startswith("0,")
+
+    def disturb(self, role: str, kind: str, count: int = 1) -> None:
+        """Script misbehaviour of an instrument."""
+        self.tell("clock", f'DIAG:INST:DIST "{role}",{kind},{count}')
+
+    @property
+    def is_safe(self) -> bool:
+        """Generator and mains off, as the instruments themselves say."""
+        return self.ask("generator", "OUTP?") == "0" and self.ask("mains_switch", "OUTP?") == "0"
+
+    def truth(self) -> dict:
+        """The parameters behind the bench."""
+        return json.loads(self.truth_file.read_text(encoding="utf-8"))
+
+    def stop(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        for stream in (self.process.stdout, self.process.stderr):
+            if stream:
+                stream.close()
+
+
+def start_bench(folder: Path, options: Sequence[str] = ()) -> SimulatedBench:
+    """Start a simulated bench with its files in folder."""
+    bench_file, truth_file = folder / "bench.yaml", folder / "truth.json"
+    files = ["--write-bench", str(bench_file), "--truth", str(truth_file)]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "sim_instruments", *files, *options],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    bench = SimulatedBench(process, bench_file, truth_file)
+    assert process.stdout is not None
+    addresses = json.loads(process.stdout.readline())
+    bench.ports = {role: _port(address) for role, address in addresses.items()}
+    clock = re.search(r"clock_address: (\S+)", bench_file.read_text(encoding="utf-8"))
+    assert clock is not None
+    bench.ports["clock"] = _port(clock[1])
+    return bench
+
+
+def _port(address: str) -> int:
+    return int(address.split("::")[2])
+
+
+@pytest.fixture
+def new_bench(tmp_path: Path) -> Iterator[Callable[..., SimulatedBench]]:
+    """Starts simulated benches that end with the test."""
+    started: list[SimulatedBench] = []
+
+    def start(*options: str) -> SimulatedBench:
+        folder = tmp_path / f"bench_{len(started)}"
+        folder.mkdir()
+        started.append(start_bench(folder, options))
+        return started[-1]
+
+    yield start
+    for bench in started:
+        bench.stop()
+
+
+@pytest.fixture(scope="module")
+def shared_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
+    """One simulated bench for the tests of a module that leave no trace on it."""
+    bench = start_bench(tmp_path_factory.mktemp("bench"))
+    yield bench
+    bench.stop()
+
+
+def command_line(arguments: Sequence[str | Path]) -> list[str]:
+    """The command as a person's shell would start it."""
+    return [sys.executable, "-m", "sequencer", *(str(each) for each in arguments)]
+
+
+def environment(**changes: str) -> dict[str, str]:
+    """The test's environment, with the clone on the path and a plain terminal."""
+    plain = {"PYTHONPATH": str(ROOT), "COLUMNS": "200", "PYTHONWARNINGS": "default"}
+    return {**os.environ, **plain, **changes}
+
+
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen]]:
+    """Begins a command in a folder of its own and does not wait for it."""
+    begun: list[subprocess.Popen] = []
+
+    def run(*arguments: str | Path, **changes: str) -> subprocess.Popen:
+        process = subprocess.Popen(
+            command_line(arguments),
+            cwd=tmp_path,
+            env=environment(**changes),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        begun.append(process)
+        return process
+
+    yield run
+    for process in begun:
+        if process.poll() is None:
+            process.send_signal(signal.SIGKILL)
+        process.communicate()
+
+
+@pytest.fixture
+def steadybench(begin) -> Callable[..., Finished]:
+    """Runs a command to its end: steadybench("run", "rated_power", ..., says="yes\\n")."""
+
+    def run(*arguments: str | Path, says: str = "", **changes: str) -> Finished:
+        process = begin(*arguments, **changes)
+        out, err = process.communicate(says, timeout=PATIENCE_S)
+        assert "Traceback" not in err, err
+        return Finished(process.returncode, out, err)
+
+    return run
