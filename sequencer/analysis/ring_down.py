@@ -1,0 +1,345 @@
+"""Ring-down of a tapped part (a heatsink's fin): modes with frequency, decay and Q.
+
+The hit is found by its energy; a second hit (a bounce) by its broad spectrum, which no ringing has.
+The stretch between hits that holds the most energy is taken, the first 5 ms of contact left out,
+brought down to a rate that suits the band, and all modes are fitted to it jointly. The stated
+uncertainty is that of the fit: real fins are slightly non-linear, so the spread of three taps says
+more about a fin than the uncertainty of one.
+
+Time constants are those of the amplitude (the energy's is half of it); decay_time is to 60 dB,
+ln(1000) = 6.908 time constants; Q = pi f tau.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import firwin, oaconvolve
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.checks import require_band, require_usable
+from sequencer.analysis.damped_modes import (
+    Candidate,
+    DampedLines,
+    find_candidate,
+    fit_damped_lines,
+)
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.estimates import Estimate
+
+_CONTACT_S = 5e-3
+_LEAST_S = 0.05
+_SHORTEST_TAU_S = 0.01
+_WORST_DOUBT = 0.3
+_LONGEST_TAU_RECORDS = 5.0
+_MOST_LINES = 12
+_MOST_FLAWS = 4
+_WEAKEST = 0.005  # of the strongest
+_IMPERFECTION = 0.1  # of its neighbour: a fin's own non-linearity, not a second mode
+_RESOLVED_WIDTHS = 2.0
+_DECAY_60_DB = float(np.log(1000.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mode:
+    """One mode: amplitude_v is peak at the hit; decay_time_s to 60 dB; time_constant_s to 1/e.
+
+    Where is_resolved is false another mode lies within two half-power widths: the frequency is
+    about right, decay and Q can't be told (estimates without a value).
+    """
+
+    ring_frequency_hz: Estimate
+    decay_time_s: Estimate
+    time_constant_s: Estimate
+    q_factor: Estimate
+    amplitude_v: Estimate
+    is_resolved: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RingDownResult:
+    """Modes, strongest first; the stretch they were fitted to (from the record's start), for a plot.
+
+    hit_s lists the hits found; time_s, ring_v and fit_v are the stretch in the search band and the
+    fitted modes with steady lines, shape (n,).
+    """
+
+    modes: tuple[Mode, ...]
+    hit_s: tuple[float, ...]
+    time_s: Samples
+    ring_v: Samples
+    fit_v: Samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """Part of the record at a lower rate: samples, their rate, start and the hit before it."""
+
+    samples: Samples
+    rate_hz: float
+    start_s: float
+    hit_s: float
+
+
+def analyse_ring_down(
+    samples: Samples,
+    sample_rate_hz: float,
+    *,
+    modes: int | None = None,
+    search_hz: tuple[float, float] = (100.0, 5000.0),
+    is_overrange: bool = False,
+) -> RingDownResult:
+    """Modes of a struck part between the edges of search_hz.
+
+    Parameters
+    ----------
+    samples : shape (n,), V; 8 s for a bare fin, 1.5 s for a damped one
+    modes : how many to report, None for all that stand out
+
+    Raises
+    ------
+    CannotMeasure : the capture is unusable, holds no ringing, or ends too early for its decay
+    ValueError : modes isn't positive, or search_hz not in order
+    """
+    if modes is not None and modes < 1:
+        raise ValueError(f"modes must be positive, got {modes}")
+    require_band(search_hz, sample_rate_hz)
+    record = require_usable(samples, is_overrange=is_overrange)
+    hits = _hits(record, sample_rate_hz, search_hz[1])
+    stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
+    lines, flaws = _fit_all(stretch, search_hz[1])
+    crowded = _crowded(lines, stretch)
+    doubt = _relative_doubt(lines, flaws)
+    kept = _accepted(lines, crowded, stretch, search_hz, modes)
+    time = stretch.start_s + np.arange(stretch.samples.size) / stretch.rate_hz
+    return RingDownResult(
+        modes=tuple(
+            _mode(lines, k, stretch, float(doubt[k]), is_resolved=not crowded[k]) for k in kept
+        ),
+        hit_s=tuple(h / sample_rate_hz for h in hits),
+        time_s=time,
+        ring_v=stretch.samples,
+        fit_v=stretch.samples - lines.rest,
+    )
+
+
+def _hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> list[int]:
+    """First samples of the hits: the onset of energy, then each burst above the search band."""
+    onset = _onset(record, sample_rate_hz)
+    cutoff_hz = 1.25 * highest_hz
+    if cutoff_hz > 0.4 * sample_rate_hz:
+        return [onset]
+    taps = firwin(101, cutoff_hz, fs=sample_rate_hz, pass_zero=False)
+    block = max(int(1e-3 * sample_rate_hz), 8)
+    burst = _block_energies(oaconvolve(record, taps, mode="same")[onset:], block)
+    if burst.size < 16:
+        return [onset]
+    first = float(np.max(burst[:8]))
+    level = max(0.03 * first, 20.0 * float(np.median(burst)))
+    hits = [onset]
+    for k in np.flatnonzero(burst > level):
+        start = onset + int(k) * block
+        is_rise = k >= 8 and burst[k] > 4.0 * float(np.mean(burst[k - 4 : k - 1]))
+        if is_rise and start - hits[-1] > 8 * block:
+            hits.append(start - block)
+    return hits
+
+
+def _onset(record: Samples, sample_rate_hz: float) -> int:
+    """First sample of the first millisecond with a tenth of the most energetic one's energy."""
+    block = max(int(1e-3 * sample_rate_hz), 8)
+    energy = _block_energies(record - np.median(record), block)
+    return int(np.argmax(energy > 0.1 * float(np.max(energy)))) * block
+
+
+def _block_energies(values: Samples, block: int) -> Samples:
+    whole = values[: values.size // block * block].reshape(-1, block)
+    return np.asarray(np.einsum("ij,ij->i", whole, whole))
+
+
+def _stretch(
+    record: Samples, sample_rate_hz: float, hits: list[int], highest_hz: float
+) -> _Stretch:
+    """The stretch after a hit that holds the most energy, low-passed and decimated."""
+    contact = int(_CONTACT_S * sample_rate_hz)
+    ends = [*(h - contact // 5 for h in hits[1:]), record.size]
+    parts = [(h, record[h + contact : end]) for h, end in zip(hits, ends, strict=True)]
+    hit, chosen = max(parts, key=lambda p: float(np.sum(p[1] ** 2)))
+    if chosen.size < _LEAST_S * sample_rate_hz:
+        raise CannotMeasure(
+            "too_short",
+            f"{chosen.size / sample_rate_hz * 1e3:.3g} ms of ringing follow the hit",
+            "record 8 s after the tap of a bare fin, 1.5 s of a damped one",
+        )
+    factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
+    start = hit + contact
+    if factor > 1:
+        taps = firwin(20 * factor + 1, 1.12 * highest_hz, fs=sample_rate_hz)
+        chosen = oaconvolve(chosen, taps, mode="valid")[::factor]
+        start += 10 * factor
+    return _Stretch(
+        samples=np.ascontiguousarray(chosen),
+        rate_hz=sample_rate_hz / factor,
+        start_s=start / sample_rate_hz,
+        hit_s=hit / sample_rate_hz,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Flaw:
+    """Something left beside a mode that is no mode of its own: where, and its size over the mode's.
+
+    A fin that is slightly non-linear leaves such a rest, and so do two modes too near to be told
+    apart; either way the mode's decay is only known as well.
+    """
+
+    low_hz: float
+    high_hz: float
+    size: float
+
+
+def _fit_all(stretch: _Stretch, highest_hz: float) -> tuple[DampedLines, list[_Flaw]]:
+    """All lines that stand out, fitted jointly, and what they leave."""
+    lines: DampedLines | None = None
+    flaws: list[_Flaw] = []
+    rest = stretch.samples - np.mean(stretch.samples)
+    while len(flaws) < _MOST_FLAWS and (lines is None or lines.pole.size < _MOST_LINES):
+        avoid = np.reshape([(f.low_hz, f.high_hz) for f in flaws], (-1, 2))
+        found = find_candidate(rest, stretch.rate_hz, highest_hz, avoid)
+        if found is None:
+            break
+        poles = np.empty(0, dtype=np.complex128) if lines is None else lines.pole
+        trial = fit_damped_lines(stretch.samples, stretch.rate_hz, np.append(poles, found.pole))
+        flaw = None if lines is None else _flaw(trial, lines, found, stretch)
+        if flaw is not None:
+            flaws.append(flaw)
+        else:
+            lines, rest = trial, trial.rest
+    if lines is None:
+        raise CannotMeasure(
+            "no_signal",
+            "nothing in the record rings",
+            "tap harder, or fix the sensor closer; look at the search band",
+        )
+    return lines, flaws
+
+
+def _flaw(
+    trial: DampedLines, before: DampedLines, found: Candidate, stretch: _Stretch
+) -> _Flaw | None:
+    """The flaw of an earlier line that the newest line of a trial only follows, else None."""
+    width = _width_hz(trial, stretch)
+    apart = np.abs(trial.frequency_hz[:-1] - trial.frequency_hz[-1])
+    near = apart < 3.0 * np.maximum(width[:-1], width[-1])
+    if not np.any(near):
+        return None
+    amplitude = np.abs(trial.amplitude)
+    is_strong = amplitude[-1] > _IMPERFECTION * float(np.max(amplitude[:-1][near]))
+    if is_strong and _doubt(trial)[-1] < _WORST_DOUBT:
+        return None
+    k = int(np.argmin(np.abs(before.pole - found.pole)))
+    reach = 4.0 * float(_width_hz(before, stretch)[k]) + 2.0 * stretch.rate_hz / before.rest.size
+    centre = float(before.frequency_hz[k])
+    return _Flaw(
+        low_hz=centre - reach,
+        high_hz=centre + reach,
+        size=float(np.sqrt(found.energy_v2 / before.energy_v2[k])),
+    )
+
+
+def _doubt(lines: DampedLines) -> Samples:
+    """Relative standard uncertainty of each decay."""
+    return np.asarray(np.sqrt(lines.rate_variance) / np.maximum(np.abs(lines.rate), 1e-12))
+
+
+def _width_hz(lines: DampedLines, stretch: _Stretch) -> Samples:
+    """Half-power width 1/(pi tau) of each line; not below what the record resolves."""
+    duration_s = stretch.samples.size / stretch.rate_hz
+    return np.asarray(np.maximum(lines.rate / np.pi, 0.5 / duration_s))
+
+
+def _crowded(lines: DampedLines, stretch: _Stretch) -> NDArray[np.bool_]:
+    """Whether another line of some strength lies within two half-power widths of each."""
+    width = _width_hz(lines, stretch)
+    frequency, amplitude = lines.frequency_hz, np.abs(lines.amplitude)
+    apart = np.abs(frequency[:, np.newaxis] - frequency)
+    reach = _RESOLVED_WIDTHS * np.maximum(width[:, np.newaxis], width)
+    strong = amplitude > _IMPERFECTION * amplitude[:, np.newaxis]
+    near = (apart < reach) & strong & ~np.eye(frequency.size, dtype=bool)
+    return np.asarray(np.any(near, axis=1))
+
+
+def _relative_doubt(lines: DampedLines, flaws: list[_Flaw]) -> Samples:
+    """Relative standard uncertainty of each decay, what is left beside the line included."""
+    doubt = _doubt(lines)
+    for flaw in flaws:
+        inside = (lines.frequency_hz > flaw.low_hz) & (lines.frequency_hz < flaw.high_hz)
+        doubt = np.where(inside, np.hypot(doubt, flaw.size), doubt)
+    return doubt
+
+
+def _accepted(
+    lines: DampedLines,
+    crowded: NDArray[np.bool_],
+    stretch: _Stretch,
+    search_hz: tuple[float, float],
+    modes: int | None,
+) -> list[int]:
+    """Indices of the lines that are modes, strongest at the hit first."""
+    duration_s = stretch.samples.size / stretch.rate_hz
+    frequency = lines.frequency_hz
+    inside = (frequency >= search_hz[0]) & (frequency <= search_hz[1])
+    is_decaying = lines.rate * duration_s * _LONGEST_TAU_RECORDS > 1.0
+    is_long = lines.rate < 1.0 / _SHORTEST_TAU_S
+    is_known = (_doubt(lines) < _WORST_DOUBT) | crowded
+    good = inside & is_decaying & is_long & is_known
+    if not np.any(good):
+        raise _no_mode(lines, inside & is_long, duration_s)
+    strength = np.abs(lines.amplitude) * np.exp(lines.rate * (stretch.start_s - stretch.hit_s))
+    good &= strength > _WEAKEST * float(np.max(strength[good]))
+    order = [int(k) for k in np.argsort(-strength) if good[k]]
+    return order[:modes]
+
+
+def _no_mode(lines: DampedLines, rings: NDArray[np.bool_], duration_s: float) -> CannotMeasure:
+    if np.any(rings):
+        strongest = int(np.argmax(np.where(rings, np.abs(lines.amplitude), 0.0)))
+        return CannotMeasure(
+            "too_short",
+            f"the line at {lines.frequency_hz[strongest]:.4g} Hz hardly decays within the "
+            f"{duration_s:.3g} s of record after the hit",
+            "record several times as long, and check that it isn't a steady tone",
+        )
+    return CannotMeasure(
+        "no_signal",
+        "nothing in the search band rings for more than 10 ms",
+        "tap harder, or fix the sensor closer; look at the search band",
+    )
+
+
+def _mode(
+    lines: DampedLines, k: int, stretch: _Stretch, relative: float, *, is_resolved: bool
+) -> Mode:
+    tau = 1.0 / float(lines.rate[k])
+    frequency = float(lines.frequency_hz[k])
+    growth = float(np.exp(lines.rate[k] * (stretch.start_s - stretch.hit_s)))
+    return Mode(
+        ring_frequency_hz=Estimate(
+            value=frequency,
+            standard_uncertainty=float(np.sqrt(lines.frequency_variance_hz2[k])),
+        ),
+        decay_time_s=_if_known(_DECAY_60_DB * tau, relative, known=is_resolved),
+        time_constant_s=_if_known(tau, relative, known=is_resolved),
+        q_factor=_if_known(np.pi * frequency * tau, relative, known=is_resolved),
+        amplitude_v=Estimate(
+            value=float(np.abs(lines.amplitude[k])) * growth,
+            standard_uncertainty=float(np.sqrt(lines.amplitude_variance_v2[k])) * growth,
+        ),
+        is_resolved=is_resolved,
+    )
+
+
+def _if_known(value: float, relative: float, *, known: bool) -> Estimate:
+    if not known:
+        return Estimate(value=None)
+    return Estimate(value=float(value), standard_uncertainty=float(value) * relative)
