@@ -1,0 +1,96 @@
+"""The verdict on a run in words: what can be said of the unit, and no more."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sequencer.events import Outcome
+from sequencer.limits import Verdict
+from sequencer.record import Record
+from sequencer.report.reading_view import ReadingView
+from sequencer.report.verdict_signs import NOT_JUDGED, OUTCOMES, Sign, outcome_of
+
+MOST_LISTED = 8
+BROKEN_OFF = "The record breaks off: program or computer failed while the run was going on."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headline:
+    """sign and sentence say it; failures lists what is not met, as (step, reading)."""
+
+    sign: Sign
+    sentence: str
+    cause: str
+    failures: tuple[tuple[str, ReadingView], ...]
+    more_failures: int
+
+
+def headline(
+    record: Record, readings: Sequence[tuple[str, ReadingView]], missing_steps: int
+) -> Headline:
+    """The verdict from (step title, reading) of the whole run; missing_steps were not finished."""
+    outcome = outcome_of(record.outcome)
+    judged = [view for _, view in readings if view.has_limit]
+    failures = [each for each in readings if not each[1].is_passed]
+    is_empty = outcome is Outcome.PASS and not judged
+    return Headline(
+        sign=NOT_JUDGED if is_empty else OUTCOMES[outcome],
+        sentence=_sentence(record, outcome, judged, missing_steps),
+        cause=str(record.finished.get("cause") or "") if record.finished else "",
+        failures=tuple(failures[:MOST_LISTED]),
+        more_failures=max(len(failures) - MOST_LISTED, 0),
+    )
+
+
+def _sentence(
+    record: Record, outcome: Outcome, judged: Sequence[ReadingView], missing_steps: int
+) -> str:
+    if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED):
+        return _unfinished(record, outcome, judged)
+    if not judged:
+        return "The run came to its end, but no reading has a limit, so nothing was judged."
+    parts = [_met(judged) if outcome is Outcome.PASS else _not_met(judged)]
+    near = sum(view.verdict is Verdict.CONDITIONAL_PASS for view in judged)
+    if near:
+        keeps = "keeps" if near == 1 else "keep"
+        parts.append(f"{near} of them {keeps} to it by less than its doubt (conditional pass).")
+    if missing_steps:
+        parts.append(f"{steps_text(missing_steps)} left out: see What was not tested.")
+    return " ".join(parts)
+
+
+def _met(judged: Sequence[ReadingView]) -> str:
+    if len(judged) == 1:
+        return "The one reading that has a limit keeps to it."
+    return f"All {len(judged)} readings that have a limit keep to it."
+
+
+def _not_met(judged: Sequence[ReadingView]) -> str:
+    failed = [view for view in judged if not view.is_passed]
+    unmeasured = sum(view.verdict is Verdict.NO_READING for view in failed)
+    beyond = len(failed) - unmeasured
+    parts = []
+    if beyond:
+        parts.append(f"{beyond} not met")
+    if unmeasured:
+        parts.append(f"{unmeasured} could not be measured")
+    return f"Of {len(judged)} readings that have a limit: {', '.join(parts) or 'see below'}."
+
+
+def _unfinished(record: Record, outcome: Outcome, judged: Sequence[ReadingView]) -> str:
+    if record.finished is None:
+        reason = BROKEN_OFF
+    elif outcome is Outcome.STOPPED:
+        reason = "The run was stopped before its end."
+    else:
+        reason = "The run was ended from outside before its end."
+    failed = sum(not view.is_passed for view in judged)
+    passed = len(judged) - failed
+    seen = f"Up to then {passed} of {len(judged)} readings kept to their limits."
+    if not judged:
+        seen = "Up to then nothing had been judged."
+    return f"{reason} It says nothing about the unit as a whole. {seen}"
+
+
+def steps_text(number: int) -> str:
+    """ "1 step was", "3 steps were"."""
+    return "1 step was" if number == 1 else f"{number} steps were"

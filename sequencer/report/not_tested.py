@@ -1,0 +1,41 @@
+"""What a run does not show: said in every report, so that nobody reads more into it than is there."""
+
+from sequencer.record import Record
+from sequencer.report.context import Context
+
+ALWAYS = (
+    "Electrical safety (earth bond, insulation, leakage), unless a reading above says so.",
+    "The unit on a loudspeaker: the load here is a resistor, and a loudspeaker asks for more.",
+    "The protection circuits: no short circuit, no overload and no DC fault was provoked.",
+    "Other mains voltages, other temperatures, moisture, transport and mechanical wear.",
+    "Interference sent out or taken in (electromagnetic compatibility).",
+    "How long parts that were not replaced will last.",
+    "Inputs, outputs, controls and functions that no step above names. Nobody listened to it.",
+)
+
+
+def left_out(record: Record) -> tuple[tuple[str, str], ...]:
+    """Steps that were not carried out, or not to their end: title and reason."""
+    skipped = [
+        (step.title or step.id, step.left_out) for step in record.steps if step.left_out is not None
+    ]
+    unfinished = [
+        (step.title or step.id, "begun, but not finished")
+        for step in record.steps
+        if step.verdict is None
+    ]
+    return (*skipped, *unfinished)
+
+
+def not_reached(record: Record, context: Context) -> tuple[str, ...]:
+    """Steps that the run did not come to: titles, or else how many."""
+    seen = {step.id for step in record.steps}
+    if context.procedure is not None:
+        steps = context.procedure.steps
+        return tuple(step.title for step in steps if not _is_seen(step.id, seen))
+    missing = int(record.started.get("steps") or 0) - len(seen)
+    return (f"{missing} more steps",) if missing > 0 else ()
+
+
+def _is_seen(step_id: str, seen: set[str]) -> bool:
+    return step_id in seen or any(each.startswith(f"{step_id}#") for each in seen)

@@ -1,0 +1,270 @@
+"""A pair of units side by side, from their runs' records and the match table."""
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from urllib.parse import quote
+
+from sequencer.events import Outcome
+from sequencer.pictures import Picture
+from sequencer.quantities import format_quantity
+from sequencer.record import REPORT, Json, Record
+from sequencer.report import not_tested
+from sequencer.report.context import context_of
+from sequencer.report.figures import FigureView, figure_view
+from sequencer.report.plots import overlay
+from sequencer.report.reading_view import ReadingView, capitalised, quantity
+from sequencer.report.ruler import Ruler, ruler
+from sequencer.report.run_view import RunView, run_view
+from sequencer.report.step_pictures import step_pictures
+from sequencer.report.verdict_signs import OUTCOMES, Sign, outcome_of, verdict_of, verdict_sign
+from sequencer.wording import name_text
+
+_UPPER_EDGE = "Of crowded curves the upper edge is drawn."
+_ALIKE = Sign(shape="pass", words="Both passed, and they match")
+_UNLIKE = Sign(shape="fail", words="Both passed, but they do not match")
+_UNMATCHED = Sign(shape="info", words="Passed, nothing to compare")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MatchView:
+    """One line of the match table."""
+
+    name: str
+    step: str
+    values: tuple[str, ...]
+    difference: str
+    limit: str
+    ruler: Ruler | None
+    sign: Sign
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideBySide:
+    """One reading with limits of the same step, unit by unit; None where a unit lacks it."""
+
+    name: str
+    limit: str
+    units: tuple[ReadingView | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepSide:
+    """The readings of one step side by side, and its pictures laid over each other."""
+
+    title: str
+    rows: tuple[SideBySide, ...]
+    figures: tuple[FigureView, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitView:
+    """One unit of the pair: what its own report says, and where that lies."""
+
+    name: str
+    run: RunView
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairView:
+    """The report of a pair."""
+
+    title: str
+    date: str
+    sign: Sign
+    sentence: str
+    is_indicative: bool
+    warnings: tuple[str, ...]
+    ticket: tuple[tuple[str, str], ...]
+    units: tuple[UnitView, ...]
+    matches: tuple[MatchView, ...]
+    steps: tuple[StepSide, ...]
+    never_tested: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The pair in a few words."""
+        return " and ".join(unit.name for unit in self.units) or "no unit"
+
+
+def pair_view(folder: Path, records: Sequence[Record], match: Sequence[Json]) -> PairView:
+    """Everything the report of this pair shows."""
+    runs = [run_view(record, with_figures=False) for record in records]
+    names = _names(runs)
+    units = tuple(
+        UnitView(name=name, run=run, href=_href(folder, record))
+        for name, run, record in zip(names, runs, records, strict=True)
+    )
+    matches = tuple(_match_view(row, records) for row in match)
+    sign, sentence = _verdict(records, names, matches)
+    return PairView(
+        title=runs[0].title if runs else "",
+        date=runs[0].date if runs else "",
+        sign=sign,
+        sentence=sentence,
+        is_indicative=any(run.is_indicative for run in runs),
+        warnings=_warnings(names, runs),
+        ticket=runs[0].ticket if runs else (),
+        units=units,
+        matches=matches,
+        steps=tuple(_steps(records, runs, names)),
+        never_tested=not_tested.ALWAYS,
+    )
+
+
+def _names(runs: Sequence[RunView]) -> list[str]:
+    """Serials; like ones are told apart by their place."""
+    serials = [run.serial or "no serial" for run in runs]
+    return [
+        serial if serials.count(serial) == 1 else f"{serial} (unit {number})"
+        for number, serial in enumerate(serials, start=1)
+    ]
+
+
+def _href(folder: Path, record: Record) -> str:
+    """Where a run's own report lies, seen from the pair's."""
+    relative = os.path.relpath(record.folder / REPORT, folder)
+    return quote(Path(relative).as_posix())
+
+
+def _warnings(names: Sequence[str], runs: Sequence[RunView]) -> tuple[str, ...]:
+    """Warnings of all runs; what holds for each of them is said once."""
+    common = [text for text in runs[0].warnings if all(text in run.warnings for run in runs)]
+    own = [
+        f"{name}: {text}"
+        for name, run in zip(names, runs, strict=True)
+        for text in run.warnings
+        if text not in common
+    ]
+    return (*common, *own)
+
+
+def _verdict(
+    records: Sequence[Record], names: Sequence[str], matches: Sequence[MatchView]
+) -> tuple[Sign, str]:
+    """The verdict on the pair: the worst of its units, and then whether they match."""
+    outcomes = [outcome_of(record.outcome) for record in records]
+    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
+        if worst in outcomes:
+            which = ", ".join(
+                f"{name} ({OUTCOMES[outcome].words.lower()})"
+                for name, outcome in zip(names, outcomes, strict=True)
+                if outcome is not Outcome.PASS
+            )
+            return OUTCOMES[worst], f"{which}. {_match_sentence(matches, len(records))}"
+    if not matches:
+        return _UNMATCHED, _match_sentence(matches, len(records))
+    is_alike = all(row.sign.shape == "pass" for row in matches)
+    return _ALIKE if is_alike else _UNLIKE, _match_sentence(matches, len(records))
+
+
+def _match_sentence(matches: Sequence[MatchView], units: int) -> str:
+    if units < 2:
+        return "Only one unit was tested, so there is nothing to compare it with."
+    if not matches:
+        return "No reading that a pair is compared by was taken on both units."
+    apart = sum(row.sign.shape != "pass" for row in matches)
+    if not apart:
+        return f"All {len(matches)} compared readings lie within the limits for a pair."
+    return f"{apart} of {len(matches)} compared readings are not within the limits for a pair."
+
+
+def _match_view(row: Json, records: Sequence[Record]) -> MatchView:
+    name, unit = str(row["name"]), str(row["unit"])
+    value_unit = str(row.get("value_unit") or _unit_of(row, records))
+    limits: Mapping[str, float | None] = row.get("limits") or {}
+    low, high = limits.get("min"), limits.get("max")
+    difference = row.get("difference")
+    return MatchView(
+        name=capitalised(name_text(name)),
+        step=_title(records, str(row["step"])),
+        values=tuple(
+            "none" if value is None else quantity(value, name, value_unit)
+            for value in row["values"]
+        ),
+        difference="none" if difference is None else format_quantity(difference, unit, digits=3),
+        limit=_limit_text(unit, low, high),
+        ruler=ruler(difference, 0.0, None, low, high),
+        sign=verdict_sign(verdict_of(row.get("verdict"))),
+    )
+
+
+def _limit_text(unit: str, low: float | None, high: float | None) -> str:
+    if low is None and high is None:
+        return "none"
+    low_text, high_text = (
+        "" if bound is None else format_quantity(bound, unit, digits=3) for bound in (low, high)
+    )
+    if low is None:
+        return f"at most {high_text}"
+    return f"{low_text} to {high_text}" if high_text else f"at least {low_text}"
+
+
+def _unit_of(row: Json, records: Sequence[Record]) -> str:
+    """The unit of a match row's values, from the readings it was made of."""
+    for record in records:
+        step = record.step(str(row["step"]))
+        for stored in step.readings if step else ():
+            if stored["name"] == row["name"]:
+                return str(stored["unit"])
+    return ""
+
+
+def _title(records: Sequence[Record], step_id: str) -> str:
+    steps = (record.step(step_id) for record in records)
+    return next((step.title for step in steps if step and step.title), step_id)
+
+
+def _steps(
+    records: Sequence[Record], runs: Sequence[RunView], names: Sequence[str]
+) -> Iterator[StepSide]:
+    """Steps of the first run with something to show beside the other's."""
+    pictures = [_pictures(record) for record in records]
+    for stored, shown in zip(records[0].steps if records else (), runs[0].steps, strict=True):
+        found = [_judged(record, run, stored.id) for record, run in zip(records, runs, strict=True)]
+        rows = tuple(_side_by_side(found))
+        drawn = [each.get(stored.id, {}) for each in pictures]
+        figures = tuple(_overlaid(drawn, names))
+        if rows or figures:
+            yield StepSide(title=shown.title, rows=rows, figures=figures)
+
+
+def _judged(record: Record, run: RunView, step_id: str) -> dict[str, ReadingView]:
+    for stored, shown in zip(record.steps, run.steps, strict=True):
+        if stored.id == step_id:
+            return {view.name: view for view in shown.judged}
+    return {}
+
+
+def _side_by_side(found: Sequence[Mapping[str, ReadingView]]) -> Iterator[SideBySide]:
+    for name in dict.fromkeys(name for views in found for name in views):
+        units = tuple(views.get(name) for views in found)
+        limit = next(view.limit for view in units if view is not None)
+        yield SideBySide(name=name, limit=limit, units=units)
+
+
+def _pictures(record: Record) -> dict[str, dict[str, Picture]]:
+    context = context_of(record)
+    return {
+        step.id: {
+            picture.name: picture for picture in step_pictures(record, step, context).pictures
+        }
+        for step in record.steps
+    }
+
+
+def _overlaid(drawn: Sequence[Mapping[str, Picture]], names: Sequence[str]) -> Iterator[FigureView]:
+    """The pictures of the same name that at least two units have, on one pair of axes."""
+    for key in dict.fromkeys(key for each in drawn for key in each):
+        pairs = [(name, each[key]) for name, each in zip(names, drawn, strict=True) if key in each]
+        if len(pairs) < 2:
+            continue
+        joined = overlay(pairs)
+        if any(curve.x.size > _CROWDED for curve in joined.curves) and "dB" in joined.y_label:
+            joined = replace(joined, caption=f"{joined.caption} {_UPPER_EDGE}".strip())
+        yield figure_view(joined)
+
+
+_CROWDED = 2000

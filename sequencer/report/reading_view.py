@@ -1,0 +1,132 @@
+"""Readings of a record as the report shows them."""
+
+import re
+from dataclasses import dataclass
+
+from sequencer.limits import COVERAGE_FACTOR, Limit, Reading, Verdict, counts_as_passed
+from sequencer.quantities import format_quantity
+from sequencer.record import Json
+from sequencer.report.ruler import Ruler, ruler
+from sequencer.report.verdict_signs import Sign, verdict_of, verdict_sign
+from sequencer.wording import name_text, shown_unit
+
+_DECIBELS = re.compile(r"\s*\((-?[\d.]+ dB)\)$")
+_HANGS_ON_ANOTHER = re.compile(r"\b(above|below|of|than|times)\b")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingView:
+    """One reading: texts, sign and ruler. written is the limit as the procedure has it, where that
+    says more than the numbers do.
+    """
+
+    name: str
+    value: str
+    also: str
+    limit: str
+    written: str
+    sign: Sign
+    remarks: tuple[str, ...]
+    ruler: Ruler | None
+    has_limit: bool
+    is_bound: bool
+    is_passed: bool
+    verdict: Verdict
+
+
+def reading_of(stored: Json) -> Reading:
+    """A reading of the record."""
+    limits = stored.get("limits")
+    limit = Limit(minimum=limits.get("min"), maximum=limits.get("max")) if limits else None
+    return Reading(
+        name=str(stored["name"]),
+        value=stored.get("value"),
+        unit=str(stored.get("unit", "")),
+        uncertainty=stored.get("uncertainty"),
+        limits=limit,
+        verdict=verdict_of(stored.get("verdict")),
+        noise_limited=bool(stored.get("noise_limited")),
+        upper_bound=stored.get("upper_bound"),
+        reason=str(stored.get("reason") or ""),
+        remarks=tuple(map(str, stored.get("remarks") or ())),
+    )
+
+
+def reading_view(stored: Json) -> ReadingView:
+    """A reading of the record, ready to be shown."""
+    reading = reading_of(stored)
+    written = str((stored.get("limits") or {}).get("text") or "")
+    value, also = split_decibels(reading.value_text())
+    is_limited = reading.limits is not None
+    return ReadingView(
+        name=capitalised(name_text(reading.name)),
+        value=value,
+        also=also,
+        limit=bounds_text(reading),
+        written=written if _HANGS_ON_ANOTHER.search(written) else "",
+        sign=verdict_sign(reading.verdict),
+        remarks=_remarks(reading),
+        ruler=_ruler(reading),
+        has_limit=is_limited,
+        is_bound=_is_bound(reading),
+        is_passed=counts_as_passed(reading.verdict, is_limited),
+        verdict=reading.verdict,
+    )
+
+
+def _remarks(reading: Reading) -> tuple[str, ...]:
+    found = [reading.reason] if reading.reason else []
+    if _is_bound(reading) and reading.limits is not None:
+        found.append("drowns in noise; this is its 95 % bound")
+    return (*found, *reading.remarks)
+
+
+def _is_bound(reading: Reading) -> bool:
+    return reading.value is None and reading.noise_limited and reading.upper_bound is not None
+
+
+def _ruler(reading: Reading) -> Ruler | None:
+    if reading.limits is None:
+        return None
+    doubt = COVERAGE_FACTOR * (reading.uncertainty or 0.0)
+    return ruler(
+        reading.value, doubt, reading.upper_bound, reading.limits.minimum, reading.limits.maximum
+    )
+
+
+def split_decibels(text: str) -> tuple[str, str]:
+    """ "0.02 % (-74.0 dB)" in its two parts; the second is empty where there is none."""
+    match = _DECIBELS.search(text)
+    return (text[: match.start()], match[1]) if match else (text, "")
+
+
+def quantity(value: float, name: str, unit: str, digits: int = 4) -> str:
+    """A value in the unit its reading is shown in, without the decibels beside per cents."""
+    return split_decibels(format_quantity(value, shown_unit(name, unit), digits=digits))[0]
+
+
+def bounds_text(reading: Reading) -> str:
+    """The limit in numbers and plain words: "at most 0.02 %", "28.50 to 29.50 dB", "±20 mV"."""
+    limit = reading.limits
+    if limit is None:
+        return ""
+    if limit.minimum is None and limit.maximum is None:
+        return "could not be worked out"
+    low, high = (
+        None if bound is None else quantity(bound, reading.name, reading.unit)
+        for bound in (limit.minimum, limit.maximum)
+    )
+    if low is None:
+        return f"at most {high}"
+    if high is None:
+        return f"at least {low}"
+    if limit.minimum == -(limit.maximum or 0.0):
+        return f"±{high}"
+    low_number, _, low_unit = low.rpartition(" ")
+    is_same_unit = low_unit == high.rpartition(" ")[2] and low_number
+    return f"{low_number if is_same_unit else low} to {high}"
+
+
+def capitalised(text: str) -> str:
+    """Text with a capital first letter, the rest as it is."""
+    return text[:1].upper() + text[1:]

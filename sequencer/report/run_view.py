@@ -1,0 +1,310 @@
+"""A run's record as the report shows it: everything worked out, nothing left to the template."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sequencer import __version__
+from sequencer.limits import Verdict
+from sequencer.record import Json, Record, StepRecord
+from sequencer.report import not_tested
+from sequencer.report.conditions import Condition, conditions
+from sequencer.report.context import Context, JournalEnd, context_of, journal_end
+from sequencer.report.figures import FigureView, figure_view
+from sequencer.report.headline import BROKEN_OFF, Headline, headline
+from sequencer.report.key_figures import KeyFigure, key_figures
+from sequencer.report.reading_view import ReadingView, reading_of, reading_view
+from sequencer.report.step_pictures import step_pictures
+from sequencer.report.verdict_signs import (
+    DONE,
+    LEFT_OUT,
+    UNFINISHED,
+    Sign,
+    verdict_of,
+    verdict_sign,
+)
+
+_STAGES = {
+    "as_found": "as found, before the repair",
+    "adjusting": "while adjusting",
+    "as_left": "as left, after the repair",
+    "burn_in": "during run-in",
+}
+_ROLES_THAT_MEASURE = ("generator", "analyser", "dmm", "power_meter", "thermometer")
+# Not strftime("%B"): that follows the locale of whoever writes the report.
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+_SIMULATED = (
+    "Measured on a simulated bench: the figures describe a model of an amplifier, not a real one."
+)
+_UNSAFE_END = (
+    "The record does not say that the bench was made safe. Check by hand that the generator is "
+    "silent and the unit's mains are off."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepView:
+    """One step: judged readings stand in a table, the others below it."""
+
+    number: int
+    anchor: str
+    title: str
+    does: str
+    sign: Sign
+    left_out: str | None
+    judged: tuple[ReadingView, ...]
+    others: tuple[ReadingView, ...]
+    notes: tuple[str, ...]
+    answers: tuple[tuple[str, str], ...]
+    figures: tuple[FigureView, ...]
+    problems: tuple[str, ...]
+
+    @property
+    def has_bounds(self) -> bool:
+        """Whether one of the other readings is a bound instead of a value."""
+        return any(reading.is_bound for reading in self.others)
+
+    @property
+    def is_eventful(self) -> bool:
+        """Whether there is more to show than its line in the list of steps."""
+        return bool(
+            self.judged
+            or self.others
+            or self.notes
+            or self.answers
+            or self.figures
+            or self.problems
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentView:
+    """An instrument's identity and calibration."""
+
+    role: str
+    identity: str
+    serial: str
+    firmware: str
+    calibration: str
+    certificate: str
+    needs_attention: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafeActionView:
+    """One action of making safe."""
+
+    words: str
+    is_confirmed: bool
+    problem: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunView:
+    """The whole report of one run."""
+
+    serial: str
+    model: str
+    stage: str
+    title: str
+    procedure: str
+    date: str
+    is_indicative: bool
+    headline: Headline
+    warnings: tuple[str, ...]
+    remarks: tuple[str, ...]
+    ticket: tuple[tuple[str, str], ...]
+    fault: tuple[str, ...]
+    work: tuple[str, ...]
+    ticket_notes: tuple[str, ...]
+    key_figures: tuple[KeyFigure, ...]
+    steps: tuple[StepView, ...]
+    conditions: tuple[Condition, ...]
+    instruments: tuple[InstrumentView, ...]
+    left_out: tuple[tuple[str, str], ...]
+    not_reached: tuple[str, ...]
+    never_tested: tuple[str, ...]
+    cautions: tuple[tuple[str, tuple[str, ...]], ...]
+    safe_actions: tuple[SafeActionView, ...]
+    procedure_sha256: str
+    version: str
+    report_version: str
+    journal: JournalEnd | None
+
+    @property
+    def name(self) -> str:
+        """The unit in a few words."""
+        return " ".join(part for part in (self.model, self.serial) if part) or "unit without serial"
+
+
+def run_view(record: Record, *, with_figures: bool = True) -> RunView:
+    """Everything the report of this run shows."""
+    context = context_of(record)
+    steps = tuple(
+        _step_view(number, record, step, context, with_figures)
+        for number, step in enumerate(record.steps, start=1)
+    )
+    started = record.started
+    ticket = started.get("ticket") or {}
+    skipped = not_tested.left_out(record)
+    unreached = not_tested.not_reached(record, context)
+    instruments = tuple(map(_instrument, record.instruments))
+    readings = [(step.title, view) for step in steps for view in (*step.judged, *step.others)]
+    return RunView(
+        serial=str(started.get("serial") or ""),
+        model=str(started.get("model") or ""),
+        stage=_stage(started),
+        title=str(started.get("title") or started.get("procedure") or "unknown procedure"),
+        procedure=str(started.get("procedure") or ""),
+        date=date_text(record.started_at),
+        is_indicative=any(each.needs_attention for each in instruments),
+        headline=headline(record, readings, len(skipped) + len(unreached)),
+        warnings=_warnings(record, context),
+        remarks=tuple(map(str, started.get("remarks") or ())),
+        ticket=_ticket_lines(ticket),
+        fault=paragraphs(ticket.get("fault")),
+        work=tuple(" ".join(paragraphs(each)) for each in ticket.get("work") or ()),
+        ticket_notes=paragraphs(ticket.get("notes")),
+        key_figures=_key_figures(record, steps),
+        steps=steps,
+        conditions=conditions(record, context),
+        instruments=instruments,
+        left_out=skipped,
+        not_reached=unreached,
+        never_tested=not_tested.ALWAYS,
+        cautions=_cautions(record.cautions),
+        safe_actions=tuple(map(_safe_action, record.safe_actions)),
+        procedure_sha256=str(started.get("procedure_sha256") or ""),
+        version=str(started.get("version") or ""),
+        report_version=__version__,
+        journal=journal_end(record.folder),
+    )
+
+
+def date_text(stored: str) -> str:
+    """A moment of the record for people: "24 November 2025, 22:38 UTC"."""
+    try:
+        moment = datetime.fromisoformat(stored)
+    except ValueError:
+        return stored or "date unknown"
+    zone = moment.tzname() or "time zone unknown"
+    return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}, {moment:%H:%M} {zone}"
+
+
+def paragraphs(text: object) -> tuple[str, ...]:
+    """The lines of a text of several lines, empty ones left out."""
+    return tuple(line.strip() for line in str(text or "").splitlines() if line.strip())
+
+
+def _stage(started: Json) -> str:
+    stage = str(started.get("stage") or "")
+    return _STAGES.get(stage, stage.replace("_", " "))
+
+
+def _step_view(
+    number: int, record: Record, step: StepRecord, context: Context, with_figures: bool
+) -> StepView:
+    views = tuple(map(reading_view, step.readings))
+    planned = context.step(step.id)
+    drawn = step_pictures(record, step, context) if with_figures else None
+    return StepView(
+        number=number,
+        anchor=f"step-{number}",
+        title=step.title or (planned.title if planned else "") or step.id,
+        does=step.does,
+        sign=_step_sign(step),
+        left_out=step.left_out,
+        judged=tuple(view for view in views if view.has_limit),
+        others=tuple(view for view in views if not view.has_limit),
+        notes=tuple(step.notes),
+        answers=tuple(step.answers),
+        figures=tuple(map(figure_view, drawn.pictures)) if drawn else (),
+        problems=drawn.problems if drawn else (),
+    )
+
+
+def _step_sign(step: StepRecord) -> Sign:
+    if step.verdict is None:
+        return UNFINISHED
+    if step.left_out is not None:
+        return LEFT_OUT
+    verdict = verdict_of(step.verdict)
+    return DONE if verdict is Verdict.INFO else verdict_sign(verdict)
+
+
+def _key_figures(record: Record, steps: Sequence[StepView]) -> tuple[KeyFigure, ...]:
+    readings = [
+        (view.title, reading_of(stored), reading_view(stored))
+        for view, step in zip(steps, record.steps, strict=True)
+        for stored in step.readings
+    ]
+    return key_figures(readings)
+
+
+def _warnings(record: Record, context: Context) -> tuple[str, ...]:
+    """What must be known before anything else is read."""
+    found = [
+        f"The bench was not confirmed safe: {action['action']}. {action.get('problem') or ''}"
+        for action in record.safe_actions
+        if not action["is_confirmed"]
+    ]
+    if record.finished is None:
+        found.append(BROKEN_OFF)
+    if not record.safe_actions:
+        found.append(_UNSAFE_END)
+    if context.bench is not None and context.bench.clock == "simulated":
+        found.append(_SIMULATED)
+    end = journal_end(record.folder)
+    if end is not None and end.is_torn:
+        found.append("The journal's last line is torn and was passed over.")
+    return (*found, *context.problems)
+
+
+def _ticket_lines(ticket: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
+    shown = [("Ticket", "ticket"), ("Customer", "customer"), ("Technician", "operator")]
+    lines = [(words, str(ticket[key])) for words, key in shown if ticket.get(key)]
+    unit = ticket.get("unit")
+    if isinstance(unit, Mapping) and unit:
+        stated = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in unit.items())
+        lines.append(("Unit data from the ticket", stated))
+    return tuple(lines)
+
+
+def _instrument(stored: Json) -> InstrumentView:
+    role = str(stored["role"])
+    due = stored.get("calibration_due")
+    measures = role in _ROLES_THAT_MEASURE
+    is_overdue = bool(stored.get("is_overdue")) and measures
+    if due is None:
+        calibration = "no date known" if measures else "not needed"
+    else:
+        calibration = f"ran out on {due}" if is_overdue else f"valid to {due}"
+    return InstrumentView(
+        role="multimeter" if role == "dmm" else role.replace("_", " "),
+        identity=re.sub(r"\s+", " ", f"{stored['manufacturer']} {stored['model']}").strip(),
+        serial=str(stored.get("serial") or ""),
+        firmware=str(stored.get("firmware") or ""),
+        calibration=calibration,
+        certificate=str(stored.get("certificate") or ""),
+        needs_attention=is_overdue,
+    )
+
+
+def _cautions(stored: Sequence[Json]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Cautions by the one who accepted them, in the order of the record."""
+    by_whom: dict[str, list[str]] = {}
+    for each in stored:
+        by_whom.setdefault(str(each["accepted_by"]), []).append(str(each["caution"]))
+    return tuple((name, tuple(texts)) for name, texts in by_whom.items())
+
+
+def _safe_action(stored: Json) -> SafeActionView:
+    return SafeActionView(
+        words=str(stored["action"]),
+        is_confirmed=bool(stored["is_confirmed"]),
+        problem=str(stored.get("problem") or ""),
+    )
