@@ -190,7 +190,7 @@ def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
         result = pairing.run_pair(
             request, serials, person=_Terminal(console, screen), sinks=[screen]
         )
-        console.print(pairing.match_text(result), highlight=False, soft_wrap=True)
+        screen.show_match(pairing.match_lines(result))
     _finish(console, as_json, result.to_json(), result.folder / "report.html")
     return _exit_code(result.outcome, result.interruption)
 

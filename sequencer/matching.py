@@ -23,13 +23,15 @@ class MatchRule:
     as_ratio: bool = False
     # Two readings that both lie below this part of their limit match whatever their ratio.
     alike_below: float | None = None
+    # Kinds of step whose reading tells something of the unit; a tone's power is what we made it.
+    kinds: frozenset[str] | None = None
 
 
 RULES: Mapping[str, MatchRule] = {
     "gain": MatchRule(within=0.2, unit=_DB),
     "flatness": MatchRule(within=0.2, unit=_DB),
-    "power": MatchRule(within=0.3, unit=_DB, as_ratio=True),
-    "dc_offset": MatchRule(within=0.010, unit="V"),
+    "power": MatchRule(within=0.3, unit=_DB, as_ratio=True, kinds=frozenset({"level_sweep"})),
+    "dc_offset": MatchRule(within=0.010, unit="V", kinds=frozenset({"dc_offset"})),
     "bias": MatchRule(within=20.0 * math.log10(1.15), unit=_DB, as_ratio=True),
     "thd": MatchRule(within=6.0, unit=_DB, as_ratio=True, alike_below=1.0 / 3.0),
     "noise_unweighted": MatchRule(within=6.0, unit=_DB, as_ratio=True),
@@ -76,8 +78,13 @@ def match(summaries: Sequence[Mapping[str, Any]]) -> list[Match]:
         _match(name, step["id"], [_reading(summary, step["id"], name) for summary in summaries])
         for step in summaries[0]["steps"]
         for name in (reading["name"] for reading in step["readings"])
-        if name in RULES
+        if _is_compared(name, step["kind"])
     ]
+
+
+def _is_compared(name: str, kind: str) -> bool:
+    rule = RULES.get(name)
+    return rule is not None and (rule.kinds is None or kind in rule.kinds)
 
 
 def _reading(summary: Mapping[str, Any], step: str, name: str) -> Mapping[str, Any]:

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rich.table import Table
-
 from sequencer.clock import RealClock
 from sequencer.engine import Job
 from sequencer.errors import Interrupted, Refused
@@ -158,27 +156,34 @@ def _write_pair_report(result: PairResult) -> Path:
     )
 
 
-def match_text(result: PairResult) -> Table:
-    """The match table for a terminal."""
-    serials = [str(record.started.get("serial", "")) for record in result.units.records]
-    table = Table(title="How alike the units are", title_justify="left")
-    for heading in ("step", "reading", *serials, "difference", "limit", "verdict"):
-        table.add_column(heading)
-    for each in result.matches:
-        table.add_row(
+def match_lines(result: PairResult) -> list[tuple[str, Verdict]]:
+    """The match table as lines of text, each with its verdict."""
+    rows = [
+        (
             each.step,
             name_text(each.name),
             *(_value(each, value) for value in each.values),
-            "none" if each.difference is None else format_quantity(each.difference, each.unit),
+            "no comparison"
+            if each.difference is None
+            else f"differ by {format_quantity(each.difference, each.unit)}",
             each.limit_text(),
             verdict_text(each.verdict),
         )
-    return table
+        for each in result.matches
+    ]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        (
+            "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)),
+            each.verdict,
+        )
+        for row, each in zip(rows, result.matches, strict=True)
+    ]
 
 
 def _value(each: Match, value: float | None) -> str:
     unit = shown_unit(each.name, each.value_unit)
-    return "none" if value is None else format_quantity(value, unit)
+    return "none" if value is None else format_quantity(value, unit).split(" (")[0]
 
 
 def write_report_again(folder: Path) -> Path:

@@ -3,6 +3,7 @@
 Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich).
 """
 
+from collections.abc import Sequence
 from types import TracebackType
 
 from rich.console import Console
@@ -79,6 +80,14 @@ class Screen:
         """Bring the live line back."""
         if self._status:
             self._status.start()
+
+    def show_match(self, lines: Sequence[tuple[str, Verdict]]) -> None:
+        """Show how alike the units of a pair are, a line a reading."""
+        if lines:
+            self._console.print(Text("\nHow alike the units are", style="bold"))
+        for line, verdict in lines:
+            text = Text(f"  {printable(line)}", style=_STYLE[verdict])
+            self._console.print(text, soft_wrap=True, highlight=False)
 
     def __call__(self, stamped: Stamped) -> None:
         """Show one event."""
