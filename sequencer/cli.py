@@ -247,7 +247,7 @@ def _request(procedure: str, options: Mapping[str, Any]) -> Request:
         procedure=procedure,
         bench=options["bench"],
         out=options["out"],
-        model=options["model"],
+        model=_line("--model", options["model"]),
         ticket=options["ticket"],
         figures=_figures(options["figures"]),
         is_unattended=options["unattended"],
@@ -255,13 +255,17 @@ def _request(procedure: str, options: Mapping[str, Any]) -> Request:
     )
 
 
-def _serial(text: str) -> str:
+def _line(option: str, text: str) -> str:
     from sequencer.ticket import clean_line
 
     try:
-        serial = clean_line(text)
+        return clean_line(text)
     except ValueError as error:
-        raise click.UsageError(f"--serial: {error}") from error
+        raise click.UsageError(f"{option}: {error}") from error
+
+
+def _serial(text: str) -> str:
+    serial = _line("--serial", text)
     if not serial:
         raise click.UsageError("--serial is empty; write the number on the unit's plate")
     return serial

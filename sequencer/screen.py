@@ -28,6 +28,7 @@ from sequencer.events import (
     Waiting,
 )
 from sequencer.limits import Reading, Verdict
+from sequencer.quantities import format_quantity
 from sequencer.wording import duration_text, limit_text, name_text, verdict_text
 
 _STYLE = {
@@ -44,7 +45,9 @@ _OUTCOME = {
     Outcome.STOPPED: ("bold red", "STOPPED"),
     Outcome.INTERRUPTED: ("yellow", "INTERRUPTED"),
 }
-_NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 18, 28, 26
+_NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 20, 34, 20
+# Of readings without a limit, so many are shown; the record has them all.
+_MOST_ASIDE = 6
 
 
 class Screen:
@@ -53,6 +56,8 @@ class Screen:
     def __init__(self, console: Console) -> None:
         self._console = console
         self._status: Status | None = None
+        self._aside: list[Reading] = []
+        self._accepted_by: str | None = None
         self._left_s = 0.0
         self._since_s = 0.0
 
@@ -91,7 +96,7 @@ class Screen:
 
     def __call__(self, stamped: Stamped) -> None:
         """Show one event."""
-        for line in _lines(stamped.event):
+        for line in self._lines(stamped.event):
             self._console.print(line, soft_wrap=True, highlight=False)
         match stamped.event:
             case StepStarted() as started:
@@ -103,6 +108,23 @@ class Screen:
             case Noted(text=text):
                 self._show(printable(text))
 
+    def _lines(self, event: Event) -> list[Text]:
+        """What to print for an event: readings with limits at once, the others in one line."""
+        match event:
+            case CautionAccepted(accepted_by=name):
+                is_known, self._accepted_by = name == self._accepted_by, name
+                line = Text(f"  cautions accepted by {printable(name)}", style="dim")
+                return [] if is_known else [line]
+            case ReadingTaken(reading=reading) if _is_aside(reading):
+                self._aside.append(reading)
+                return []
+            case ReadingTaken(reading=reading):
+                return [_reading_line(reading)]
+            case StepFinished():
+                aside, self._aside = self._aside, []
+                return [*_aside_line(aside), _finish_line(event)]
+        return _plain_lines(event)
+
     def _show(self, doing: str) -> None:
         if self._status:
             self._status.update(Text(doing, overflow="ellipsis", no_wrap=True))
@@ -112,7 +134,27 @@ def _left(seconds: float) -> str:
     return f"about {duration_text(seconds)} left"
 
 
-def _lines(event: Event) -> list[Text]:
+def _is_aside(reading: Reading) -> bool:
+    return reading.limits is None and not (reading.value is None and reading.reason)
+
+
+def _aside_line(readings: Sequence[Reading]) -> list[Text]:
+    """Readings without a limit, in one line."""
+    if not readings:
+        return []
+    shown = [f"{name_text(each.name)} {_short(each)}" for each in readings[:_MOST_ASIDE]]
+    more = len(readings) - _MOST_ASIDE
+    rest = f", and {more} more in the record" if more > 0 else ""
+    return [Text(f"  {', '.join(shown)}{rest}", style="dim")]
+
+
+def _short(reading: Reading) -> str:
+    if reading.value is None:
+        return reading.value_text()
+    return format_quantity(reading.value, reading.shown_unit).split(" (")[0]
+
+
+def _plain_lines(event: Event) -> list[Text]:
     match event:
         case RunStarted():
             return _start_lines(event)
@@ -120,8 +162,6 @@ def _lines(event: Event) -> list[Text]:
             return [
                 Text(f"  {event.role}: {printable(event.manufacturer)} {printable(event.model)}")
             ]
-        case CautionAccepted(accepted_by=name):
-            return [Text(f"  caution accepted by {printable(name)}", style="dim")]
         case StepStarted():
             head = Text(f"[{event.number}/{event.of}] {printable(event.title)}", style="bold")
             return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
@@ -129,10 +169,6 @@ def _lines(event: Event) -> list[Text]:
             return [Text(f"  note: {printable(text)}", style="yellow")]
         case Answered():
             return [Text(f"  {printable(event.question)} {printable(event.answer)}")]
-        case ReadingTaken(reading=reading):
-            return [_reading_line(reading)]
-        case StepFinished():
-            return [_finish_line(event)]
         case MadeSafe():
             return [Text(""), *_safe_lines(event)]
         case RunFinished():
