@@ -47,6 +47,8 @@ from sequencer.steps.base import Accuracy, Load
 
 # A long wait of hours moves many states of the simulated bench.
 _CLOCK_TIMEOUT_S = 60.0
+# Generator, then mains, within 5 s also when one of them is dead: an exchange and a reconnection.
+_HURRY_S = 0.6
 NEEDED_ROLES = (Role.GENERATOR, Role.ANALYSER, Role.DMM)
 
 
@@ -356,11 +358,24 @@ class Bench:
     """The opened bench: drivers by role, and its clock."""
 
     def __init__(
-        self, spec: BenchSpec, instruments: Mapping[Role, Instrument], clock: Clock
+        self,
+        spec: BenchSpec,
+        instruments: Mapping[Role, Instrument],
+        clock: Clock,
+        links: Sequence[VisaLink] = (),
     ) -> None:
         self.spec = spec
         self.instruments = instruments
         self.clock = clock
+        self._links = links
+
+    @contextmanager
+    def hurried(self) -> Iterator[None]:
+        """Within it no instrument is waited for long, so that a dead one can't hold up the rest."""
+        with ExitStack() as stack:
+            for link in self._links:
+                stack.enter_context(link.limited(timeout_s=_HURRY_S, attempts=1))
+            yield
 
     def _of(self, role: Role) -> Instrument:
         try:
@@ -421,15 +436,17 @@ def open_bench(
             managers[backend] = _resource_manager(backend)
             stack.callback(managers[backend].close)
         instruments: dict[Role, Instrument] = {}
+        links: list[VisaLink] = []
         for role, instrument in spec.instruments.items():
             link = stack.enter_context(
                 _closing(_link(instrument, managers[instrument.backend], on_exchange, on_energise))
             )
+            links.append(link)
             instruments[role] = make(role, instrument.driver, link, instrument.settings)
         clock: Clock = RealClock()
         if spec.clock == "simulated":
             clock = SimulatedClock(stack.enter_context(_closing(_clock_link(spec, managers))).query)
-        yield Bench(spec, MappingProxyType(instruments), clock)
+        yield Bench(spec, MappingProxyType(instruments), clock, links)
 
 
 def _resource_manager(backend: str) -> pyvisa.ResourceManager:

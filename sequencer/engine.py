@@ -403,7 +403,9 @@ class _Engine:
             if self._has_ended:
                 return
             self._emitter.end()
-            actions = make_safe(self._bench.instruments, self._bench.spec.routes)
+            actions = make_safe(
+                self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
+            )
             self.say(MadeSafe(actions=actions))
             self.say(finished)
             self._has_ended = True

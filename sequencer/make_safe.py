@@ -1,11 +1,13 @@
 """The one ordered way to end: whatever happened, the bench ends in this state.
 
-The order is a table that tests and documentation read. Every action is tried even when others fail;
-each is verified by reading back and tried again, since it only ever takes energy away. Nothing here
-raises: what could not be confirmed is said in words.
+The order is a table that tests and documentation read. The whole table is gone through in a hurry
+first, so that a dead instrument can't keep the others energised; what could not be confirmed by
+reading back is tried again with more patience, since it only ever takes energy away. Nothing here
+raises: what stays unconfirmed is said in words.
 """
 
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 
 from drivers.roles import Generator, Instrument, MainsSwitch, Role, Router
@@ -71,12 +73,23 @@ ORDER: tuple[_Action, ...] = (
 
 
 def make_safe(
-    instruments: Mapping[Role, Instrument], routes: Mapping[str, int]
+    instruments: Mapping[Role, Instrument],
+    routes: Mapping[str, int],
+    *,
+    hurry: Callable[[], AbstractContextManager[None]] = nullcontext,
 ) -> tuple[SafeAction, ...]:
-    """Carry out the table on the instruments there are; returns what was done, in order."""
-    done = [
-        _attempt(line, instruments[line.role], routes) for line in ORDER if line.role in instruments
-    ]
+    """Carry out the table on the instruments there are; returns what was done, in order.
+
+    Within hurry() an instrument that does not answer is not waited for long.
+    """
+    lines = [line for line in ORDER if line.role in instruments]
+    actions: dict[Role, SafeAction] = {}
+    for number in range(TRIES):
+        with hurry() if number == 0 else nullcontext():
+            for line in lines:
+                if line.role not in actions or not actions[line.role].is_confirmed:
+                    actions[line.role] = _attempt(line, instruments[line.role], routes)
+    done = [actions[line.role] for line in lines]
     if Role.MAINS_SWITCH not in instruments:
         done.append(
             SafeAction(
@@ -89,11 +102,9 @@ def make_safe(
 
 
 def _attempt(line: _Action, instrument: Instrument, routes: Mapping[str, int]) -> SafeAction:
-    problem: Exception | None = None
-    for _ in range(TRIES):
-        try:
-            line.do(instrument, routes)
-            return SafeAction(action=line.words, is_confirmed=True)
-        except Exception as error:  # noqa: BLE001 - the outermost edge: nothing may stop the table
-            problem = error
-    return SafeAction(action=line.words, is_confirmed=False, problem=f"{line.by_hand} ({problem})")
+    try:
+        line.do(instrument, routes)
+    except Exception as error:  # noqa: BLE001 - the outermost edge: nothing may stop the table
+        problem = f"{line.by_hand} ({error})"
+        return SafeAction(action=line.words, is_confirmed=False, problem=problem)
+    return SafeAction(action=line.words, is_confirmed=True)
