@@ -1,10 +1,12 @@
 """Signals as exceptions, and a shield for the moments that must not be interrupted.
 
 SIGINT, SIGTERM and SIGHUP raise Interrupted in the main thread, also inside a blocked read. While
-the bench is made safe they are held back: a second Ctrl-C changes nothing about a safe end.
+the bench is made safe they are ignored: a second Ctrl-C changes nothing about a safe end. While
+something is done that must be done whole or not at all, they wait.
 """
 
 import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -33,6 +35,21 @@ def shielded() -> Iterator[None]:
     """Within it, signals are ignored."""
     with _handling(signal.SIG_IGN):
         yield
+
+
+@contextmanager
+def held() -> Iterator[None]:
+    """Within it, signals wait; what came is delivered at the end. Off the main thread: nothing."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    try:
+        with _handling(lambda number, frame: came.append(number)):
+            yield
+    finally:
+        for number in came:
+            signal.raise_signal(number)
 
 
 @contextmanager

@@ -9,11 +9,13 @@ that names it and its hash.
 """
 
 import dataclasses
+import errno
 import hashlib
 import io
 import json
 import os
 import re
+import zipfile
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -34,6 +36,7 @@ from sequencer.events import (
     StepFinished,
     Waiting,
 )
+from sequencer.interrupts import held
 
 SCHEMA = 1
 JOURNAL = "journal.jsonl"
@@ -84,6 +87,7 @@ class Journal:
         self.folder = folder
         self._prev = FIRST_PREV
         self._seq = 0
+        self._size = 0
         self._file: io.FileIO | None = None
 
     def __enter__(self) -> "Journal":
@@ -138,12 +142,20 @@ class Journal:
             allow_nan=False,
             separators=(",", ":"),
         ).encode("ascii")
+        # A signal between writing and counting would break the chain of the lines that follow.
+        with held():
+            self._append(line + b"\n")
+            self._prev = sha256_hex(line)
+            self._seq += 1
+
+    def _append(self, line: bytes) -> None:
+        """Write the whole line, or leave the journal as it was and raise OSError."""
         assert self._file is not None, "the journal is not open"
-        written = self._file.write(line + b"\n")
-        if written != len(line) + 1:
-            raise OSError(28, "the journal line was cut short: disk full")
-        self._prev = sha256_hex(line)
-        self._seq += 1
+        if self._file.write(line) != len(line):
+            os.ftruncate(self._file.fileno(), self._size)
+            self._file.seek(self._size)
+            raise OSError(errno.ENOSPC, "no room for a line of the journal")
+        self._size += len(line)
 
     def _force(self) -> None:
         assert self._file is not None
@@ -181,7 +193,8 @@ def capture_bytes(capture: Capture) -> bytes:
 
     Samples that fit single precision exactly (most instruments send it) are stored so.
     """
-    single = capture.samples.astype(np.float32)
+    with np.errstate(over="ignore"):  # what overflows is not exact and stays double
+        single = capture.samples.astype(np.float32)
     is_exact = bool(np.array_equal(single.astype(np.float64), capture.samples, equal_nan=True))
     about = {
         "schema": SCHEMA,
@@ -217,7 +230,7 @@ def capture_from_bytes(content: bytes) -> Capture:
             is_overrange=about["is_overrange"],
             facts=about["facts"],
         )
-    except (KeyError, OSError, TypeError, EOFError) as error:
+    except (KeyError, OSError, TypeError, EOFError, ValueError, zipfile.BadZipFile) as error:
         raise ValueError(f"not a capture of ours: {error}") from error
 
 

@@ -131,8 +131,8 @@ def _lines(content: bytes, path: Path) -> Iterable[Json]:
     for number, line in enumerate(lines, start=1):
         try:
             yield json.loads(line)
-        except ValueError as error:
-            raise Refused(f"{path}:{number}:1: not a journal line; run verify on it") from error
+        except (ValueError, RecursionError) as error:
+            raise _not_ours(path, number) from error
 
 
 def write_summary(record: Record) -> None:
@@ -142,12 +142,22 @@ def write_summary(record: Record) -> None:
 
 
 def build_record(folder: Path, lines: Iterable[Json]) -> Record:
-    """The record that these journal lines tell."""
+    """The record that these journal lines tell.
+
+    Raises Refused with the place of a line that is none of ours.
+    """
     record = Record(folder=folder)
-    for line in lines:
-        _feed(record, line)
-        record.duration_s = max(record.duration_s, float(line.get("t", 0.0)))
+    for number, line in enumerate(lines, start=1):
+        try:
+            _feed(record, line)
+            record.duration_s = max(record.duration_s, float(line["t"]))
+        except (KeyError, TypeError, ValueError) as error:
+            raise _not_ours(folder / JOURNAL, number) from error
     return record
+
+
+def _not_ours(path: Path, number: int) -> Refused:
+    return Refused(f"{path}:{number}:1: not a journal line; run verify on it")
 
 
 def _feed(record: Record, line: Json) -> None:
