@@ -13,7 +13,7 @@ from sequencer.analysis.spectrum import Periodogram, hann
 LEAST_MAINS_CYCLES = 5.0
 _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does better than the fit
 _LINES = 6
-_SLOWEST = 0.1  # noise slower than a tenth of a cycle a record is drift, not doubt
+_SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
 
 
 def dc_offset(
@@ -29,7 +29,7 @@ def dc_offset(
     From 0.4 s on: least squares of the mean with the first mains lines at the mains frequency
     found in the record (nominal where none is seen). Shorter records: mean with a Hann window
     over a whole number of nominal mains cycles. The standard uncertainty covers white and 1/f
-    noise down to a tenth of a cycle in the record's length.
+    noise down to a 25th of a cycle in the record's length.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def offset_variance_v2(spectrum: Periodogram, taken_hz: Spectral) -> float:
     """Variance of the mean of a record with this noise spectrum, V^2.
 
     The lowest bins are described as w + g/k (bin number k). White noise of w a bin gives the mean a
-    variance w/2; 1/f noise gives g times the integral of sinc^2(u)/u from 0.1 on, 1.39.
+    variance w/2; 1/f noise gives g times the integral of sinc^2(u)/u from 0.04 on, 2.30.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def offset_variance_v2(spectrum: Periodogram, taken_hz: Spectral) -> float:
 
 def _fitted_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Estimate:
     found = find_mains(record, sample_rate_hz, (nominal_hz,))
-    mains_hz = nominal_hz if found is None else found.value_hz
+    mains_hz = found.value_hz if found is not None and found.is_seen else nominal_hz
     count = min(_LINES, len(multiples_below(mains_hz, sample_rate_hz)))
     lines_hz = mains_hz * np.arange(1, count + 1, dtype=np.float64)
     fit = fit_lines(record, sample_rate_hz, lines_hz)

@@ -21,10 +21,15 @@ _SEEN = 30.0  # a line's bin over the median around it; noise does that once in 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MainsFrequency:
-    """The mains frequency found in a record, Hz, and its standard uncertainty."""
+    """The mains frequency found in a record, Hz, and its standard uncertainty.
+
+    is_seen says whether at least one hum line stands out of the noise; if not, this is no more than
+    where hum would fit best.
+    """
 
     value_hz: float
     standard_uncertainty_hz: float
+    is_seen: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +52,7 @@ def find_mains(
     *,
     without: LineFit | None = None,
 ) -> MainsFrequency | None:
-    """Mains frequency from all the hum lines of a record together; None when no line stands out.
+    """Mains frequency from all the hum lines of a record together; None if the record is too short.
 
     A comb of ten harmonics is moved over +-1.2 % of each nominal frequency; its score is the sum of
     sqrt(power over local median), so that strong lines rule and noise at empty harmonics does not.
@@ -55,7 +60,7 @@ def find_mains(
 
     Parameters
     ----------
-    samples : three mains cycles or more, else None
+    samples : shape (n,), volts; three mains cycles or more, else None
     without : a tone with its harmonics, fitted to the record, to be left out
     """
     group = max(1, int(sample_rate_hz // _SLOW_RATE_HZ))
@@ -67,7 +72,11 @@ def find_mains(
     spectrum = _HumSpectrum(slow, rate_hz)
     found = max((spectrum.best_comb(f) for f in candidates), key=lambda comb: comb.score)
     if not found.seen:
-        return None
+        return MainsFrequency(
+            value_hz=found.frequency_hz,
+            standard_uncertainty_hz=max(SEARCH_REACH * found.frequency_hz, 1 / seconds),
+            is_seen=False,
+        )
     return _shared_frequency(slow, rate_hz, found)
 
 
@@ -155,5 +164,7 @@ def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFreque
         if abs(step_hz) < 1e-3 * bin_hz:
             break
     if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
-        return MainsFrequency(value_hz=comb.frequency_hz, standard_uncertainty_hz=0.3 * bin_hz)
-    return MainsFrequency(value_hz=mains_hz, standard_uncertainty_hz=doubt_hz)
+        return MainsFrequency(
+            value_hz=comb.frequency_hz, standard_uncertainty_hz=0.3 * bin_hz, is_seen=True
+        )
+    return MainsFrequency(value_hz=mains_hz, standard_uncertainty_hz=doubt_hz, is_seen=True)

@@ -22,9 +22,9 @@ from sequencer.analysis.spectrum import Periodogram
 _HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
 _FALSE_LINE = 1e-4  # chance that noise alone passes for a line
 # One-sided coverage of a bound by itself. A line is given as a bound below a threshold and with a
-# two-sided interval above; for a line near that threshold both can fail, so that 97 % here makes
-# 94 to 95 % together, and never less than 93 % (simulated).
-_BOUND_COVERAGE = 0.97
+# two-sided 95 % interval above it. Near the threshold both can fail, at most one in 25 and one in 40
+# times: 96 % here makes 93.5 to 96 % together.
+_BOUND_COVERAGE = 0.96
 _LOBE_BINS = 3  # half-width of the hole a removed line leaves in a Hann spectrum
 _NEIGHBOURS = 60  # bins each side of a line in which its noise is read
 _FEWEST = 24
@@ -128,11 +128,18 @@ def line_estimate(amplitude: ArrayLike, noise_v2: ArrayLike, *, scale: float = 1
 
 
 def power_estimate(
-    total_v2: float, net_v2: Spectral, noise_v2: Spectral, *, scale: float, records: int = 1
+    total_v2: float,
+    net_v2: Spectral,
+    noise_v2: Spectral,
+    *,
+    scale: float,
+    records: int = 1,
+    is_bound: bool = False,
 ) -> Estimate:
     """As line_estimate, from the summed |c|^2, each line's |c|^2 less noise, and each line's b.
 
     records : how many independent records total and net are the mean of
+    is_bound : give the bound in any case
     """
     total_noise, square_noise = float(noise_v2.sum()), float((noise_v2**2).sum())
     if total_noise <= 0:
@@ -140,7 +147,7 @@ def power_estimate(
     # sum of noise powers ~ unit x chi-square(freedom): same mean and variance (Satterthwaite)
     unit = square_noise / total_noise / 2 / records
     freedom = total_noise / unit
-    if total_v2 < unit * float(chdtri(freedom, _FALSE_LINE)):
+    if is_bound or total_v2 < unit * float(chdtri(freedom, _FALSE_LINE)):
         return _bound(total_v2 / unit, freedom, scale * float(np.sqrt(unit)))
     level = float(np.sqrt(total_v2 - (freedom - 1) * unit))
     spread = square_noise + 2 * float((np.maximum(net_v2, 0.0) * noise_v2).sum())

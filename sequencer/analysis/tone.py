@@ -227,14 +227,13 @@ def _measure(
         )
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
     mains = find_mains(record, sample_rate_hz, (nominal_mains_hz,), without=harmonic_fit)
-    if mains is None:
+    has_hum = mains is not None and mains.is_seen
+    if mains is None or not has_hum:
         rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
         mains_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
     else:
         mains_hz = mains.value_hz
-    lines = _fit_everything(
-        record, sample_rate_hz, harmonic_fit, orders, mains_hz, has_hum=mains is not None
-    )
+    lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains_hz, has_hum=has_hum)
     _require_one_tone(lines, sample_rate_hz, mains_hz)
     return ToneResult(
         frequency_hz=_frequency(lines, record.size),
@@ -451,6 +450,6 @@ def _vertex(record: Samples, at: int) -> float:
 
 
 def _mains_estimate(mains: MainsFrequency | None) -> Estimate:
-    if mains is None:
+    if mains is None or not mains.is_seen:
         return Estimate(value=None, noise_limited=True)
     return Estimate(value=mains.value_hz, standard_uncertainty=mains.standard_uncertainty_hz)

@@ -2,9 +2,9 @@
 
 Run:  python tests/benchmarks/speed_tone.py
 
-Analysis and baseline alternate within one run, so that another load on the machine hits both alike;
-the ratio printed is that of the medians. Targets: at 2^20 samples 3 (5 with all validity checks), at
-2^18 samples 4 (10).
+Analysis and baseline alternate within one run, so that another load on the machine hits both
+alike; the ratio printed is that of the medians. Targets: at 2^20 samples 3 (5 with all validity
+checks), at 2^18 samples 4 (10).
 """
 
 import argparse
@@ -64,11 +64,14 @@ def main() -> None:
     print("samples   rfft ms   analysis / rfft (target)   with checks / rfft (target)")
     for count, (target, checked_target) in TARGETS.items():
         base_ms, plain, checked = ratios(count, rounds)
-        wanted = "" if target is None else f"({target:g})"
-        wanted_checked = "" if checked_target is None else f"({checked_target:g})"
         print(
-            f"2^{count.bit_length() - 1:<7} {base_ms:8.2f} {plain:12.2f} {wanted:13} {checked:11.2f} {wanted_checked}"
+            f"2^{count.bit_length() - 1:<7} {base_ms:8.2f} {plain:12.2f} {_bracket(target):13}"
+            f" {checked:11.2f} {_bracket(checked_target)}"
         )
+
+
+def _bracket(target: float | None) -> str:
+    return "" if target is None else f"({target:g})"
 
 
 if __name__ == "__main__":

@@ -1,0 +1,172 @@
+"""A record without signal: noise in three measures, the mains frequency, and the hum lines.
+
+Theory of operation. The mains frequency is found from all hum lines together; mean and lines to 1
+kHz are fitted jointly and taken off; the periodogram of the rest is integrated over the band,
+plain and A-weighted, and the lines' power is added back. So no window's skirt carries the hum
+into the noise, and the noise under a line is known and taken off it. The mains wanders: a record
+longer than 20 s is treated in sections of about 10 s, whose powers are averaged.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.checks import (
+    require_band,
+    require_duration,
+    require_no_flat_run,
+    require_usable,
+)
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.mains import HumLines, MainsFrequency, find_mains, fit_hum
+from sequencer.analysis.noise import (
+    MeanSquare,
+    band_mean_square,
+    lines_mean_square,
+    power_estimate,
+)
+from sequencer.analysis.quasi_peak import noise_468
+from sequencer.analysis.weighting import a_weighting_power
+
+LEAST_S = 0.2
+_WHOLE_UP_TO_S = 20.0
+_SECTION_S = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdleResult:
+    """Noise and hum of a record without signal, V rms at the point of measurement.
+
+    All noise readings include the hum lines inside the band. noise_468_weighted_v is the
+    quasi-peak reading of ITU-R BS.468-4, calibrated to read a sine of 1 kHz as its rms value.
+    hum_lines holds the level at each multiple of the mains frequency up to 1 kHz, the noise under
+    it taken off. mains_frequency_hz has no value where no line stands out; the lines are then
+    bounds at the best guess.
+    """
+
+    noise_unweighted_vrms: Estimate
+    noise_a_weighted_vrms: Estimate
+    noise_468_weighted_v: Estimate
+    mains_frequency_hz: Estimate
+    hum_lines: Mapping[int, Estimate]
+
+
+def analyse_idle(
+    samples: ArrayLike,
+    sample_rate_hz: float,
+    *,
+    nominal_mains_hz: float | None = 50.0,
+    band_hz: tuple[float, float] = (20.0, 20000.0),
+    is_overrange: bool = False,
+    range_peak_v: float | None = None,
+) -> IdleResult:
+    """Noise and hum of a record taken with the generator silent.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts; 0.2 s or more, 5 s for the accuracy of weak lines
+    sample_rate_hz : samples a second
+    nominal_mains_hz : 50 or 60; None looks for both
+    band_hz : band of the noise readings; the A-weighted one ends there too
+    is_overrange : what the instrument itself says of the record
+    range_peak_v : full scale of the converter, volts peak, where known
+
+    Raises
+    ------
+    CannotMeasure : nonfinite, no_signal (all samples equal), overrange, dropout, too_short,
+        band_too_narrow
+    """
+    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    require_band(band_hz, sample_rate_hz)
+    require_duration(record, sample_rate_hz, LEAST_S, "the hum lines")
+    require_no_flat_run(record)
+    nominals = (50.0, 60.0) if nominal_mains_hz is None else (nominal_mains_hz,)
+    sections = _sections(record, sample_rate_hz)
+    found = [find_mains(section, sample_rate_hz, nominals) for section in sections]
+    hum = [
+        fit_hum(section, sample_rate_hz, nominals[0] if mains is None else mains.value_hz)
+        for section, mains in zip(sections, found, strict=True)
+    ]
+    seen = [mains for mains in found if mains is not None and mains.is_seen]
+    return IdleResult(
+        noise_unweighted_vrms=_noise(hum, band_hz, is_weighted=False),
+        noise_a_weighted_vrms=_noise(hum, band_hz, is_weighted=True),
+        noise_468_weighted_v=noise_468(record, sample_rate_hz),
+        mains_frequency_hz=_mean_frequency(seen),
+        hum_lines=_hum_levels(hum, is_bound=not seen),
+    )
+
+
+def _sections(record: Samples, sample_rate_hz: float) -> list[Samples]:
+    """The record, or if it is long equal sections of about 10 s."""
+    seconds = record.size / sample_rate_hz
+    if seconds <= _WHOLE_UP_TO_S:
+        return [record]
+    count = round(seconds / _SECTION_S)
+    length = record.size // count
+    return [record[i * length : (i + 1) * length] for i in range(count)]
+
+
+def _noise(hum: Sequence[HumLines], band_hz: tuple[float, float], *, is_weighted: bool) -> Estimate:
+    """Rms of everything but DC in the band, weighted or not, averaged over the sections' powers."""
+    total = MeanSquare(value_v2=0.0, variance_v4=0.0)
+    for section in hum:
+        total = total + _section_noise(section, band_hz, is_weighted=is_weighted)
+    mean = MeanSquare(
+        value_v2=total.value_v2 / len(hum), variance_v4=total.variance_v4 / len(hum) ** 2
+    )
+    return mean.root()
+
+
+def _section_noise(
+    section: HumLines, band_hz: tuple[float, float], *, is_weighted: bool
+) -> MeanSquare:
+    lines_hz = section.fit.frequency_hz
+    inside = (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
+    bins_hz = np.arange(section.residual.mean_square_v2.size) * section.residual.bin_hz
+    rest = band_mean_square(
+        section.residual,
+        band_hz,
+        power_weight=a_weighting_power(bins_hz) if is_weighted else None,
+    )
+    lines = lines_mean_square(
+        section.fit.amplitude[inside],
+        section.noise_v2[inside],
+        power_weight=a_weighting_power(lines_hz[inside]) if is_weighted else 1.0,
+    )
+    return rest + lines
+
+
+def _hum_levels(hum: Sequence[HumLines], *, is_bound: bool) -> dict[int, Estimate]:
+    """Level or bound of each multiple that all sections hold, V rms."""
+    multiples = set.intersection(*(set(section.multiples) for section in hum))
+    return {multiple: _hum_level(hum, multiple, is_bound) for multiple in sorted(multiples)}
+
+
+def _hum_level(hum: Sequence[HumLines], multiple: int, is_bound: bool) -> Estimate:
+    at = [section.multiples.index(multiple) for section in hum]
+    power = np.array([abs(s.fit.amplitude[i]) ** 2 for s, i in zip(hum, at, strict=True)])
+    noise = np.array([s.noise_v2[i] for s, i in zip(hum, at, strict=True)]).mean(keepdims=True)
+    total = float(power.mean())
+    return power_estimate(
+        total,
+        total - noise,
+        noise,
+        scale=math.sqrt(0.5),
+        records=len(hum),
+        is_bound=is_bound,
+    )
+
+
+def _mean_frequency(seen: Sequence[MainsFrequency]) -> Estimate:
+    """Mean of the sections' mains frequencies, weighted by their doubt."""
+    if not seen:
+        return Estimate(value=None, noise_limited=True)
+    values = np.array([mains.value_hz for mains in seen])
+    weights = np.array([mains.standard_uncertainty_hz for mains in seen]) ** -2.0
+    mean = float(np.average(values, weights=weights))
+    return Estimate(value=mean, standard_uncertainty=float(weights.sum() ** -0.5))
