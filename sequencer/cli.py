@@ -10,6 +10,7 @@ Everything heavy is imported inside the commands, so that --help stays quick.
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -63,6 +64,13 @@ def run_command(arguments: Sequence[str]) -> int:
         return 130
     except BrokenPipeError:
         return OK
+    except Exception as fault:  # the outermost edge: a person reads a sentence
+        if os.environ.get("STEADYBENCH_TRACEBACK"):
+            raise
+        reason = f"a fault in the program itself: {type(fault).__name__}: {fault}"
+        hint = "set STEADYBENCH_TRACEBACK=1 to see where, and report it"
+        _tell_refusal(Refused(f"{reason}; {hint}", code="fault"), as_json)
+        return REFUSED
 
 
 def _from_click(error: click.ClickException) -> Refused:
