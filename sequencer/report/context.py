@@ -11,7 +11,7 @@ from sequencer.bench import BenchSpec, load_bench
 from sequencer.errors import Refused
 from sequencer.journal import JOURNAL, sha256_hex
 from sequencer.procedure import Procedure, Step, load_procedure
-from sequencer.record import BENCH, PROCEDURE, Record
+from sequencer.record import BENCH, PROCEDURE, Record, StepRecord
 from sequencer.steps.base import Situation
 from sequencer.steps.registry import kinds
 
@@ -40,6 +40,11 @@ class Context:
         by_id = {step.id: step for step in self.procedure.all_steps()}
         plain = step_id.partition("#")[0]
         return by_id.get(step_id) or by_id.get(plain)
+
+    def title(self, step: StepRecord) -> str:
+        """The title of a recorded step; one that was left out has it in the procedure alone."""
+        planned = self.step(step.id)
+        return step.title or (planned.title if planned else "") or step.id
 
 
 def context_of(record: Record) -> Context:

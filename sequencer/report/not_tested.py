@@ -14,13 +14,13 @@ ALWAYS = (
 )
 
 
-def left_out(record: Record) -> tuple[tuple[str, str], ...]:
+def left_out(record: Record, context: Context) -> tuple[tuple[str, str], ...]:
     """Steps that were not carried out, or not to their end: title and reason."""
     skipped = [
-        (step.title or step.id, step.left_out) for step in record.steps if step.left_out is not None
+        (context.title(step), step.left_out) for step in record.steps if step.left_out is not None
     ]
     unfinished = [
-        (step.title or step.id, "begun, but not finished")
+        (context.title(step), "begun, but not finished")
         for step in record.steps
         if step.verdict is None
     ]

@@ -150,7 +150,7 @@ def run_view(record: Record, *, with_figures: bool = True) -> RunView:
     )
     started = record.started
     ticket = started.get("ticket") or {}
-    skipped = not_tested.left_out(record)
+    skipped = not_tested.left_out(record, context)
     unreached = not_tested.not_reached(record, context)
     instruments = tuple(map(_instrument, record.instruments))
     readings = [(step.title, view) for step in steps for view in (*step.judged, *step.others)]
@@ -209,12 +209,11 @@ def _step_view(
     number: int, record: Record, step: StepRecord, context: Context, with_figures: bool
 ) -> StepView:
     views = tuple(map(reading_view, step.readings))
-    planned = context.step(step.id)
     drawn = step_pictures(record, step, context) if with_figures else None
     return StepView(
         number=number,
         anchor=f"step-{number}",
-        title=step.title or (planned.title if planned else "") or step.id,
+        title=context.title(step),
         does=step.does,
         sign=_step_sign(step),
         left_out=step.left_out,
