@@ -15,6 +15,7 @@ from types import FrameType
 
 from sim_instruments.assembly import ROLES, build_devices, build_plain, build_scpi
 from sim_instruments.bench_file import CLOCK, bench_entries, mapped_entries, to_text
+from sim_instruments.plain_maps import COMMANDS, IDENTITIES
 from sim_instruments.server import Port, Server, Talker
 from sim_instruments.shared_bench import SharedBench
 from sim_instruments.world import World
@@ -69,7 +70,7 @@ def _ports(bench: SharedBench, options: argparse.Namespace) -> dict[str, Port]:
 def _write_bench(options: argparse.Namespace, addresses: Mapping[str, str]) -> None:
     entries = bench_entries(addresses, real_time=options.real_time)
     if options.tongue == "plain":
-        entries = mapped_entries(entries)
+        entries = mapped_entries(entries, COMMANDS, IDENTITIES)
     options.write_bench.write_text(to_text(entries), encoding="utf-8")
 
 

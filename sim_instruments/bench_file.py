@@ -121,31 +121,38 @@ def _instrument(role: str, address: str) -> dict[str, Entry]:
 
 
 def mapped_entries(
-    entries: Mapping[str, Entry], commands: Mapping[str, Entry] | None = None
+    entries: Mapping[str, Entry],
+    commands: Mapping[str, Entry],
+    identities: Mapping[str, str] | None = None,
 ) -> dict[str, Entry]:
     """The same bench with instruments of another tongue: each driven through a command map.
 
-    commands gives the command map of each role; a role without one gets an empty map.
+    commands gives the command map of each role, identities what its identity begins with; a role
+    without a map gets an empty one, a role without an identity is not asked for it.
     """
     instruments = entries["instruments"]
     if not isinstance(instruments, Mapping):
         raise ValueError(f"instruments: expected a mapping, found {instruments!r}")
-    given = commands or {}
+    known = identities or {}
     return {
         **entries,
-        "instruments": {r: _mapped(e, given.get(r, {})) for r, e in instruments.items()},
+        "instruments": {
+            role: _mapped(entry, commands.get(role, {}), known.get(role))
+            for role, entry in instruments.items()
+        },
     }
 
 
-def _mapped(entry: Entry, commands: Entry) -> Entry:
+def _mapped(entry: Entry, commands: Entry, identity: str | None) -> Entry:
     if not isinstance(entry, Mapping):
         raise ValueError(f"an instrument's entry: expected a mapping, found {entry!r}")
     kept = {key: value for key, value in entry.items() if key != "identity"}
-    return {**kept, "driver": "mapped", "commands": commands}
+    asked: dict[str, Entry] = {} if identity is None else {"identity": identity}
+    return {**kept, **asked, "driver": "mapped", "commands": commands}
 
 
 def to_text(entries: Mapping[str, Entry]) -> str:
-    """YAML text: instruments spread over lines, everything smaller in one line."""
+    """YAML text: instruments and their command maps spread over lines, all else in one line."""
     lines: list[str] = []
     for key, value in entries.items():
         if key == "instruments" and isinstance(value, Mapping):
@@ -160,7 +167,14 @@ def to_text(entries: Mapping[str, Entry]) -> str:
 def _instrument_lines(role: str, entry: Entry) -> list[str]:
     if not isinstance(entry, Mapping):
         return [f"  {role}: {_flow(entry)}"]
-    return [f"  {role}:", *(f"    {key}: {_flow(value)}" for key, value in entry.items())]
+    lines = [f"  {role}:"]
+    for key, value in entry.items():
+        if key == "commands" and isinstance(value, Mapping) and value:
+            lines.append("    commands:")
+            lines += [f"      {name}: {_flow(item)}" for name, item in value.items()]
+        else:
+            lines.append(f"    {key}: {_flow(value)}")
+    return lines
 
 
 def _flow(value: Entry) -> str:

@@ -204,8 +204,14 @@ def test_the_plain_tongue_is_served_too(start, tmp_path):
             received += plugged.recv(100)
     assert received == b"OK\r-6.0000 DBV\r"
     written = yaml.safe_load(bench_file.read_text(encoding="utf-8"))
-    drivers = {(e["driver"], str(e["commands"])) for e in written["instruments"].values()}
-    assert drivers == {("mapped", "{}")}
+    assert {entry["driver"] for entry in written["instruments"].values()} == {"mapped"}
+    # The words beside each map are those of the vocabulary, read by an independent YAML library.
+    maps = {role: entry["commands"] for role, entry in written["instruments"].items()}
+    assert set(maps) == set(ROLES)
+    assert maps["generator"]["write_termination"] == "\r"
+    assert maps["generator"]["output_on"] == "MUTE OFF"
+    assert maps["analyser"]["invalid_count"] == -2147483648
+    assert maps["mains_switch"]["output_is_on"] == "0"
 
 
 ADDRESSES = {name: f"TCPIP::127.0.0.1::{at}::SOCKET" for at, name in enumerate((*ROLES, "clock"))}
