@@ -9,6 +9,7 @@ limit), transformed, filtered line by line. No sample rate enters, so nothing al
 same functions.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +23,7 @@ from sim_instruments.lines import (
     imaginary,
 )
 from sim_instruments.parameters import OutputStage, Servo, SignalPath
-from sim_instruments.supply import RailPair
+from sim_instruments.supply import STEPS, RailCycle, RailPair
 
 MAINS_PHASES = 64
 TONE_PHASES = 4096
@@ -65,12 +66,15 @@ class Tone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SteadyOutput:
-    """Line spectrum at the terminals and what the load draws from the rails."""
+    """Line spectrum at the terminals, and the rails behind it."""
 
     lines: Lines
-    load_positive_a: float
-    load_negative_a: float
+    rails: RailPair
     is_limited: bool
+
+
+RailsFor = Callable[[float, float], RailPair]
+"""Rails for the mean load currents of the positive and the negative one, A."""
 
 
 def crossover_at(bias_a: float, nominal_a: float, path: SignalPath) -> Crossover:
@@ -144,15 +148,25 @@ def oscillation_gate(v: Samples, path: SignalPath) -> Samples:
 
 def limited(v: Samples, positive_v: Samples, negative_v: Samples, amplifier: Amplifier) -> Samples:
     """v limited softly by both rails (magnitudes at the rail terminals, broadcast)."""
-    output = amplifier.output
-    series = amplifier.load_ohm + amplifier.resistance_ohm
-    give = 1.0 + output.saturation_ohm / series
-    upper = (positive_v - output.saturation_v) / give
-    lower = (negative_v - output.saturation_v) / give
-    corner = output.soft_corner_v
-    capped = upper - corner * np.logaddexp(0.0, (upper - v) / corner)
-    result: Samples = corner * np.logaddexp(0.0, (capped + lower) / corner) - lower
+    corner = amplifier.output.soft_corner_v
+    upper, lower = _ceiling(amplifier, positive_v), _ceiling(amplifier, negative_v)
+    capped = upper - corner * _softplus((upper - v) / corner)
+    result: Samples = corner * _softplus((capped + lower) / corner) - lower
     return result
+
+
+def _softplus(x: Samples) -> Samples:
+    """ln(1 + exp(x)), far from overflow."""
+    soft: Samples = np.maximum(x, 0.0) + np.log1p(np.exp(-np.abs(x)))
+    return soft
+
+
+def _ceiling(amplifier: Amplifier, rail_v: Samples) -> Samples:
+    """Output at which a rail saturates: V - 2.2 V - 0.22 ohm i, solved for the voltage."""
+    output = amplifier.output
+    give = 1.0 + output.saturation_ohm / (amplifier.load_ohm + amplifier.resistance_ohm)
+    ceiling: Samples = (rail_v - output.saturation_v) / give
+    return ceiling
 
 
 def headroom_v(amplifier: Amplifier, rail_v: float) -> float:
@@ -202,23 +216,31 @@ def unlimited(
 
 
 def steady_output(
-    amplifier: Amplifier, tones: tuple[Tone, ...], rails: RailPair, half_cycles: float
+    amplifier: Amplifier, tones: tuple[Tone, ...], rails_for: RailsFor, half_cycles: float
 ) -> SteadyOutput:
     """Output of a steady drive of one or two tones, without hum and noise.
 
-    half_cycles is the rectified mains phase at t = 0. Two tones are not limited here.
+    rails_for gives the rails for two mean load currents (A, positive and negative); half_cycles is
+    the rectified mains phase at t = 0. Two tones are not limited here.
     """
     columns = _columns(amplifier, tones)
     spectrum, frequency, shape = unlimited(amplifier, tones, columns)
     y0 = np.fft.irfft2(spectrum, s=shape)
-    lowest = min(rails.positive.terminal_v.min(), rails.negative.terminal_v.min())
-    is_limited = bool(np.abs(y0).max() > headroom_v(amplifier, float(lowest) - _fast_sag(rails)))
+    rails = rails_for(*_loads(amplifier, y0))
+    lowest = float(min(rails.positive.terminal_v.min(), rails.negative.terminal_v.min()))
+    is_limited = bool(np.abs(y0).max() > headroom_v(amplifier, lowest - _fast_sag(rails)))
     if is_limited and len(tones) == 1:
-        return _limited_output(amplifier, tones[0], y0[0], rails, half_cycles)
+        return _limited_output(amplifier, tones[0], y0[0], rails_for, half_cycles)
     if amplifier.output.resistance_per_a:
         y0 = after_contact(y0, amplifier)
         spectrum = np.fft.rfft2(y0)
-    return _finish(amplifier, spectrum, frequency, shape, y0, is_limited)
+    lines = _lines(amplifier, spectrum, frequency, shape)
+    return SteadyOutput(lines=lines, rails=rails, is_limited=is_limited)
+
+
+def _loads(amplifier: Amplifier, y: Samples) -> tuple[float, float]:
+    current = y / (amplifier.load_ohm + amplifier.resistance_ohm)
+    return float(np.mean(np.maximum(current, 0.0))), float(np.mean(np.maximum(-current, 0.0)))
 
 
 def _columns(amplifier: Amplifier, tones: tuple[Tone, ...]) -> int:
@@ -234,61 +256,61 @@ def _fast_sag(rails: RailPair) -> float:
     return 1.0 + 2.0 * load * rails.positive.series_ohm
 
 
-def _finish(
-    amplifier: Amplifier,
-    spectrum: Complex,
-    frequency: Samples,
-    shape: tuple[int, int],
-    y: Samples,
-    is_limited: bool,
-) -> SteadyOutput:
+def _lines(
+    amplifier: Amplifier, spectrum: Complex, frequency: Samples, shape: tuple[int, int]
+) -> Lines:
     amplitude = grid_amplitudes(spectrum, shape)
     keep = np.abs(amplitude) > 1e-9
     hz = frequency[keep]
     response = output_response(amplifier, hz) * servo_response(amplifier.servo, hz)
-    current = y / (amplifier.load_ohm + amplifier.resistance_ohm)
-    return SteadyOutput(
-        lines=Lines(frequency_hz=hz, amplitude=amplitude[keep] * response),
-        load_positive_a=float(np.mean(np.maximum(current, 0.0))),
-        load_negative_a=float(np.mean(np.maximum(-current, 0.0))),
-        is_limited=is_limited,
-    )
+    return Lines(frequency_hz=hz, amplitude=amplitude[keep] * response)
 
 
 def _limited_output(
-    amplifier: Amplifier, tone: Tone, y0: Samples, rails: RailPair, half_cycles: float
+    amplifier: Amplifier, tone: Tone, y0: Samples, rails_for: RailsFor, half_cycles: float
 ) -> SteadyOutput:
     """One tone against rippling rails: the mains phase is the grid's first axis."""
     y0 = y0[:: y0.size // LIMITED_TONE_PHASES]
-    stride = rails.positive.capacitor_v.size // MAINS_PHASES
     y = y0[None, :]
-    current = y / (amplifier.load_ohm + amplifier.resistance_ohm)
+    rails = rails_for(*_loads(amplifier, y))
     for _ in range(2):
-        positive = rails.positive.terminal_v[::stride, None]
-        negative = rails.negative.terminal_v[::stride, None]
-        positive = positive + _fast_ripple(np.maximum(current, 0.0), tone.frequency_hz, rails, True)
-        negative = negative + _fast_ripple(
-            np.maximum(-current, 0.0), tone.frequency_hz, rails, False
-        )
-        y = limited(y0[None, :], positive, negative, amplifier)
-        current = y / (amplifier.load_ohm + amplifier.resistance_ohm)
-    y = after_contact(y, amplifier)
+        positive, negative = _rail_grids(amplifier, tone, y, rails)
+        y = np.clip(y0, -_ceiling(amplifier, negative), _ceiling(amplifier, positive))
+        rails = rails_for(*_loads(amplifier, y))
+    positive, negative = _rail_grids(amplifier, tone, y, rails)
+    y = after_contact(limited(y0[None, :], positive, negative, amplifier), amplifier)
     spectrum = np.fft.rfft2(y)
     order = np.fft.fftfreq(MAINS_PHASES, 1.0 / MAINS_PHASES)
     spectrum *= np.exp(2j * np.pi * order * half_cycles)[:, None]
     shape = (MAINS_PHASES, y0.size)
     frequency = grid_frequencies(shape, 2.0 * rails.mains_hz, tone.frequency_hz)
-    return _finish(amplifier, spectrum, frequency, shape, y, True)
+    lines = _lines(amplifier, spectrum, frequency, shape)
+    return SteadyOutput(lines=lines, rails=rails, is_limited=True)
 
 
-def _fast_ripple(load_a: Samples, tone_hz: float, rails: RailPair, is_positive: bool) -> Samples:
+def _rail_grids(
+    amplifier: Amplifier, tone: Tone, y: Samples, rails: RailPair
+) -> tuple[Samples, Samples]:
+    """Both rails over mains phase and tone phase, for the output y."""
+    stride = STEPS // MAINS_PHASES
+    current = np.mean(y, axis=0) / (amplifier.load_ohm + amplifier.resistance_ohm)
+
+    def grid(rail: RailCycle, load_a: Samples) -> Samples:
+        fast = _fast_ripple(rail, load_a, tone.frequency_hz)
+        both: Samples = rail.terminal_v[::stride, None] + fast[None, :]
+        return both
+
+    return (
+        grid(rails.positive, np.maximum(current, 0.0)),
+        grid(rails.negative, np.maximum(-current, 0.0)),
+    )
+
+
+def _fast_ripple(rail: RailCycle, load_a: Samples, tone_hz: float) -> Samples:
     """Signal-rate deviation of one rail from its mains-rate mean over a period of the tone."""
-    rail = rails.positive if is_positive else rails.negative
-    mean = np.mean(load_a, axis=0)
-    spectrum = np.fft.rfft(mean)
+    spectrum = np.fft.rfft(load_a)
     spectrum[0] = 0.0
     s = 2j * np.pi * tone_hz * np.arange(spectrum.size)
     s[0] = 1.0
-    capacitance = rail.capacitance_f
-    impedance = 1.0 / (s * capacitance) + rail.series_ohm
-    return -np.fft.irfft(spectrum * impedance, n=mean.size)[None, :]
+    impedance = 1.0 / (s * rail.capacitance_f) + rail.series_ohm
+    return -np.fft.irfft(spectrum * impedance, n=load_a.size)

@@ -67,7 +67,8 @@ def _dried_reservoir(unit: UnitParameters, severity: int) -> UnitParameters:
 
 
 def _leaky_servo(unit: UnitParameters, severity: int) -> UnitParameters:
-    return replace(unit, servo=replace(unit.servo, leak_s=(12.0, 4.8, 2.0)[severity]))
+    share = (0.10, 0.25, 0.60)[severity]
+    return replace(unit, servo=replace(unit.servo, leak_s=unit.servo.tau_s / share))
 
 
 def _servo_wrong_capacitor(unit: UnitParameters, severity: int) -> UnitParameters:
@@ -150,7 +151,7 @@ def _parasitic_oscillation(unit: UnitParameters, severity: int) -> UnitParameter
     )
 
 
-OSCILLATION_SQUARE_PER_V = 0.03
+OSCILLATION_SQUARE_PER_V = 0.0108
 
 
 def _feedback_drift(unit: UnitParameters, severity: int) -> UnitParameters:

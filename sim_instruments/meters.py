@@ -36,7 +36,7 @@ def dc_v(scene: Scene, point: str, integration_s: float, rng: np.random.Generato
     if point == "chassis_negative":
         return 0.0
     if point == "bias":
-        return unit.parameters.thermal.emitter_ohm * unit.bias_a
+        return unit.parameters.thermal.emitter_ohm * math.hypot(unit.bias_a, drive_of(scene).rail_a)
     if point.startswith("rail"):
         return _rail_dc(scene, unit, is_positive=point == "rail_positive")
     supply = unit.parameters.supply

@@ -5,6 +5,7 @@ and the digitiser's own add as power for nothing. The result repeats with a peri
 record, which no record is long enough to see.
 """
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -19,23 +20,32 @@ def shaped_noise(
     sample_rate_hz: float,
     density: Callable[[Samples], Samples],
 ) -> Samples:
-    """Noise of shape (samples,) whose one-sided density in V^2/Hz is density(frequencies)."""
+    """Noise of shape (samples,) whose one-sided density in V^2/Hz is density(frequencies).
+
+    Single precision serves: its rounding lies 140 dB below the noise itself.
+    """
     size = fast_length(max(samples, 2))
     frequency = np.arange(size // 2 + 1, dtype=np.float64) * (sample_rate_hz / size)
     frequency[0] = 0.5 * frequency[1]
-    power = density(frequency)
-    normal = rng.standard_normal(2 * frequency.size).view(np.complex128)
-    normal *= np.sqrt(power * (sample_rate_hz * size / 4.0))
+    scale = np.sqrt(density(frequency) * (sample_rate_hz * size / 4.0))
+    normal = rng.standard_normal(2 * frequency.size, dtype=np.float32).view(np.complex64)
+    normal *= scale.astype(np.float32)
     normal[0] = normal[0].real * np.sqrt(2.0)
-    return np.fft.irfft(normal, n=size)[:samples]
+    noise = np.fft.irfft(normal, n=size)[:samples]
+    return np.asarray(noise, dtype=np.float64)
 
 
 def output_density(noise: Noise, frequency_hz: Samples, corner_hz: float) -> Samples:
-    """Density of a unit's noise at its output, V^2/Hz; corner_hz is its closed-loop bandwidth."""
-    white = noise.white_v_per_rthz**2 * (1.0 + noise.corner_hz / frequency_hz)
-    wander = noise.drift_vrms**2 / np.log(100.0) / frequency_hz
-    wander = wander / (1.0 + (frequency_hz / 10.0) ** 4)
-    density: Samples = white / (1.0 + (frequency_hz / corner_hz) ** 2) + wander
+    """Density of a unit's noise at its output, V^2/Hz; corner_hz is its closed-loop bandwidth.
+
+    frequency_hz ascends. The wander of the offset ends at 10 Hz (second order).
+    """
+    white = noise.white_v_per_rthz**2
+    density: Samples = white + (white * noise.corner_hz) / frequency_hz
+    density /= 1.0 + frequency_hz * frequency_hz * corner_hz**-2.0
+    low = frequency_hz[: int(np.searchsorted(frequency_hz, 2e3))]
+    wander = noise.drift_vrms**2 / math.log(100.0) / (low * (1.0 + (low / 10.0) ** 4))
+    density[: low.size] += wander
     return density
 
 
@@ -44,6 +54,12 @@ def anti_alias(frequency_hz: Samples, sample_rate_hz: float) -> Samples:
     exponent = (np.abs(frequency_hz) / sample_rate_hz - 0.45) * 120.0
     magnitude: Samples = 1.0 / np.sqrt(1.0 + 10.0 ** np.minimum(exponent, 30.0))
     return magnitude
+
+
+def apply_anti_alias(power: Samples, frequency_hz: Samples, sample_rate_hz: float) -> None:
+    """Multiply a density by the square of the filter, in place; frequencies ascend."""
+    first = int(np.searchsorted(frequency_hz, 0.38 * sample_rate_hz))
+    power[first:] *= anti_alias(frequency_hz[first:], sample_rate_hz) ** 2
 
 
 _JITTER_RATE_HZ = 25e3
@@ -68,7 +84,9 @@ def spur_waveform(
         return np.zeros(samples)
     cycles = _jitter_cycles(rng, spur, samples, sample_rate_hz)
     cycles += np.arange(samples) * (frequency_hz / sample_rate_hz) + rng.uniform()
-    c = np.cos(2.0 * np.pi * np.mod(cycles, 1.0))
+    cycles -= np.rint(cycles)
+    # Single precision: the line's own rounding then lies 130 dB below it.
+    c = np.cos((2.0 * np.pi * cycles).astype(np.float32)).astype(np.float64)
     wave: Samples = peaks[0] * c
     if peaks[1] > 1e-8:
         wave += peaks[1] * (2.0 * c * c - 1.0)
@@ -81,7 +99,9 @@ def _jitter_cycles(
     rng: np.random.Generator, spur: Spur, samples: int, sample_rate_hz: float
 ) -> Samples:
     """Phase wander in cycles: integrated Gaussian frequency noise, third-order low-passed."""
-    coarse = int(samples / sample_rate_hz * _JITTER_RATE_HZ) + 3
+    hold = max(1, round(sample_rate_hz / _JITTER_RATE_HZ))
+    coarse = -(-samples // hold) + 1
+    rate_hz = sample_rate_hz / hold
     corner = spur.jitter_corner_hz
 
     def shape(frequency: Samples) -> Samples:
@@ -89,9 +109,9 @@ def _jitter_cycles(
         return density
 
     # The integral of 1/(1 + x^6) from 0 to infinity is pi/3.
-    deviation = shaped_noise(rng, coarse, _JITTER_RATE_HZ, shape)
+    deviation = shaped_noise(rng, coarse, rate_hz, shape)
     deviation *= spur.jitter_hz / np.sqrt(corner * np.pi / 3.0)
-    wander = np.cumsum(deviation) / _JITTER_RATE_HZ
-    ticks = np.arange(samples) * (_JITTER_RATE_HZ / sample_rate_hz)
-    cycles: Samples = np.interp(ticks, np.arange(coarse), wander)
-    return cycles
+    wander = np.cumsum(deviation) / rate_hz
+    between = np.arange(hold) / hold
+    fine: Samples = wander[:-1, None] + np.diff(wander)[:, None] * between
+    return fine.reshape(-1)[:samples]

@@ -19,17 +19,16 @@ from sim_instruments.amplifier import (
 )
 from sim_instruments.digitiser import digitised, noise_vrms, range_for
 from sim_instruments.dropouts import dropout_times, interrupt
-from sim_instruments.lines import Lines, Samples, fast_length, synthesise
-from sim_instruments.noise import anti_alias, output_density, shaped_noise, spur_waveform
-from sim_instruments.scene import Scene, before_change, drive_of, steady_of
-from sim_instruments.transients import (
-    Grid,
-    Mains,
-    decimated,
-    oversampling,
-    response_to_amplified,
-    response_to_drive,
+from sim_instruments.lines import Complex, Lines, Samples, fast_length, synthesise
+from sim_instruments.noise import (
+    anti_alias,
+    apply_anti_alias,
+    output_density,
+    shaped_noise,
+    spur_waveform,
 )
+from sim_instruments.scene import Scene, before_change, drive_of, steady_of
+from sim_instruments.transients import Mains, amplified, decimated, grid_for, response
 from sim_instruments.unit import UnitView
 
 POINTS = ("output", "loop", "tap")
@@ -163,6 +162,8 @@ class Record:
 
     def _terminal_piece(self, piece: _Piece) -> Samples:
         scene = piece.scene
+        if _is_silent_sweep(piece, self._rate_hz):
+            return np.zeros(piece.count)
         if not scene.generator.is_steady:
             drive = _SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
             return drive.at_terminals()
@@ -229,6 +230,8 @@ class Record:
 
     def _in_samples(self, piece: _Piece, unit: UnitView) -> Samples:
         scene = piece.scene
+        if _is_silent_sweep(piece, self._rate_hz):
+            return np.zeros(piece.count)
         if not scene.generator.is_steady:
             drive = _SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
             return drive.at_output(unit)
@@ -258,7 +261,10 @@ class Record:
         trace = servo.offset_after(unit.parameters.servo, unit.raw_v, unit.offset, seconds)
         if self._settings.ac_coupled:
             trace = _high_passed(trace, seconds)
-        wave = np.interp(np.arange(piece.count), place, trace)
+        if np.ptp(trace) < 1e-10:
+            wave = np.full(piece.count, trace[0])
+        else:
+            wave = np.interp(np.arange(piece.count), place, trace)
         self._click(wave, scene.time_s - unit.closed_at_s, unit)
         return wave
 
@@ -293,9 +299,10 @@ class Record:
         corner = unit.parameters.path.closed_loop_corner_hz
 
         def density(frequency: Samples) -> Samples:
-            at_output = output_density(unit.parameters.noise, frequency, corner)
-            kept: Samples = at_output * anti_alias(frequency, self._rate_hz) ** 2 + own_density
-            return kept
+            power = output_density(unit.parameters.noise, frequency, corner)
+            apply_anti_alias(power, frequency, self._rate_hz)
+            power += own_density
+            return power
 
         return shaped_noise(rng, count, self._rate_hz, density)
 
@@ -348,7 +355,7 @@ class Record:
 
 
 class _SampledDrive:
-    """A sweep or noise drive on the fine grid of one piece of a record."""
+    """A sweep or noise drive in samples, for one piece of a record."""
 
     def __init__(self, scene: Scene, count: int, rate_hz: float, rng: np.random.Generator) -> None:
         self._scene = scene
@@ -356,55 +363,68 @@ class _SampledDrive:
         generator = scene.generator
         self._lead = 0
         tail = 0
-        highest = 20e3
+        highest_hz = signals.PROGRAMME_CEILING_HZ
         if generator.shape == "sweep":
-            highest = max(generator.start_hz, generator.stop_hz)
-            played = generator.played_at_s
-            if played is not None and played < scene.time_s < played + generator.sweep_s:
-                self._lead = math.ceil((scene.time_s - played) * rate_hz)
+            highest_hz = max(generator.start_hz, generator.stop_hz)
+            self._lead = _samples_since_play(scene, rate_hz)
             tail = math.ceil(_SWEEP_TAIL_S * rate_hz)
-        coarse = fast_length(count + self._lead + tail)
-        ratio = oversampling(rate_hz, highest)
-        self._grid = Grid(samples=coarse * ratio, rate_hz=rate_hz * ratio, ratio=ratio)
-        self._drive = self._samples(rng)
+        self._grid = grid_for(fast_length(count + self._lead + tail), rate_hz, highest_hz)
+        self._spectrum = self._drive(rng)
 
-    def _samples(self, rng: np.random.Generator) -> Samples:
+    def _drive(self, rng: np.random.Generator) -> Complex:
         generator, grid = self._scene.generator, self._grid
         if generator.shape == "noise":
-            return signals.programme_noise(generator, rng, grid.samples, grid.rate_hz)
-        start = self._scene.time_s - self._lead * grid.ratio / grid.rate_hz
-        return signals.sweep_samples(generator, start, 1.0 / grid.rate_hz, grid.samples)
+            return signals.programme_noise(generator, rng, grid.drive_samples, grid.drive_rate_hz)
+        start_s = self._scene.time_s - self._lead / grid.rate_hz
+        step_s = 1.0 / grid.drive_rate_hz
+        sweep = signals.sweep_samples(generator, start_s, step_s, grid.drive_samples)
+        return np.fft.rfft(sweep)
 
     def at_terminals(self) -> Samples:
         """The drive itself at the wanted rate."""
-        wave = decimated(np.fft.rfft(self._drive), self._grid)
+        wave = decimated(self._spectrum, self._grid, self._grid.drive_ratio)
         return wave[self._lead : self._lead + self._count]
 
     def at_output(self, unit: UnitView) -> Samples:
         """The amplifier's answer at the wanted rate."""
-        if not np.any(self._drive):
-            return np.zeros(self._count)
-        mains = _mains(self._scene, -self._lead * self._grid.ratio / self._grid.rate_hz)
-        wave = response_to_drive(
-            unit.amplifier, self._drive, self._grid, unit.parameters.supply, mains, unit.bias_a
-        )
+        grid = self._grid
+        mains = _mains(self._scene, -self._lead / grid.rate_hz)
+        linear = amplified(unit.amplifier, self._spectrum, grid)
+        wave = response(unit.amplifier, linear, grid, unit.parameters.supply, mains, unit.bias_a)
         return wave[self._lead : self._lead + self._count]
+
+
+def _is_silent_sweep(piece: _Piece, rate_hz: float) -> bool:
+    """Whether the generator waits for, or is past, its sweep during the whole piece."""
+    generator, time_s = piece.scene.generator, piece.scene.time_s
+    if generator.is_steady or generator.shape != "sweep":
+        return False
+    played = generator.played_at_s
+    if played is None or played + generator.sweep_s <= time_s:
+        return True
+    return played > time_s + piece.count / rate_hz
+
+
+def _samples_since_play(scene: Scene, rate_hz: float) -> int:
+    """Samples by which a sweep that already sounds began before the scene."""
+    played = scene.generator.played_at_s
+    if played is None or not scene.generator.is_playing(scene.time_s):
+        return 0
+    return math.ceil((scene.time_s - played) * rate_hz)
 
 
 def _slow_tones(scene: Scene, unit: UnitView, count: int, rate_hz: float) -> Samples:
     """Output of tones that the rails limit while following them."""
     lead = math.ceil(_SLOW_WARM_UP_S * rate_hz)
     tones = signals.tones(scene.generator, scene.time_s)
-    ratio = oversampling(rate_hz, max(tone.frequency_hz for tone in tones))
-    grid = Grid(samples=fast_length(count + 2 * lead) * ratio, rate_hz=rate_hz * ratio, ratio=ratio)
     hz = np.array([tone.frequency_hz for tone in tones])
+    grid = grid_for(fast_length(count + 2 * lead), rate_hz, float(hz.max()))
     start_s = -lead / rate_hz
     peaks = np.array([tone.amplitude for tone in tones]) * input_response(unit.amplifier, hz)
     lines = Lines(frequency_hz=hz, amplitude=peaks * np.exp(2j * np.pi * hz * start_s))
-    v = synthesise(lines, grid.samples, grid.rate_hz)
-    wave = response_to_amplified(
-        unit.amplifier, v, grid, unit.parameters.supply, _mains(scene, start_s), unit.bias_a
-    )
+    linear = np.fft.rfft(synthesise(lines, grid.drive_samples, grid.drive_rate_hz))
+    mains = _mains(scene, start_s)
+    wave = response(unit.amplifier, linear, grid, unit.parameters.supply, mains, unit.bias_a)
     return wave[lead : lead + count]
 
 

@@ -56,10 +56,12 @@ def drive_of(scene: Scene) -> Drive:
     peaks = _output_peaks(scene)
     ceiling = unit.parameters.supply.peak_v * scene.mains_vrms / 230.0 - 8.0
     peaks = np.minimum(peaks, ceiling)
-    rms_a = float(np.sqrt(0.5 * np.sum(peaks**2))) / scene.load_ohm
+    # Nominal gain and load, so that a long step of the clock isn't tied to the warmth at its start.
+    load_ohm = scene.bench.load_ohm
+    rms_a = float(np.sqrt(0.5 * np.sum(peaks**2))) / load_ohm
     # Mean of one polarity: Ipeak/pi of a sine, Irms/sqrt(2 pi) of noise and of many tones.
     form = math.sqrt(2.0) / math.pi if peaks.size == 1 else 1.0 / math.sqrt(2.0 * math.pi)
-    return Drive(rail_a=form * rms_a, output_w=rms_a**2 * scene.load_ohm)
+    return Drive(rail_a=form * rms_a, output_w=rms_a**2 * load_ohm)
 
 
 def _output_peaks(scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -75,7 +77,10 @@ def _output_peaks(scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         peak = np.full(hz.size, level * math.sqrt(2.0 / hz.size))
     if scene.unit is None or hz.size == 0:
         return np.zeros(0)
-    return np.asarray(peak * np.abs(input_response(scene.unit.amplifier, hz)), dtype=np.float64)
+    amplifier = scene.unit.amplifier
+    nominal = amplifier.path.gain / amplifier.gain
+    gain = np.abs(input_response(amplifier, hz)) * nominal
+    return np.asarray(peak * gain, dtype=np.float64)
 
 
 def rails_of(scene: Scene, unit: UnitView, load: tuple[float, float] | None = None) -> RailPair:
@@ -107,16 +112,21 @@ def steady_of(scene: Scene) -> Steady:
     if unit is None or not unit.is_through:
         return Steady(drive=no_lines(), hum=no_lines(), needs_samples=False)
     tones = signals.tones(scene.generator, scene.time_s)
-    rails = rails_of(scene, unit)
     needs_samples = not scene.generator.is_steady
     drive = no_lines()
     if tones:
-        output = steady_output(unit.amplifier, tones, rails, 2.0 * scene.mains_cycles)
-        if output.is_limited:
-            rails = rails_of(scene, unit, (output.load_positive_a, output.load_negative_a))
-            output = steady_output(unit.amplifier, tones, rails, 2.0 * scene.mains_cycles)
-            needs_samples = len(tones) > 1 or tones[0].frequency_hz < SLOW_TONE_HZ
+        output = steady_output(
+            unit.amplifier,
+            tones,
+            lambda *loads: rails_of(scene, unit, loads),
+            2.0 * scene.mains_cycles,
+        )
+        rails = output.rails
+        is_slow = len(tones) > 1 or tones[0].frequency_hz < SLOW_TONE_HZ
+        needs_samples = output.is_limited and is_slow
         drive = output.lines + _linear(unit, signals.residual_lines(scene.generator, tones))
+    else:
+        rails = rails_of(scene, unit)
     return Steady(drive=drive, hum=hum_lines(scene, unit, rails), needs_samples=needs_samples)
 
 
@@ -132,8 +142,11 @@ def hum_lines(scene: Scene, unit: UnitView, rails: RailPair) -> Lines:
     supply = unit.parameters.supply
     ripple = rails.ripple_lines(supply, 2.0 * scene.mains_cycles)
     pairs: list[tuple[float, complex]] = []
-    for order, level in (*supply.field_vrms, *supply.ground_loop_vrms):
-        phase = supply.hum_phase_cycles[order - 1] + order * scene.mains_cycles
+    # A ground loop couples by resistance, the field by induction: a quarter of a cycle apart.
+    sources = [(*line, 0.0) for line in supply.field_vrms]
+    sources += [(*line, 0.25) for line in supply.ground_loop_vrms]
+    for order, level, turned in sources:
+        phase = supply.hum_phase_cycles[order - 1] + turned + order * scene.mains_cycles
         turn = complex(np.exp(2j * np.pi * phase))
         if order % 2 == 0:
             # In quadrature with the ripple's own line, so that the two add as powers.

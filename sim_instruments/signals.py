@@ -16,6 +16,7 @@ SHAPES = ("sine", "dual", "sweep", "noise")
 SETTLE_S = 1e-3
 """Time constant with which a step of level settles (5 ms to 0.7 %)."""
 FADE = 0.02
+PROGRAMME_CEILING_HZ = 23e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,18 +136,18 @@ def sweep_samples(generator: Generator, start_s: float, step_s: float, samples: 
 
 def programme_noise(
     generator: Generator, rng: np.random.Generator, samples: int, sample_rate_hz: float
-) -> Samples:
-    """Stationary Gaussian programme noise of the set level, periodic in its length."""
+) -> Complex:
+    """Spectrum (rfft) of stationary Gaussian programme noise of the set level."""
     frequency = np.arange(1, samples // 2 + 1, dtype=np.float64) * (sample_rate_hz / samples)
     # Each bin carries 1/f times the network's response: pink noise through the ladder.
     weight = np.abs(programme_network(frequency)) / np.sqrt(frequency)
-    weight[frequency > 40e3] = 0.0
+    weight[frequency > PROGRAMME_CEILING_HZ] = 0.0
     weight[-1] = 0.0
+    expected = math.sqrt(4.0 * float(np.sum(weight**2))) / samples
+    weight *= generator.level_vrms * generator.level_factor / expected
     spectrum = np.zeros(samples // 2 + 1, dtype=np.complex128)
     spectrum[1:] = weight * rng.standard_normal(2 * weight.size).view(np.complex128)
-    x = np.fft.irfft(spectrum, n=samples)
-    expected = math.sqrt(4.0 * float(np.sum(weight**2))) / samples
-    return x * (generator.level_vrms * generator.level_factor / expected)
+    return spectrum
 
 
 def programme_network(frequency_hz: Samples) -> Complex:

@@ -99,6 +99,8 @@ class World:
             passed = self._advance_once(step_s)
             is_last = passed == step_s and self.now_s + passed >= end_s - 1e-12
             self.now_s = end_s if is_last else self.now_s + passed
+            for unit in self._units:
+                unit.set_time(self.now_s)
             self._mark()
 
     def _step_to(self, end_s: float) -> float:
