@@ -1,0 +1,321 @@
+"""Gain over frequency: relative gain, flatness, band edges and a mask.
+
+Works on points, wherever they come from: steps of a sine or an exponential sweep. Between points the
+gain is a monotone cubic in log f (Fritsch and Carlson, no overshoot), so a band edge isn't put where
+a wiggle of an interpolation crosses. An edge that the points don't reach isn't made up: it comes
+back without a value and with the frequency beyond which it must lie.
+
+Definitions after IEC 60268-3 (from memory): gain frequency response is relative to the gain at the
+reference frequency, 1 kHz; the gain-limited effective frequency range ends where it has fallen by
+3 dB; power bandwidth is the range in which half the stated power is had within the stated distortion.
+"""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from sequencer.analysis.arrays import Spectral
+from sequencer.analysis.estimates import Estimate
+
+_FALL_DB = 3.0
+# a commanded 20 Hz that comes out as 19.9996 Hz belongs to the band, relative
+_SAME = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponsePoint:
+    """Gain at one frequency, dB with one standard uncertainty."""
+
+    frequency_hz: float
+    gain_db: float
+    uncertainty_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandEdge:
+    """Where the gain has fallen by the stated amount.
+
+    frequency_hz has no value where the points don't reach that far down; beyond_hz is then the
+    outermost frequency measured: the lower edge lies below it, the upper edge above.
+    """
+
+    frequency_hz: Estimate
+    beyond_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaskPoint:
+    """Corner of a mask: least and most gain relative to the reference, dB; None for no limit."""
+
+    frequency_hz: float
+    min_db: float | None
+    max_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaskExcess:
+    """A point outside the mask: by how much, and the limit it breaks."""
+
+    frequency_hz: float
+    relative_db: float
+    limit_db: float
+
+    @property
+    def excess_db(self) -> float:
+        """How far outside, dB, positive."""
+        return abs(self.relative_db - self.limit_db)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaskVerdict:
+    """Points against a mask. margin_db is the least distance to a limit, negative outside.
+
+    margin_uncertainty_db belongs to that point; compared is the number of points that a limit
+    covers (a mask that covers none passes nothing: is_within is false).
+    """
+
+    is_within: bool
+    margin_db: float
+    margin_uncertainty_db: float
+    worst_hz: float
+    compared: int
+    outside: tuple[MaskExcess, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseResult:
+    """A response, points in order of frequency.
+
+    gain_db is as measured, relative_db refers to the gain at reference_hz, uncertainty_db is that of
+    the relative gain. flatness_db is the largest deviation from the reference gain within the band,
+    worst_hz where it is.
+    """
+
+    frequency_hz: Spectral
+    gain_db: Spectral
+    relative_db: Spectral
+    uncertainty_db: Spectral
+    reference_hz: float
+    reference_gain_db: Estimate
+    flatness_db: Estimate
+    worst_hz: float
+    flatness_band_hz: tuple[float, float]
+    bandwidth_low: BandEdge
+    bandwidth_high: BandEdge
+
+
+def analyse_response(
+    points: Sequence[ResponsePoint],
+    *,
+    reference_hz: float = 1000.0,
+    band_hz: tuple[float, float] = (20.0, 20000.0),
+    fall_db: float = _FALL_DB,
+) -> ResponseResult:
+    """Relative gain, flatness in a band and the edges of the effective frequency range.
+
+    Parameters
+    ----------
+    points : two or more, any order, no frequency twice
+    reference_hz : inside the range of the points; between two of them the gain is interpolated
+    band_hz : where flatness is judged, as far as the points reach
+    fall_db : what ends the effective range, > 0
+
+    Raises
+    ------
+    ValueError : too few points, a frequency twice, the reference outside, no point in the band
+    """
+    ordered = _ordered(points)
+    frequency = np.array([p.frequency_hz for p in ordered])
+    gain = np.array([p.gain_db for p in ordered])
+    doubt = np.array([p.uncertainty_db for p in ordered])
+    reference = _at(frequency, gain, doubt, reference_hz)
+    relative = gain - _known(reference)
+    spread = np.where(
+        frequency == reference_hz, 0.0, np.hypot(doubt, reference.standard_uncertainty)
+    )
+    flatness, worst_hz = _flatness(frequency, relative, spread, band_hz)
+    return ResponseResult(
+        frequency_hz=frequency,
+        gain_db=gain,
+        relative_db=relative,
+        uncertainty_db=spread,
+        reference_hz=reference_hz,
+        reference_gain_db=reference,
+        flatness_db=flatness,
+        worst_hz=worst_hz,
+        flatness_band_hz=band_hz,
+        bandwidth_low=_edge(frequency, relative, spread, reference_hz, -fall_db, upwards=False),
+        bandwidth_high=_edge(frequency, relative, spread, reference_hz, -fall_db, upwards=True),
+    )
+
+
+def check_mask(response: ResponseResult, mask: Sequence[MaskPoint]) -> MaskVerdict:
+    """The measured points against a mask, straight in log f between its corners.
+
+    Raises
+    ------
+    ValueError : fewer than two corners, or corners not in order of frequency
+    """
+    if len(mask) < 2 or any(b.frequency_hz <= a.frequency_hz for a, b in itertools.pairwise(mask)):
+        raise ValueError("mask: expected two or more corners in order of frequency")
+    low = _limit(mask, [p.min_db for p in mask], response.frequency_hz)
+    high = _limit(mask, [p.max_db for p in mask], response.frequency_hz)
+    room = np.fmin(high - response.relative_db, response.relative_db - low)
+    covered = np.flatnonzero(np.isfinite(room))
+    if not covered.size:
+        return MaskVerdict(
+            is_within=False,
+            margin_db=float("nan"),
+            margin_uncertainty_db=0.0,
+            worst_hz=float("nan"),
+            compared=0,
+            outside=(),
+        )
+    worst = int(covered[np.argmin(room[covered])])
+    return MaskVerdict(
+        is_within=bool(room[worst] >= 0.0),
+        margin_db=float(room[worst]),
+        margin_uncertainty_db=float(response.uncertainty_db[worst]),
+        worst_hz=float(response.frequency_hz[worst]),
+        compared=int(covered.size),
+        outside=tuple(
+            MaskExcess(
+                frequency_hz=float(response.frequency_hz[k]),
+                relative_db=float(response.relative_db[k]),
+                limit_db=float(high[k] if response.relative_db[k] > high[k] else low[k]),
+            )
+            for k in covered
+            if room[k] < 0.0
+        ),
+    )
+
+
+def power_bandwidth(
+    frequencies_hz: Sequence[float],
+    powers_w: Sequence[float],
+    *,
+    stated_power_w: float,
+    reference_hz: float = 1000.0,
+) -> tuple[BandEdge, BandEdge]:
+    """Lower and upper edge of the range in which half the stated power is available.
+
+    Parameters
+    ----------
+    frequencies_hz : three or more, no frequency twice
+    powers_w : greatest power within the stated distortion at each, > 0
+    stated_power_w : the power whose half counts
+
+    Raises
+    ------
+    ValueError : a power isn't positive, or as analyse_response
+    """
+    if min(*powers_w, stated_power_w) <= 0.0:
+        raise ValueError(f"powers must be positive, got {min(*powers_w, stated_power_w):g} W")
+    ordered = _ordered(
+        [
+            ResponsePoint(frequency_hz=f, gain_db=float(10.0 * np.log10(p / stated_power_w)))
+            for f, p in zip(frequencies_hz, powers_w, strict=True)
+        ]
+    )
+    frequency = np.array([p.frequency_hz for p in ordered])
+    level = np.array([p.gain_db for p in ordered])
+    half_db = float(10.0 * np.log10(0.5))
+    none = np.zeros_like(level)
+    return (
+        _edge(frequency, level, none, reference_hz, half_db, upwards=False),
+        _edge(frequency, level, none, reference_hz, half_db, upwards=True),
+    )
+
+
+def _ordered(points: Sequence[ResponsePoint]) -> list[ResponsePoint]:
+    ordered = sorted(points, key=lambda p: p.frequency_hz)
+    if len(ordered) < 2:
+        raise ValueError(f"points: {len(ordered)} of them; expected two or more")
+    if ordered[0].frequency_hz <= 0.0:
+        raise ValueError(f"points: frequency {ordered[0].frequency_hz:g} Hz isn't positive")
+    for a, b in itertools.pairwise(ordered):
+        if a.frequency_hz == b.frequency_hz:
+            raise ValueError(f"points: {a.frequency_hz:g} Hz comes twice")
+    return ordered
+
+
+def _known(estimate: Estimate) -> float:
+    return estimate.value if estimate.value is not None else 0.0
+
+
+def _at(frequency: Spectral, gain: Spectral, doubt: Spectral, wanted_hz: float) -> Estimate:
+    """Gain at a frequency inside the range of the points, dB."""
+    if not frequency[0] <= wanted_hz <= frequency[-1]:
+        raise ValueError(
+            f"reference_hz {wanted_hz:g} lies outside the points, {frequency[0]:g} to "
+            f"{frequency[-1]:g} Hz"
+        )
+    curve = PchipInterpolator(np.log(frequency), gain)
+    nearest = int(np.argmin(np.abs(np.log(frequency / wanted_hz))))
+    return Estimate(
+        value=float(curve(np.log(wanted_hz))), standard_uncertainty=float(doubt[nearest])
+    )
+
+
+def _flatness(
+    frequency: Spectral, relative: Spectral, spread: Spectral, band_hz: tuple[float, float]
+) -> tuple[Estimate, float]:
+    """Largest deviation from the reference in the band, dB, and its frequency."""
+    inside = (frequency >= band_hz[0] * (1 - _SAME)) & (frequency <= band_hz[1] * (1 + _SAME))
+    if not np.any(inside):
+        raise ValueError(f"points: none within {band_hz[0]:g} to {band_hz[1]:g} Hz")
+    worst = int(np.argmax(np.where(inside, np.abs(relative), -1.0)))
+    flatness = Estimate(
+        value=abs(float(relative[worst])), standard_uncertainty=float(spread[worst])
+    )
+    return flatness, float(frequency[worst])
+
+
+def _edge(
+    frequency: Spectral,
+    relative: Spectral,
+    spread: Spectral,
+    reference_hz: float,
+    level_db: float,
+    *,
+    upwards: bool,
+) -> BandEdge:
+    """First crossing of level_db on the way from the reference outwards."""
+    x = np.log(frequency)
+    beyond = frequency >= reference_hz if upwards else frequency <= reference_hz
+    outwards = np.flatnonzero(beyond) if upwards else np.flatnonzero(beyond)[::-1]
+    below = outwards[relative[outwards] < level_db]
+    if not below.size:
+        outermost = float(frequency[-1] if upwards else frequency[0])
+        return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=outermost)
+    k = int(below[0])
+    inner = k - 1 if upwards else k + 1
+    if not 0 <= inner < x.size:
+        return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=float(frequency[k]))
+    curve = PchipInterpolator(x, relative)
+    low, high = sorted((x[k], x[inner]))
+    roots = np.asarray(curve.solve(level_db, extrapolate=False), dtype=np.float64)
+    inside = roots[(roots >= low) & (roots <= high)]
+    place = float(inside[0]) if inside.size else float(x[k])
+    slope = abs(float(curve(place, 1)))
+    edge_hz = float(np.exp(place))
+    doubt = edge_hz * float(max(spread[k], spread[inner])) / max(slope, 1e-12)
+    return BandEdge(frequency_hz=Estimate(value=edge_hz, standard_uncertainty=doubt))
+
+
+def _limit(
+    mask: Sequence[MaskPoint], values: Sequence[float | None], frequency: Spectral
+) -> Spectral:
+    """One side of a mask at given frequencies, NaN where it sets no limit."""
+    x = np.log([p.frequency_hz for p in mask])
+    y = np.array([np.nan if v is None else v for v in values])
+    at = np.log(frequency)
+    within = np.interp(at, x, y)
+    # a limit ends at a corner that still has it: interpolation towards NaN would eat the corner
+    for corner, value in zip(x, y, strict=True):
+        within = np.where(np.abs(at - corner) < _SAME, value, within)
+    outside = (at < x[0] - _SAME) | (at > x[-1] + _SAME)
+    return np.where(outside, np.nan, within)
