@@ -22,6 +22,7 @@ from sequencer.unit_data import UnitData
 GUARD_PERIOD_S = 10.0
 # Inrush limiters must cool before mains comes on again (common practice, no source).
 MAINS_OFF_TIME_S = 60.0
+_BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
 
 
 class StepAccess:
@@ -43,6 +44,7 @@ class StepAccess:
         self._given = given
         self.unit = unit
         self.step = ""
+        self._mains_off_s: float | None = None
 
     @property
     def load(self) -> Load:
@@ -104,6 +106,18 @@ class StepAccess:
     def disconnect(self, route: str) -> None:
         """Open the router channel of this name."""
         self.router.open(self._bench.spec.routes[route])
+
+    def switch_mains(self, on: bool) -> None:
+        """Switch the unit's mains; on only after the inrush limiters had time to cool."""
+        if on and self._mains_off_s is not None:
+            self.wait(self._mains_off_s + MAINS_OFF_TIME_S - self.now_s())
+        if self.has(Role.MAINS_SWITCH):
+            self.mains_switch.set_output(on)
+        else:
+            if on:
+                self.energise("mains of the unit, by hand")
+            self.acknowledge(_BY_HAND.format(state="on" if on else "off"))
+        self._mains_off_s = None if on else self.now_s()
 
     def energise(self, what: str) -> None:
         """Announce it; sinks have it on disk when this returns."""

@@ -14,8 +14,15 @@ from typing import Annotated, Any, Literal, cast
 
 import pyvisa
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pyvisa.highlevel import get_wrapper_class
+from pyvisa.rname import InvalidResourceName, ResourceName
 
-from drivers.command_map import CommandMapError, MapProblem, command_map_from
+from drivers.command_map import (
+    CommandMapError,
+    MapProblem,
+    command_map_from,
+    missing_operations,
+)
 from drivers.link import Exchange, LinkSettings, VisaLink
 from drivers.registry import DriverUnavailable, factory_of, make
 from drivers.roles import (
@@ -175,6 +182,13 @@ class InstrumentSpec:
     calibration_due: date | None
     certificate: str
 
+    @property
+    def missing_operations(self) -> frozenset[str]:
+        """Methods of its role that its command map has no commands for."""
+        if ":" in self.driver:
+            return frozenset()  # a class of the user's own has them all
+        return missing_operations(self.settings.command_map)
+
     def is_overdue(self, today: date) -> bool:
         """Whether its calibration has run out; an unknown date counts as overdue."""
         return self.calibration_due is None or self.calibration_due < today
@@ -219,6 +233,7 @@ def load_bench(path: Path) -> BenchSpec:
     errors = [*errors, *mistakes]
     specs: dict[Role, InstrumentSpec] = {}
     if model is not None:
+        errors.extend(_backend_mistakes(model.backend, root, ("backend",)))
         for role, instrument in model.instruments.items():
             spec, mistakes = _instrument(role, instrument, model.backend, root)
             errors.extend(mistakes)
@@ -260,15 +275,13 @@ def _instrument(
     role: Role, model: InstrumentModel, backend: str, root: Node
 ) -> tuple[InstrumentSpec | None, list[FileError]]:
     """One instrument's facts, or what is wrong with its driver and command map."""
-    place = _place(root, ("instruments", role.value))
+    mistakes = [*_instrument_mistakes(role, model, backend, root)]
     try:
         commands = command_map_from(role, _map_values(_node(root, _commands_path(role))))
     except CommandMapError as error:
-        return None, [_map_error(problem, root) for problem in error.problems]
-    try:
-        factory_of(role, model.driver)
-    except DriverUnavailable as error:
-        return None, [FileError(place, str(error))]
+        return None, mistakes + [_map_error(problem, root) for problem in error.problems]
+    if mistakes:
+        return None, mistakes
     accuracy = model.accuracy
     spec = InstrumentSpec(
         role=role,
@@ -300,11 +313,53 @@ def _instrument(
         calibration_due=model.calibration.due if model.calibration else None,
         certificate=model.calibration.certificate if model.calibration else "",
     )
-    lacking = role is Role.ANALYSER and not (model.ranges and model.sample_rates)
-    if lacking:
-        message = "an analyser needs its ranges and its sample_rates; list both"
-        return None, [FileError(place, message)]
     return spec, []
+
+
+def _instrument_mistakes(
+    role: Role, model: InstrumentModel, backend: str, root: Node
+) -> Iterator[FileError]:
+    """What no single value shows: a driver that isn't there, an address that is none."""
+    path = ("instruments", role.value)
+    try:
+        factory_of(role, model.driver)
+    except DriverUnavailable as error:
+        yield FileError(_value_place(root, (*path, "driver")), str(error))
+    if model.backend is not None:
+        yield from _backend_mistakes(model.backend, root, (*path, "backend"))
+    # Other backends than pyvisa-py take names of their own beside VISA addresses.
+    if (model.backend or backend).endswith("@py") and not _is_visa_address(model.address):
+        message = (
+            f'"{model.address}" is no VISA address; write for example '
+            '"TCPIP::192.168.1.20::5025::SOCKET" or "TCPIP::192.168.1.20::INSTR"'
+        )
+        yield FileError(_value_place(root, (*path, "address")), message)
+    if role is Role.ANALYSER and not (model.ranges and model.sample_rates):
+        message = "an analyser needs its ranges and its sample_rates; list both"
+        yield FileError(_place(root, path), message)
+
+
+def _backend_mistakes(backend: str, root: Node, path: Sequence[str]) -> Iterator[FileError]:
+    """A VISA backend (LIBRARY@WRAPPER) whose Python package isn't installed."""
+    try:
+        get_wrapper_class(backend.rpartition("@")[2] or "ivi")
+    except Exception as error:  # noqa: BLE001 - backends fail with whatever they like
+        message = f'the VISA backend "{backend}" can\'t be used: {error}; "@py" needs no library'
+        yield FileError(_value_place(root, path), message)
+
+
+def _is_visa_address(text: str) -> bool:
+    try:
+        ResourceName.from_string(text)
+    except InvalidResourceName:
+        return False
+    return True
+
+
+def _value_place(root: Node, path: Sequence[str]) -> Place:
+    """Where a value stands; where it does not, its nearest key."""
+    node = _node(root, path)
+    return node.place if node is not None else _place(root, path)
 
 
 def _map_error(problem: MapProblem, root: Node) -> FileError:

@@ -138,6 +138,11 @@ def _missing(demand: Demand, bench: BenchSpec) -> str | None:
     roles = sorted(role.value for role in demand.roles if not bench.has(role))
     routes = sorted(demand.routes - set(bench.routes))
     lacking = [f"no {name.replace('_', ' ')}" for name in roles]
+    lacking += [
+        f"a {role.value} without {method}"
+        for role, method in sorted(demand.operations)
+        if bench.has(role) and method in bench.instruments[role].missing_operations
+    ]
     lacking += [f"no router channel {name}" for name in routes]
     return f"the bench has {' and '.join(lacking)}" if lacking else None
 

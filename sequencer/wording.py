@@ -20,6 +20,11 @@ _NAMES = {
     "noise_unweighted": "noise, unweighted",
     "noise_a_weighted": "noise, A-weighted",
     "noise_468_weighted": "noise, 468-weighted",
+    "imd_difference_2": "difference-frequency distortion, 2nd order",
+    "imd_difference_3": "difference-frequency distortion, 3rd order",
+    "imd_modulation_2": "modulation distortion, 2nd order",
+    "imd_modulation_3": "modulation distortion, 3rd order",
+    "spur_to_tone": "strongest spur, relative to the tone",
     "q_factor": "Q factor",
     "sidebands": "mains sidebands",
 }

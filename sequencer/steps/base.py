@@ -145,7 +145,8 @@ def not_found(name: str, unit: str, reason: str) -> Finding:
 class Demand:
     """What a step asks of the bench, known before anything is energised.
 
-    roles must be there; helpful_roles are used where they are. top_frequency_hz is the highest
+    roles must be there; helpful_roles are used where they are. operations are methods of a role that
+    not every instrument has the commands for. top_frequency_hz is the highest
     frequency the analyser must see. generator_vrms is the e.m.f. it will need, load_w the power in
     the load and load_s for how long. asks_for names a reading that the operator takes, unless the
     job ticket gives it.
@@ -154,6 +155,7 @@ class Demand:
     roles: frozenset[Role] = frozenset()
     helpful_roles: frozenset[Role] = frozenset()
     routes: frozenset[str] = frozenset()
+    operations: frozenset[tuple[Role, str]] = frozenset()
     top_frequency_hz: float = 0.0
     generator_vrms: float = 0.0
     load_w: float = 0.0
@@ -230,6 +232,13 @@ class BenchAccess(Protocol):
 
     def disconnect(self, route: str) -> None:
         """Open the router channel of this name."""
+        ...
+
+    def switch_mains(self, on: bool) -> None:
+        """Switch the unit's mains; on only after the inrush limiters had time to cool.
+
+        By hand, with the operator's word for it, where the bench has no mains switch.
+        """
         ...
 
     def energise(self, what: str) -> None:

@@ -32,7 +32,6 @@ from sequencer.unit_data import UnitData
 
 DC_READINGS = 5
 LOAD_SETTLE_S = 1.0
-SWITCH_BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
 
 
 class PowerOnSettings(StepSettings):
@@ -76,7 +75,7 @@ class PowerOn(StepKind[PowerOnSettings]):
     def acquire(self, settings: PowerOnSettings, bench: BenchAccess) -> Iterator[Capture]:
         """Silence, load off, mains on, DC check, load on."""
         ready_for_mains(bench)
-        switch_mains_on(bench)
+        bench.switch_mains(True)
         bench.wait(settings.settle)
         yield from load_after_dc(bench, settings.dc_stop)
         if bench.has(Role.POWER_METER):
@@ -137,10 +136,7 @@ class PowerOff(StepKind[PowerOffSettings]):
         """Silence, mains off, rest."""
         driving.highest_range(bench.analyser)
         bench.generator.set_level(0.0)
-        if bench.has(Role.MAINS_SWITCH):
-            bench.mains_switch.set_output(False)
-        else:
-            bench.acknowledge(SWITCH_BY_HAND.format(state="off"))
+        bench.switch_mains(False)
         bench.wait(settings.rest)
         yield from ()
 
@@ -172,15 +168,6 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
         )
     _route(bench, load=True)
     bench.wait(LOAD_SETTLE_S)
-
-
-def switch_mains_on(bench: BenchAccess) -> None:
-    """Switch the unit's mains on; by hand where the bench has no mains switch."""
-    if bench.has(Role.MAINS_SWITCH):
-        bench.mains_switch.set_output(True)
-    else:
-        bench.energise("mains of the unit, by hand")
-        bench.acknowledge(SWITCH_BY_HAND.format(state="on"))
 
 
 def dc_finding(capture: Capture, situation: Situation, name: str = "dc_offset") -> Finding:

@@ -29,7 +29,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
-from sequencer.steps.power import LOAD_SETTLE_S, load_after_dc, ready_for_mains, switch_mains_on
+from sequencer.steps.power import LOAD_SETTLE_S, load_after_dc, ready_for_mains
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -99,7 +99,7 @@ class ServoSettling(StepKind[ServoSettlingSettings]):
         analyser.start(round((BEFORE_S + settings.record) * rate), rate)
         bench.wait(BEFORE_S)
         if settings.after == "power_on":
-            switch_mains_on(bench)
+            bench.switch_mains(True)
         else:
             bench.energise("DC step at the input")
             bench.generator.set_sine(1000.0, 0.0, offset_v=settings.step)

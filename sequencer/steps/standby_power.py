@@ -19,7 +19,6 @@ from sequencer.steps.base import (
     StepSettings,
     say,
 )
-from sequencer.steps.power import switch_mains_on
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -57,11 +56,11 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         was_on = bench.mains_switch.is_output_on()
         bench.mains_switch.set_standby(True)
         if not was_on:
-            switch_mains_on(bench)
+            bench.switch_mains(True)
         bench.wait(settings.settle)
         watts = bench.power_meter.read_power_w()
         if not was_on:
-            bench.mains_switch.set_output(False)
+            bench.switch_mains(False)
         bench.energise("unit out of standby")
         bench.mains_switch.set_standby(False)
         yield single_reading("standby_power", Role.POWER_METER.value, watts)

@@ -1,0 +1,206 @@
+"""Kind `intermodulation`: two tones, and what the unit makes of them together."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
+from sequencer.analysis.spectrum import amplitude_spectrum
+from sequencer.captures import Capture, named
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Picture
+from sequencer.quantities import LevelQuantity, PositiveDuration, parse_level
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+# Lower and upper tone in Hz, and how many times the upper level the lower one has:
+# IEC 60268-3 (difference frequency) and SMPTE RP 120 (modulation).
+TONES: Mapping[str, tuple[float, float, float]] = {
+    "difference": (19e3, 20e3, 1.0),
+    "modulation": (60.0, 7e3, 4.0),
+}
+SETTLE_S = 0.5
+OVERHEAD_S = 3.0
+
+
+class IntermodulationSettings(StepSettings):
+    """Two tones, and what the unit makes of them together."""
+
+    method: Literal["difference", "modulation"] = Field(
+        default="difference", description="19 + 20 kHz, equal; or 60 Hz + 7 kHz, 4 to 1"
+    )
+    level: LevelQuantity = Field(
+        default=parse_level("10 W"), description="a sine of the same peak has this level"
+    )
+    record: PositiveDuration = Field(default=2.0, le=30.0, description="length of the record")
+
+    def tones_vrms(self, unit: UnitData) -> tuple[float, float]:
+        """Levels of the lower and the upper tone at the output, V r.m.s.; their peaks add up."""
+        _, _, ratio = TONES[self.method]
+        upper = self.level.to_vrms(unit.load_ohm, unit.rated_power_w) / (1.0 + ratio)
+        return ratio * upper, upper
+
+
+@register
+class Intermodulation(StepKind[IntermodulationSettings]):
+    """Difference-frequency or modulation distortion (IEC 60268-3, SMPTE RP 120)."""
+
+    name = "intermodulation"
+    settings = IntermodulationSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "imd_difference_2": "1",
+        "imd_difference_3": "1",
+        "imd_modulation_2": "1",
+        "imd_modulation_3": "1",
+        "level_1": "V",
+        "level_2": "V",
+    }
+
+    def demand(self, settings: IntermodulationSettings, unit: UnitData) -> Demand:
+        """A generator that adds two tones."""
+        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        seconds = settings.record + SETTLE_S + OVERHEAD_S
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            operations=frozenset({(Role.GENERATOR, "set_two_tone")}),
+            top_frequency_hz=22e3 if settings.method == "difference" else 8e3,
+            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
+            load_w=level**2 / unit.load_ohm,
+            load_s=seconds,
+            duration_s=seconds,
+        )
+
+    def describe(self, settings: IntermodulationSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        lower, upper, _ = TONES[settings.method]
+        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        return (
+            f"drives {say(lower, 'Hz')} and {say(upper, 'Hz')} together, peaks as those of "
+            f"{say(level**2 / unit.load_ohm, 'W')}, finds the products of both"
+        )
+
+    def acquire(self, settings: IntermodulationSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """The gain at 1 kHz first, at the same peak; then both tones."""
+        level = settings.level.to_vrms(bench.unit.load_ohm, bench.unit.rated_power_w)
+        drive = driving.reach_level(bench, frequency_hz=1000.0, target_vrms=level, tolerance_db=0.2)
+        facts = {**drive.facts()}
+        bench.generator.set_level(0.0)
+        driving.highest_range(bench.analyser)
+        if drive.problem is None:
+            gain = drive.output_vrms / drive.emf_vrms
+            lower_hz, upper_hz, _ = TONES[settings.method]
+            lower, upper = (tone / gain for tone in settings.tones_vrms(bench.unit))
+            bench.energise(f"two tones, together {say(math.hypot(lower, upper), 'V')}")
+            bench.generator.set_two_tone(lower_hz, lower, upper_hz, upper)
+            bench.wait(SETTLE_S)
+        yield driving.record(
+            bench,
+            "output",
+            peak_v=level * math.sqrt(2.0) * driving.HEADROOM,
+            seconds=settings.record,
+            sample_rate_hz=driving.sample_rate_for(bench.analyser, 40e3, 192e3),
+            facts=facts,
+        )
+        driving.highest_range(bench.analyser)
+        bench.generator.set_level(0.0)
+        driving.silence(bench)
+
+    def evaluate(
+        self, settings: IntermodulationSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """The products of both tones, by the method's own reference."""
+        capture = named(captures, "output")
+        if capture is None:
+            return []
+        if not capture.facts["is_locked"]:
+            return self._nothing(settings, "the wanted level was not reached")
+        try:
+            estimates = _analyse(settings, capture)
+        except CannotMeasure as refusal:
+            return self._nothing(settings, str(refusal))
+        analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
+        own = rectangular(math.hypot(analyser.distortion, generator.distortion))
+        return [
+            found(
+                name,
+                self.readings[name],
+                estimate,
+                own
+                if name.startswith("imd")
+                else rectangular(analyser.level) * (estimate.value or 0.0),
+            )
+            for name, estimate in estimates.items()
+        ]
+
+    def pictures(
+        self, settings: IntermodulationSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Picture]:
+        """The spectrum of both tones."""
+        capture = named(captures, "output")
+        if capture is None:
+            return []
+        spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
+        level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
+        return [
+            Picture(
+                name="two_tones",
+                title="Spectrum of two tones",
+                x_label="frequency in Hz",
+                y_label="level in dBV",
+                curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
+                x_scale="log",
+                x_limits=(20.0, 30e3),
+                caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz.",
+            )
+        ]
+
+    def _nothing(self, settings: IntermodulationSettings, reason: str) -> list[Finding]:
+        names = (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
+        return [not_found(name, self.readings[name], reason) for name in names]
+
+
+def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, Estimate]:
+    lower_hz, upper_hz, _ = TONES[settings.method]
+    if settings.method == "difference":
+        two = analyse_imd_difference(
+            capture.first,
+            capture.sample_rate_hz,
+            lower_hz=lower_hz,
+            upper_hz=upper_hz,
+            is_overrange=capture.is_overrange,
+        )
+        products = {
+            "imd_difference_2": two.imd_difference_2,
+            "imd_difference_3": two.imd_difference_3,
+        }
+        return {**products, "level_1": two.level_1_vrms, "level_2": two.level_2_vrms}
+    modulated = analyse_imd_smpte(
+        capture.first,
+        capture.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
+        is_overrange=capture.is_overrange,
+    )
+    products = {
+        "imd_modulation_2": modulated.imd_modulation_2,
+        "imd_modulation_3": modulated.imd_modulation_3,
+    }
+    return {**products, "level_1": modulated.level_1_vrms, "level_2": modulated.level_2_vrms}
