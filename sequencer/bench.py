@@ -114,6 +114,7 @@ class InstrumentModel(_Model):
     ranges: tuple[Voltage, ...] | None = None
     sample_rates: tuple[Frequency, ...] | None = None
     channels: int = Field(default=1, ge=1, le=2)
+    input: Literal["grounded", "floating"] = "grounded"
     accuracy: AccuracyModel = AccuracyModel()
     calibration: CalibrationModel | None = None
     commands: dict[str, Any] | None = None
@@ -179,6 +180,7 @@ class InstrumentSpec:
     timeout_s: float
     settings: InstrumentSettings
     accuracy: Accuracy
+    has_grounded_input: bool
     calibration_due: date | None
     certificate: str
 
@@ -310,6 +312,7 @@ def _instrument(
             voltage=accuracy.voltage,
             ac=accuracy.ac,
         ),
+        has_grounded_input=model.input == "grounded",
         calibration_due=model.calibration.due if model.calibration else None,
         certificate=model.calibration.certificate if model.calibration else "",
     )

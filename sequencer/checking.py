@@ -172,7 +172,8 @@ def _problems(
         )
     if demand.asks_operator and is_unattended:
         problems.append("asks the operator a question, but the run is unattended")
-    if procedure.unit.output != "single_ended" and demand.roles & {Role.ANALYSER, Role.DMM}:
+    is_grounded = bench.instruments[Role.ANALYSER].has_grounded_input
+    if procedure.unit.output != "single_ended" and Role.ANALYSER in demand.roles and is_grounded:
         problems.append(
             f"the output is {procedure.unit.output.replace('_', ' ')}: a grounded analyser input "
             "would short one side to earth"
