@@ -14,12 +14,11 @@ import numpy as np
 
 from sim_instruments import servo, signals, tap
 from sim_instruments.amplifier import (
-    input_response,
     oscillation_gate,
 )
 from sim_instruments.digitiser import digitised, noise_vrms, range_for
 from sim_instruments.dropouts import dropout_times, interrupt
-from sim_instruments.lines import Complex, Lines, Samples, fast_length, synthesise
+from sim_instruments.lines import Lines, Samples, synthesise
 from sim_instruments.noise import (
     anti_alias,
     apply_anti_alias,
@@ -27,14 +26,12 @@ from sim_instruments.noise import (
     shaped_noise,
     spur_waveform,
 )
+from sim_instruments.sampled_drive import SampledDrive, is_silent_sweep, slow_tones
 from sim_instruments.scene import Scene, before_change, drive_of, steady_of
-from sim_instruments.transients import Mains, amplified, decimated, grid_for, response
 from sim_instruments.unit import UnitView
 
 POINTS = ("output", "loop", "tap")
 _COUPLING_HZ = 0.5
-_SWEEP_TAIL_S = 1.0
-_SLOW_WARM_UP_S = 0.3
 _LINE_FLOOR_V = 2e-8
 _LIMITED_FLOOR_V = 1e-6
 
@@ -162,10 +159,10 @@ class Record:
 
     def _terminal_piece(self, piece: _Piece) -> Samples:
         scene = piece.scene
-        if _is_silent_sweep(piece, self._rate_hz):
+        if is_silent_sweep(scene, piece.count, self._rate_hz):
             return np.zeros(piece.count)
         if not scene.generator.is_steady:
-            drive = _SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
+            drive = SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
             return drive.at_terminals()
         wave = self._synthesised(signals.terminal_lines(scene.generator, scene.time_s), piece.count)
         earlier = before_change(scene)
@@ -230,12 +227,12 @@ class Record:
 
     def _in_samples(self, piece: _Piece, unit: UnitView) -> Samples:
         scene = piece.scene
-        if _is_silent_sweep(piece, self._rate_hz):
+        if is_silent_sweep(scene, piece.count, self._rate_hz):
             return np.zeros(piece.count)
         if not scene.generator.is_steady:
-            drive = _SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
+            drive = SampledDrive(scene, piece.count, self._rate_hz, self._rng(3))
             return drive.at_output(unit)
-        return _slow_tones(scene, unit, piece.count, self._rate_hz)
+        return slow_tones(scene, unit, piece.count, self._rate_hz)
 
     def _oscillation(self, wave: Samples, unit: UnitView) -> None:
         """Add the parasitic oscillation where the output is above its threshold."""
@@ -352,88 +349,6 @@ class Record:
             tap.hum_of_sensor(scene.mains_hz, scene.mains_cycles, buzz), count
         )
         return wave
-
-
-class _SampledDrive:
-    """A sweep or noise drive in samples, for one piece of a record."""
-
-    def __init__(self, scene: Scene, count: int, rate_hz: float, rng: np.random.Generator) -> None:
-        self._scene = scene
-        self._count = count
-        generator = scene.generator
-        self._lead = 0
-        tail = 0
-        highest_hz = signals.PROGRAMME_CEILING_HZ
-        if generator.shape == "sweep":
-            highest_hz = max(generator.start_hz, generator.stop_hz)
-            self._lead = _samples_since_play(scene, rate_hz)
-            tail = math.ceil(_SWEEP_TAIL_S * rate_hz)
-        self._grid = grid_for(fast_length(count + self._lead + tail), rate_hz, highest_hz)
-        self._spectrum = self._drive(rng)
-
-    def _drive(self, rng: np.random.Generator) -> Complex:
-        generator, grid = self._scene.generator, self._grid
-        if generator.shape == "noise":
-            return signals.programme_noise(generator, rng, grid.drive_samples, grid.drive_rate_hz)
-        start_s = self._scene.time_s - self._lead / grid.rate_hz
-        step_s = 1.0 / grid.drive_rate_hz
-        sweep = signals.sweep_samples(generator, start_s, step_s, grid.drive_samples)
-        return np.fft.rfft(sweep)
-
-    def at_terminals(self) -> Samples:
-        """The drive itself at the wanted rate."""
-        wave = decimated(self._spectrum, self._grid, self._grid.drive_ratio)
-        return wave[self._lead : self._lead + self._count]
-
-    def at_output(self, unit: UnitView) -> Samples:
-        """The amplifier's answer at the wanted rate."""
-        grid = self._grid
-        mains = _mains(self._scene, -self._lead / grid.rate_hz)
-        linear = amplified(unit.amplifier, self._spectrum, grid)
-        wave = response(unit.amplifier, linear, grid, unit.parameters.supply, mains, unit.bias_a)
-        return wave[self._lead : self._lead + self._count]
-
-
-def _is_silent_sweep(piece: _Piece, rate_hz: float) -> bool:
-    """Whether the generator waits for, or is past, its sweep during the whole piece."""
-    generator, time_s = piece.scene.generator, piece.scene.time_s
-    if generator.is_steady or generator.shape != "sweep":
-        return False
-    played = generator.played_at_s
-    if played is None or played + generator.sweep_s <= time_s:
-        return True
-    return played > time_s + piece.count / rate_hz
-
-
-def _samples_since_play(scene: Scene, rate_hz: float) -> int:
-    """Samples by which a sweep that already sounds began before the scene."""
-    played = scene.generator.played_at_s
-    if played is None or not scene.generator.is_playing(scene.time_s):
-        return 0
-    return math.ceil((scene.time_s - played) * rate_hz)
-
-
-def _slow_tones(scene: Scene, unit: UnitView, count: int, rate_hz: float) -> Samples:
-    """Output of tones that the rails limit while following them."""
-    lead = math.ceil(_SLOW_WARM_UP_S * rate_hz)
-    tones = signals.tones(scene.generator, scene.time_s)
-    hz = np.array([tone.frequency_hz for tone in tones])
-    grid = grid_for(fast_length(count + 2 * lead), rate_hz, float(hz.max()))
-    start_s = -lead / rate_hz
-    peaks = np.array([tone.amplitude for tone in tones]) * input_response(unit.amplifier, hz)
-    lines = Lines(frequency_hz=hz, amplitude=peaks * np.exp(2j * np.pi * hz * start_s))
-    linear = np.fft.rfft(synthesise(lines, grid.drive_samples, grid.drive_rate_hz))
-    mains = _mains(scene, start_s)
-    wave = response(unit.amplifier, linear, grid, unit.parameters.supply, mains, unit.bias_a)
-    return wave[lead : lead + count]
-
-
-def _mains(scene: Scene, shift_s: float) -> Mains:
-    return Mains(
-        vrms=scene.mains_vrms,
-        frequency_hz=scene.mains_hz,
-        cycles=scene.mains_cycles + shift_s * scene.mains_hz,
-    )
 
 
 def _moved(scene: Scene, time_s: float) -> Scene:

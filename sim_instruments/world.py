@@ -22,9 +22,6 @@ from sim_instruments.signals import SHAPES, Generator
 from sim_instruments.thermal import Drive
 from sim_instruments.unit import Unit
 
-_RECORDING_STEP_S = STEP_S
-"""Longest step while a record runs: also the grid of the mains frequency."""
-
 
 class World:
     """Two units on a bench, with everything the instruments can sense and do.
@@ -96,12 +93,20 @@ class World:
         end_s = self.now_s + seconds
         while self.now_s < end_s:
             step_s = self._step_to(end_s)
+            before = self._state_seen()
             passed = self._advance_once(step_s)
             is_last = passed == step_s and self.now_s + passed >= end_s - 1e-12
             self.now_s = end_s if is_last else self.now_s + passed
             for unit in self._units:
                 unit.set_time(self.now_s)
-            self._mark()
+            if self._state_seen() != before:
+                self._mark()
+
+    def _state_seen(self) -> tuple[object, ...]:
+        """What a record must note when it changes by the passing of time alone."""
+        selected = self._selected
+        own = None if selected is None else (selected.is_powered, selected.is_through)
+        return own, math.floor(self.now_s / STEP_S + 1e-9)
 
     def _step_to(self, end_s: float) -> float:
         step_s = end_s - self.now_s

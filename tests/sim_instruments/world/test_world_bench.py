@@ -157,6 +157,37 @@ def test_power_up_inside_a_record(bench):
     assert outside[-1] == pytest.approx(3.03, abs=0.06)
 
 
+@pytest.mark.parametrize("slice_s", [0.05, 3.7])
+def test_a_record_is_the_same_however_the_clock_is_sliced(bench, slice_s):
+    def record(step):
+        b = bench("servo_open")
+        b.drive(0.01)
+        record = b.world.start_record(
+            point="output", samples=16_000, sample_rate_hz=1e3, range_peak_v=10.0
+        )
+        b.world.set_mains(True)
+        while b.world.now_s < record.end_s:
+            b.world.advance(min(step, record.end_s - b.world.now_s))
+        return record.channel(1)
+
+    # A code is 1.2 uV on this range; the temperature's rounding may tip one.
+    np.testing.assert_allclose(record(slice_s), record(100.0), atol=2.5e-6)
+
+
+def test_a_slow_tone_is_limited_by_rails_that_follow_it(bench, fit):
+    """At 30 Hz each half-wave draws its own rail down, far below what a 1 kHz tone would meet."""
+    b = bench("dried_reservoir:large").warm()
+    b.drive(math.sqrt(8 * 130) / 28.0, 30.0)
+    x = b.record(2**15, 8e3, 100.0).channel(1)
+    tone = fit(x, 8e3, 30.0)
+    assert 0.01 < tone.thd < 0.2
+    b.drive(math.sqrt(8 * 130) / 28.0, 1e3)
+    assert tone.peak_v < fit(b.record(2**14, 96e3, 100.0).channel(1), 96e3, 1e3).peak_v
+    healthy = bench().warm()
+    healthy.drive(math.sqrt(8 * 60) / 28.0, 30.0)
+    assert fit(healthy.record(2**15, 8e3, 100.0).channel(1), 8e3, 30.0).thd < 1e-3
+
+
 def test_the_relay_clicks_once(bench):
     b = bench()
     record = b.world.start_record(
