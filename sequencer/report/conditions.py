@@ -12,6 +12,7 @@ from sequencer.report.context import Context
 from sequencer.report.reading_view import capitalised, reading_of
 from sequencer.wording import duration_text
 
+_MOST_LISTED = 4
 MAINS_TOLERANCE = 0.02  # common practice, no source: beyond it power results are told apart
 
 _DOUBT = (
@@ -114,6 +115,8 @@ def _temperatures(record: Record) -> str:
     found = _values(record, "temperature")
     if not found:
         return "not measured during this run"
+    if len(found) > _MOST_LISTED:
+        return f"{_from_to([value for _, value in found], 'degC')} in {len(found)} readings"
     return ", ".join(f"{format_quantity(value, 'degC')} ({title})" for title, value in found)
 
 

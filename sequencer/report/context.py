@@ -33,13 +33,19 @@ class Context:
             unit=self.procedure.unit, load=self.bench.load, accuracy=self.bench.accuracy
         )
 
+    def has_step(self, step_id: str) -> bool:
+        """Whether the procedure has a step of exactly this id."""
+        return step_id in self._by_id()
+
     def step(self, step_id: str) -> Step | None:
-        """The procedure's step of this id; a repeated step's id carries a number behind a mark."""
-        if self.procedure is None:
-            return None
-        by_id = {step.id: step for step in self.procedure.all_steps()}
-        plain = step_id.partition("#")[0]
-        return by_id.get(step_id) or by_id.get(plain)
+        """The procedure's step of this id; a repeated step is recorded as ID.1, ID.2 and so on."""
+        by_id = self._by_id()
+        base, _, number = step_id.rpartition(".")
+        return by_id.get(step_id) or (by_id.get(base) if number.isdigit() else None)
+
+    def _by_id(self) -> dict[str, Step]:
+        steps = self.procedure.all_steps() if self.procedure else ()
+        return {step.id: step for step in steps}
 
     def title(self, step: StepRecord) -> str:
         """The title of a recorded step; one that was left out has it in the procedure alone."""

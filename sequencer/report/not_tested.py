@@ -32,10 +32,6 @@ def not_reached(record: Record, context: Context) -> tuple[str, ...]:
     seen = {step.id for step in record.steps}
     if context.procedure is not None:
         steps = context.procedure.steps
-        return tuple(step.title for step in steps if not _is_seen(step.id, seen))
+        return tuple(step.title for step in steps if step.id not in seen)
     missing = int(record.started.get("steps") or 0) - len(seen)
     return (f"{missing} more steps",) if missing > 0 else ()
-
-
-def _is_seen(step_id: str, seen: set[str]) -> bool:
-    return step_id in seen or any(each.startswith(f"{step_id}#") for each in seen)

@@ -9,12 +9,13 @@ from urllib.parse import quote
 from sequencer.events import Outcome
 from sequencer.pictures import Picture
 from sequencer.quantities import format_quantity
-from sequencer.record import REPORT, Json, Record
+from sequencer.record import REPORT, Json, Record, StepRecord
 from sequencer.report import not_tested
-from sequencer.report.context import context_of
+from sequencer.report.context import Context, context_of
 from sequencer.report.figures import FigureView, figure_view
-from sequencer.report.plots import overlay
-from sequencer.report.reading_view import ReadingView, capitalised, quantity
+from sequencer.report.plots import CROWDED_POINTS, overlay
+from sequencer.report.reading_view import ReadingView, capitalised, quantity, reading_view
+from sequencer.report.rounds import base_id, grouped
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.run_view import RunView, run_view
 from sequencer.report.step_pictures import step_pictures
@@ -109,7 +110,7 @@ def pair_view(folder: Path, records: Sequence[Record], match: Sequence[Json]) ->
         ticket=runs[0].ticket if runs else (),
         units=units,
         matches=matches,
-        steps=tuple(_steps(records, runs, names)),
+        steps=tuple(_steps(records, names)),
         never_tested=not_tested.ALWAYS,
     )
 
@@ -217,25 +218,54 @@ def _title(records: Sequence[Record], step_id: str) -> str:
     return next((step.title for step in steps if step and step.title), step_id)
 
 
-def _steps(
-    records: Sequence[Record], runs: Sequence[RunView], names: Sequence[str]
-) -> Iterator[StepSide]:
-    """Steps of the first run with something to show beside the other's."""
-    pictures = [_pictures(record) for record in records]
-    for stored, shown in zip(records[0].steps if records else (), runs[0].steps, strict=True):
-        found = [_judged(record, run, stored.id) for record, run in zip(records, runs, strict=True)]
-        rows = tuple(_side_by_side(found))
-        drawn = [each.get(stored.id, {}) for each in pictures]
-        figures = tuple(_overlaid(drawn, names))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unit:
+    """One unit's record with what is needed to read it; rounds holds its steps by id."""
+
+    name: str
+    record: Record
+    context: Context
+    rounds: Mapping[str, tuple[StepRecord, ...]]
+
+    def last(self, step_id: str) -> StepRecord | None:
+        """The step, of a repeated one its last round."""
+        return self.rounds[step_id][-1] if step_id in self.rounds else None
+
+
+def _unit(name: str, record: Record) -> _Unit:
+    context = context_of(record)
+    groups = grouped(record.steps, context)
+    rounds = {base_id(group[0].id, context): group for group in groups}
+    return _Unit(name=name, record=record, context=context, rounds=rounds)
+
+
+def _steps(records: Sequence[Record], names: Sequence[str]) -> Iterator[StepSide]:
+    """Steps with something to show side by side; of a repeated one the last round."""
+    units = [_unit(name, record) for name, record in zip(names, records, strict=True)]
+    for step_id in dict.fromkeys(step_id for unit in units for step_id in unit.rounds):
+        rows = tuple(_side_by_side([_judged(unit, step_id) for unit in units]))
+        figures = tuple(_overlaid([_pictures(unit, step_id) for unit in units], names))
         if rows or figures:
-            yield StepSide(title=shown.title, rows=rows, figures=figures)
+            yield StepSide(title=_step_title(units, step_id), rows=rows, figures=figures)
 
 
-def _judged(record: Record, run: RunView, step_id: str) -> dict[str, ReadingView]:
-    for stored, shown in zip(record.steps, run.steps, strict=True):
-        if stored.id == step_id:
-            return {view.name: view for view in shown.judged}
-    return {}
+def _step_title(units: Sequence[_Unit], step_id: str) -> str:
+    unit = next(unit for unit in units if step_id in unit.rounds)
+    group = unit.rounds[step_id]
+    title = unit.context.title(group[0])
+    return title if len(group) == 1 else f"{title}, last of {len(group)} rounds"
+
+
+def _judged(unit: _Unit, step_id: str) -> dict[str, ReadingView]:
+    step = unit.last(step_id)
+    views = map(reading_view, step.readings) if step else ()
+    return {view.name: view for view in views if view.has_limit}
+
+
+def _pictures(unit: _Unit, step_id: str) -> dict[str, Picture]:
+    step = unit.last(step_id)
+    found = step_pictures(unit.record, step, unit.context).pictures if step else ()
+    return {picture.name: picture for picture in found}
 
 
 def _side_by_side(found: Sequence[Mapping[str, ReadingView]]) -> Iterator[SideBySide]:
@@ -245,16 +275,6 @@ def _side_by_side(found: Sequence[Mapping[str, ReadingView]]) -> Iterator[SideBy
         yield SideBySide(name=name, limit=limit, units=units)
 
 
-def _pictures(record: Record) -> dict[str, dict[str, Picture]]:
-    context = context_of(record)
-    return {
-        step.id: {
-            picture.name: picture for picture in step_pictures(record, step, context).pictures
-        }
-        for step in record.steps
-    }
-
-
 def _overlaid(drawn: Sequence[Mapping[str, Picture]], names: Sequence[str]) -> Iterator[FigureView]:
     """The pictures of the same name that at least two units have, on one pair of axes."""
     for key in dict.fromkeys(key for each in drawn for key in each):
@@ -262,9 +282,6 @@ def _overlaid(drawn: Sequence[Mapping[str, Picture]], names: Sequence[str]) -> I
         if len(pairs) < 2:
             continue
         joined = overlay(pairs)
-        if any(curve.x.size > _CROWDED for curve in joined.curves) and "dB" in joined.y_label:
+        if any(curve.x.size > CROWDED_POINTS for curve in joined.curves) and "dB" in joined.y_label:
             joined = replace(joined, caption=f"{joined.caption} {_UPPER_EDGE}".strip())
         yield figure_view(joined)
-
-
-_CROWDED = 2000

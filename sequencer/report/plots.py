@@ -41,7 +41,8 @@ _INK, _SOFT, _GRID, _FAINT = "#1b2430", "#5b6673", "#d9dee4", "#edf0f3"
 # Apart in hue and in lightness, so that they differ in grey print too.
 _CURVES = ("#0b5a6b", "#d9730d", "#6b4ea0", "#3f7d20", "#8a8f98")
 _LIMIT, _BAND = "#b3261e", "#0b5a6b"
-_FEW_POINTS, _MANY_POINTS, _CROWDED_POINTS = 60, 400, 2000
+_FEW_POINTS, _MANY_POINTS = 60, 400
+CROWDED_POINTS = 2000
 _LONGEST_LABEL = 60
 
 Drawn = tuple[Samples, Samples]
@@ -174,7 +175,7 @@ def _thin(picture: Picture) -> list[Drawn]:
     Several spectra on one pair of axes would hide each other: of those, the upper edge is drawn.
     """
     crowded = [
-        curve for curve in picture.curves if not curve.is_limit and curve.x.size > _CROWDED_POINTS
+        curve for curve in picture.curves if not curve.is_limit and curve.x.size > CROWDED_POINTS
     ]
     is_upper_only = len(crowded) > 1 and "dB" in picture.y_label
     return [
@@ -231,7 +232,7 @@ def _draw_curves(axes: "Axes", curves: Sequence[Curve], thin: Sequence[Drawn]) -
         if curve.is_limit:
             axes.plot(x, y, color=_LIMIT, linewidth=1.2, linestyle=(0, (5, 2.5)), label=label)
             continue
-        width = 0.8 if x.size > _MANY_POINTS else 1.5
+        width = 0.8 if curve.x.size > _MANY_POINTS else 1.5
         marker = "o" if x.size <= _FEW_POINTS else None
         axes.plot(
             x,

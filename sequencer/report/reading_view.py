@@ -75,10 +75,11 @@ def reading_view(stored: Json) -> ReadingView:
 
 
 def _remarks(reading: Reading) -> tuple[str, ...]:
-    found = [reading.reason] if reading.reason else []
+    if reading.reason:
+        return (reading.reason, *reading.remarks)
     if _is_bound(reading) and reading.limits is not None:
-        found.append("drowns in noise; this is its 95 % bound")
-    return (*found, *reading.remarks)
+        return ("drowns in noise; this is its 95 % bound", *reading.remarks)
+    return reading.remarks
 
 
 def _is_bound(reading: Reading) -> bool:

@@ -6,24 +6,16 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sequencer import __version__
-from sequencer.limits import Verdict
+from sequencer.limits import Reading
 from sequencer.record import Json, Record, StepRecord
 from sequencer.report import not_tested
 from sequencer.report.conditions import Condition, conditions
 from sequencer.report.context import Context, JournalEnd, context_of, journal_end
-from sequencer.report.figures import FigureView, figure_view
 from sequencer.report.headline import BROKEN_OFF, Headline, headline
 from sequencer.report.key_figures import KeyFigure, key_figures
 from sequencer.report.reading_view import ReadingView, reading_of, reading_view
-from sequencer.report.step_pictures import step_pictures
-from sequencer.report.verdict_signs import (
-    DONE,
-    LEFT_OUT,
-    UNFINISHED,
-    Sign,
-    verdict_of,
-    verdict_sign,
-)
+from sequencer.report.rounds import base_id, grouped
+from sequencer.report.step_view import StepView, step_view
 
 _STAGES = {
     "as_found": "as found, before the repair",
@@ -44,41 +36,6 @@ _UNSAFE_END = (
     "The record does not say that the bench was made safe. Check by hand that the generator is "
     "silent and the unit's mains are off."
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepView:
-    """One step: judged readings stand in a table, the others below it."""
-
-    number: int
-    anchor: str
-    title: str
-    does: str
-    sign: Sign
-    left_out: str | None
-    judged: tuple[ReadingView, ...]
-    others: tuple[ReadingView, ...]
-    notes: tuple[str, ...]
-    answers: tuple[tuple[str, str], ...]
-    figures: tuple[FigureView, ...]
-    problems: tuple[str, ...]
-
-    @property
-    def has_bounds(self) -> bool:
-        """Whether one of the other readings is a bound instead of a value."""
-        return any(reading.is_bound for reading in self.others)
-
-    @property
-    def is_eventful(self) -> bool:
-        """Whether there is more to show than its line in the list of steps."""
-        return bool(
-            self.judged
-            or self.others
-            or self.notes
-            or self.answers
-            or self.figures
-            or self.problems
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,16 +101,18 @@ class RunView:
 def run_view(record: Record, *, with_figures: bool = True) -> RunView:
     """Everything the report of this run shows."""
     context = context_of(record)
+    groups = grouped(record.steps, context)
     steps = tuple(
-        _step_view(number, record, step, context, with_figures)
-        for number, step in enumerate(record.steps, start=1)
+        step_view(number, record, group, context, with_figures)
+        for number, group in enumerate(groups, start=1)
     )
     started = record.started
     ticket = started.get("ticket") or {}
     skipped = not_tested.left_out(record, context)
     unreached = not_tested.not_reached(record, context)
+    missing = len(skipped) + len(unreached)
     instruments = tuple(map(_instrument, record.instruments))
-    readings = [(step.title, view) for step in steps for view in (*step.judged, *step.others)]
+    readings = _readings(record, context)
     return RunView(
         serial=str(started.get("serial") or ""),
         model=str(started.get("model") or ""),
@@ -162,14 +121,14 @@ def run_view(record: Record, *, with_figures: bool = True) -> RunView:
         procedure=str(started.get("procedure") or ""),
         date=date_text(record.started_at),
         is_indicative=any(each.needs_attention for each in instruments),
-        headline=headline(record, readings, len(skipped) + len(unreached)),
+        headline=headline(record, [(title, view) for title, _, view in readings], missing),
         warnings=_warnings(record, context),
         remarks=tuple(map(str, started.get("remarks") or ())),
         ticket=_ticket_lines(ticket),
         fault=paragraphs(ticket.get("fault")),
         work=tuple(" ".join(paragraphs(each)) for each in ticket.get("work") or ()),
         ticket_notes=paragraphs(ticket.get("notes")),
-        key_figures=_key_figures(record, steps),
+        key_figures=key_figures(readings),
         steps=steps,
         conditions=conditions(record, context),
         instruments=instruments,
@@ -205,49 +164,24 @@ def _stage(started: Json) -> str:
     return _STAGES.get(stage, stage.replace("_", " "))
 
 
-def _step_view(
-    number: int, record: Record, step: StepRecord, context: Context, with_figures: bool
-) -> StepView:
-    views = tuple(map(reading_view, step.readings))
-    drawn = step_pictures(record, step, context) if with_figures else None
-    return StepView(
-        number=number,
-        anchor=f"step-{number}",
-        title=context.title(step),
-        does=step.does,
-        sign=_step_sign(step),
-        left_out=step.left_out,
-        judged=tuple(view for view in views if view.has_limit),
-        others=tuple(view for view in views if not view.has_limit),
-        notes=tuple(step.notes),
-        answers=tuple(step.answers),
-        figures=tuple(map(figure_view, drawn.pictures)) if drawn else (),
-        problems=drawn.problems if drawn else (),
-    )
-
-
-def _step_sign(step: StepRecord) -> Sign:
-    if step.verdict is None:
-        return UNFINISHED
-    if step.left_out is not None:
-        return LEFT_OUT
-    verdict = verdict_of(step.verdict)
-    return DONE if verdict is Verdict.INFO else verdict_sign(verdict)
-
-
-def _key_figures(record: Record, steps: Sequence[StepView]) -> tuple[KeyFigure, ...]:
-    readings = [
-        (view.title, reading_of(stored), reading_view(stored))
-        for view, step in zip(steps, record.steps, strict=True)
+def _readings(record: Record, context: Context) -> list[tuple[str, Reading, ReadingView]]:
+    """Every reading of the run with the title of its step."""
+    return [
+        (_round_title(step, context), reading_of(stored), reading_view(stored))
+        for step in record.steps
         for stored in step.readings
     ]
-    return key_figures(readings)
+
+
+def _round_title(step: StepRecord, context: Context) -> str:
+    title, base = context.title(step), base_id(step.id, context)
+    return title if base == step.id else f"{title}, round {step.id.removeprefix(base + '.')}"
 
 
 def _warnings(record: Record, context: Context) -> tuple[str, ...]:
     """What must be known before anything else is read."""
     found = [
-        f"The bench was not confirmed safe: {action['action']}. {action.get('problem') or ''}"
+        f"The bench was not confirmed safe: {action.get('problem') or action['action']}"
         for action in record.safe_actions
         if not action["is_confirmed"]
     ]

@@ -472,8 +472,8 @@ def test_an_action_that_was_not_confirmed_is_a_warning_on_top(page):
     )
     events = [*good_run()[:-2], MadeSafe(actions=(action,)), RunFinished(outcome=Outcome.PASS)]
     shown = page(events)
-    assert shown.comes_before("The bench was not confirmed safe: mains off", "Passed")
-    assert "pull the unit's mains plug" in shown
+    assert shown.comes_before("The bench was not confirmed safe: pull the unit's", "Passed")
+    assert "mains off: not confirmed (pull the unit's mains plug)" in shown
 
 
 def test_an_overdue_instrument_makes_the_results_indicative(page):
@@ -516,6 +516,66 @@ def test_a_simulated_bench_is_called_one(tmp_path):
     (folder / "bench.yaml").write_text(simulated, encoding="utf-8")
     shown = read_page(render_run(read_record(folder)))
     assert shown.comes_before("simulated bench", "Passed")
+
+
+# --- a group of steps, again and again ---
+
+RUN_IN = """\
+procedure: run_in
+unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}
+steps:
+  - id: rounds
+    kind: repeat
+    count: 4
+    steps:
+      - {id: short_tone, kind: tone, title: Short tone, level: 10 W}
+"""
+
+
+def run_in(worst_thd: float = 1e-4) -> list[Event]:
+    """Four rounds of one tone; in the third the distortion peaks."""
+    events: list[Event] = [started(procedure="run_in", title="Run-in")]
+    events += step(1, "rounds", kind="repeat", verdict=Verdict.INFO)[:1]
+    for number, thd in enumerate((6.0e-5, 6.1e-5, worst_thd, 6.4e-5), start=1):
+        verdict = Verdict.PASS if thd <= 2e-4 else Verdict.FAIL
+        reading = replace(THD, value=thd, verdict=verdict)
+        name, tone = f"short_tone.{number}", tone_capture(seconds=0.2)
+        events += step(1, name, [reading], [tone], title="Short tone", verdict=verdict)
+    return [*events, *step(1, "rounds", kind="repeat")[-1:], SAFE]
+
+
+def test_rounds_of_a_repeated_step_are_one_table_from_first_to_last(page):
+    shown = page([*run_in(), RunFinished(outcome=Outcome.PASS)], procedure=RUN_IN)
+    assert "Short tone, 4 rounds" in shown
+    for words in ("0.006 %", "0.0064 %", "0.01 %", "at most 0.02 %", "First", "Lowest, highest"):
+        assert words in shown
+    assert "All 4 readings that have a limit keep to it." in shown
+    assert shown.text.count("Short tone, 4 rounds") == 3  # in the list, as heading, as caption
+
+
+def test_rounds_are_drawn_as_a_trend_and_as_first_against_last(page):
+    shown = page([*run_in(), RunFinished(outcome=Outcome.PASS)], procedure=RUN_IN)
+    assert "THD through the run" in shown
+    assert shown.text.count("Spectrum of the tone") == 1
+    assert "first round" in shown
+    assert "round 4" in shown
+
+
+def test_the_round_that_fails_is_named(page):
+    shown = page([*run_in(5e-4), RunFinished(outcome=Outcome.FAIL)], procedure=RUN_IN)
+    assert shown.comes_before("Short tone, round 3: THD", "In plain words")
+    assert "FAIL 1 of 4 rounds" in shown
+
+
+def test_a_pair_lays_the_last_rounds_side_by_side(tmp_path):
+    records = [
+        read_record(write_run(tmp_path / name, [*run_in(), RunFinished(outcome="pass")], RUN_IN))
+        for name in ("a", "b")
+    ]
+    shown = read_page(render_pair(tmp_path, records, []))
+    assert "Short tone, last of 4 rounds" in shown
+    assert "(0.00640 ± 0.00021) %" in shown
+    assert "(0.00600 ± 0.00021) %" not in shown
 
 
 # --- what can't be read any more ---
