@@ -50,10 +50,8 @@ class GeneratorDevice:
             second_level_vrms=self.levels_vrms[1] * self.emf_factor,
             offset_v=self.offset_v * self.emf_factor,
             output_on=self.is_output_on,
-            start_hz=self.start_hz,
-            stop_hz=self.stop_hz,
-            sweep_s=self.sweep_s,
         )
+        self._push_sweep()
 
     @property
     def emf_factor(self) -> float:
@@ -132,12 +130,21 @@ class GeneratorDevice:
             self.stop_hz = _within(stop_hz, *FREQUENCY_LIMITS_HZ)
         if sweep_s is not None:
             self.sweep_s = _within(sweep_s, *SWEEP_LIMITS_S)
-        self._bench.world.set_generator(start_hz=start_hz, stop_hz=stop_hz, sweep_s=sweep_s)
+        self._push_sweep()
+
+    def _push_sweep(self) -> None:
+        # On the way from one pair of limits to another both may be equal: no sweep, yet no error.
+        if self.start_hz != self.stop_hz:
+            self._bench.world.set_generator(
+                start_hz=self.start_hz, stop_hz=self.stop_hz, sweep_s=self.sweep_s
+            )
 
     def trigger(self) -> None:
-        """Play the sweep once. Raises Refused when another shape is set."""
+        """Play the sweep once. Raises Refused when another shape, or no span, is set."""
         if self.shape != "sweep":
             raise Refused(Reason.TRIGGER_IGNORED)
+        if self.start_hz == self.stop_hz:
+            raise Refused(Reason.CONFLICT)
         self._bench.world.play_sweep()
         self._sweep_end_s = self._bench.world.now_s + self.sweep_s
 

@@ -129,6 +129,16 @@ def test_a_trigger_without_a_sweep_is_ignored(bench):
     assert bench.world.sweeps_played == 0
 
 
+def test_a_sweep_from_a_frequency_to_itself_is_a_conflict(bench):
+    bench.ask("generator", "FUNC SWE;:FREQ:STAR 1000;STOP 1000;:TRIG")
+    assert bench.errors("generator") == [-221]
+    told = bench.world.generator
+    assert told["start_hz"] != told["stop_hz"]
+    bench.ask("generator", "FREQ:STOP 2000;:TRIG")
+    assert bench.errors("generator") == []
+    assert (told["start_hz"], told["stop_hz"]) == (1000, 2000)
+
+
 def test_only_logarithmic_spacing_is_on_offer(bench):
     bench.ask("generator", "SWE:SPAC LIN")
     assert bench.errors("generator") == [-224]
