@@ -26,6 +26,7 @@ FREQUENCY_TOLERANCE = 0.01  # 44.1 and 48 kHz mixed up give 8.8 %
 LEAST_TONE_CYCLES = 3.0
 LEAST_TONE_SAMPLES = 128
 _FEWEST_ON_LIMIT = 3
+_MANY_ON_LIMIT = 12  # so many never share a code by chance when hardly any lie beside
 _NEAR_RANGE_LIMIT = 0.99
 _LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit converter
 _CHANCE = 1e-7
@@ -239,15 +240,18 @@ def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
     """Whether so many samples on one value, and so few beside it, can't be the signal's own."""
     step = _code_step(record)
     inward = np.sort(np.abs(_outermost(record, limit) - limit))
+    inward = inward[: np.searchsorted(inward, np.ptp(record) / 2)]
     inward = inward[on_limit : on_limit + 4 * on_limit + 12]
-    if inward.size < 12:
-        return False
+    if inward.size < 12:  # a click in silence, or a square wave; a handful of codes is neither
+        return step < 1e-3 * float(np.ptp(record))
     beside = int(np.count_nonzero(inward <= 8.01 * step))
     _, repeats = np.unique(np.round(inward / step), return_counts=True)
     spacing = float(inward[11]) / 12
     if spacing <= 0 or beside > on_limit / 4 or repeats.max() > on_limit / 4:
         return False
-    # c values that share a code by chance, where values lie a spacing apart: (c - 1)!
+    if on_limit > _MANY_ON_LIMIT:
+        return True
+    # c outermost values of a falling tail, a spacing apart, share a code: (c - 1)!
     # (step/spacing)^(c-1)
     chance = lgamma(on_limit) + (on_limit - 1) * log(min(step / spacing, 1.0))
     return chance < log(_CHANCE)

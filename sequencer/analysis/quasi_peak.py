@@ -16,8 +16,8 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.spectrum import hann
 from sequencer.analysis.weighting import bs468_response
 
-_CHARGE_S = (1.1e-3, 0.169)
-_DISCHARGE_S = (0.227, 0.288)
+_CHARGE_S = (1.7e-3, 0.257)
+_DISCHARGE_S = (0.269, 0.205)
 _GROUP = 16  # samples at 96 kHz over which the second detector sees the first one's mean
 _METER_RATE_HZ = 96000.0
 _FADE_S = 0.02

@@ -83,7 +83,7 @@ def amplitude_spectrum(
 ) -> Spectrum:
     """Amplitude spectrum of a record for plots, volts rms.
 
-    The level at 0 Hz is the mean. Up to 1 % of the record's end may be left off to reach a length
+    The level at 0 Hz is the mean. Up to 2 % of the record's end may be left off to reach a length
     that transforms quickly.
 
     Parameters
@@ -110,10 +110,10 @@ def periodogram(samples: NDArray[np.floating], sample_rate_hz: float) -> Periodo
 
     Meant for what is left of a record after its lines are taken off. It is computed in single
     precision, twice as fast, whose rounding lies 130 dB and more below the rms of the record. The
-    window is applied as the sum of three bins. Up to 1 % of the record's end may be left off to
+    window is applied as the sum of three bins. Up to 2 % of the record's end may be left off to
     reach a length that transforms quickly.
     """
-    count = scipy.fft.prev_fast_len(samples.size, real=True)
+    count = scipy.fft.prev_fast_len(samples.size)
     bins = scipy.fft.rfft(samples[:count].astype(np.float32, copy=False))
     windowed = bins + bins
     windowed[1:-1] -= bins[:-2]
@@ -141,4 +141,4 @@ def _cosine_sum(count: int, terms: tuple[float, ...]) -> Samples:
 
 def _quick_length(samples: Samples) -> Samples:
     """The record up to the longest length with small prime factors."""
-    return samples[: scipy.fft.prev_fast_len(samples.size, real=True)]
+    return samples[: scipy.fft.prev_fast_len(samples.size)]

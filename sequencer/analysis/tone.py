@@ -20,7 +20,13 @@ from sequencer.analysis.arrays import Samples, Spectral, as_samples, sum_of_squa
 from sequencer.analysis.dc import offset_variance_v2
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import SEARCH_REACH, MainsFrequency, find_mains, multiples_below
+from sequencer.analysis.mains import (
+    HIGHEST_LINE_HZ,
+    SEARCH_REACH,
+    MainsFrequency,
+    find_mains,
+    multiples_below,
+)
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -48,6 +54,7 @@ __all__ = [
 ]
 
 HIGHEST_HARMONIC = 10
+_LATE_HARMONIC = 40  # orders that a squared-off tone may show above -20 dB, with a margin
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 # The fit is repeated until the fundamental turns by less than this over the record. What the last
@@ -110,9 +117,15 @@ def analyse_tone(
     """
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     checks.require_band(band_hz, sample_rate_hz)
-    tone_hz = _start(record, sample_rate_hz, expected_frequency_hz)
+    longest_hz = sample_rate_hz / 4 if expected_frequency_hz is None else expected_frequency_hz
+    checks.require_tone_length(record, sample_rate_hz, longest_hz)
+    tone_hz = find_strongest_hz(record, sample_rate_hz)
     checks.require_no_flat_run(record, sample_rate_hz=sample_rate_hz, frequency_hz=tone_hz)
     checks.require_steady_phase(record, sample_rate_hz, tone_hz)
+    _require_share(record, sample_rate_hz, tone_hz)
+    if expected_frequency_hz is not None:
+        checks.require_frequency(tone_hz, expected_frequency_hz)
+    checks.require_tone_length(record, sample_rate_hz, tone_hz)
     return _measure(record, sample_rate_hz, tone_hz, mains_frequency_hz, band_hz)
 
 
@@ -185,22 +198,9 @@ class _Lines:
         return float(abs(self.fit.amplitude[0]))
 
 
-def _start(record: Samples, sample_rate_hz: float, expected_hz: float | None) -> float:
-    """Frequency of the tone to start from, checked against what was expected."""
-    if expected_hz is not None:
-        checks.require_tone_length(record, sample_rate_hz, expected_hz)
-    elif record.size < checks.LEAST_TONE_SAMPLES:
-        checks.require_tone_length(record, sample_rate_hz, sample_rate_hz / record.size)
-    found_hz = find_strongest_hz(record, sample_rate_hz)
-    tone = fit_known_tones(record, sample_rate_hz, [found_hz])[0]
-    _require_share(record, abs(complex(tone)))
-    if expected_hz is not None:
-        checks.require_frequency(found_hz, expected_hz)
-    checks.require_tone_length(record, sample_rate_hz, found_hz)
-    return found_hz
-
-
-def _require_share(record: Samples, amplitude_v: float) -> None:
+def _require_share(record: Samples, sample_rate_hz: float, tone_hz: float) -> None:
+    """Refuse (no_signal) a record of which the strongest tone holds no more than half the power."""
+    amplitude_v = abs(complex(fit_known_tones(record, sample_rate_hz, [tone_hz])[0]))
     share = amplitude_v**2 / 2 / float(np.var(record))
     if share <= _LEAST_SHARE * (1 + 1e-3):
         raise CannotMeasure(
@@ -362,11 +362,11 @@ def _require_one_tone(lines: _Lines, sample_rate_hz: float, mains_hz: float) -> 
 
 
 def _is_expected(lines: _Lines, other_hz: float, sample_rate_hz: float, mains_hz: float) -> bool:
-    """Whether a line is DC, a harmonic (of any order, folded too) of the tone, or of the mains."""
+    """Whether a line is DC, a harmonic of the tone (folded or not), or of the mains."""
     near_hz = 5 * lines.residual.bin_hz
-    multiple = np.arange(0, 400) * lines.fundamental_hz
+    multiple = np.arange(_LATE_HARMONIC + 1) * lines.fundamental_hz
     folded = np.abs(multiple - np.rint(multiple / sample_rate_hz) * sample_rate_hz)
-    hum_hz = mains_hz * round(other_hz / mains_hz)
+    hum_hz = mains_hz * min(round(other_hz / mains_hz), HIGHEST_LINE_HZ // mains_hz)
     return bool(np.abs(folded - other_hz).min() < near_hz or abs(hum_hz - other_hz) < near_hz)
 
 

@@ -1,0 +1,224 @@
+"""Every refusal from a capture that deserves it, and none from captures that don't."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis import checks
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.idle import analyse_idle
+from sequencer.analysis.tone import analyse_tone
+
+RATE = 96000.0
+COUNT = 2**15
+
+
+def quantised(wave, bits=24, full_scale=1.0):
+    """What a converter makes of it: codes of two's complement, saturated."""
+    step = full_scale / 2 ** (bits - 1)
+    return np.clip(np.round(wave / step), -(2 ** (bits - 1)), 2 ** (bits - 1) - 1) * step
+
+
+def tone(hz=997.3, level=0.5, noise=1.5e-6, count=COUNT, rate=RATE, seed=0):
+    """A sine with the noise of a good converter."""
+    rng = np.random.default_rng(seed)
+    return level * np.sin(2 * np.pi * hz * np.arange(count) / rate + 0.3) + (
+        noise * rng.standard_normal(count)
+    )
+
+
+def refused(code, action, *args, **kwargs):
+    """The refusal an action gives, with its code checked."""
+    with pytest.raises(CannotMeasure) as caught:
+        action(*args, **kwargs)
+    assert caught.value.code == code, str(caught.value)
+    assert caught.value.remedy
+    return caught.value
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("analyse", [analyse_tone, analyse_idle])
+def test_a_sample_that_is_no_number_is_refused(bad, analyse):
+    wave = tone()
+    wave[1234] = bad
+    refusal = refused("nonfinite", analyse, wave, RATE)
+    assert "1234" in refusal.reason
+
+
+@pytest.mark.parametrize("level", [0.0, 0.25])
+def test_a_constant_is_no_signal(level):
+    refused("no_signal", analyse_tone, np.full(COUNT, level), RATE)
+    refused("no_signal", analyse_idle, np.full(COUNT, level), RATE)
+
+
+def test_noise_alone_is_no_tone():
+    refused("no_signal", analyse_tone, quantised(tone(level=0.0, noise=1e-4)), RATE)
+
+
+@pytest.mark.parametrize("second", [1.0, 0.5, 0.25, 0.12])
+def test_two_tones_are_refused_where_one_is_expected(second):
+    wave = quantised(tone(hz=1000.1, level=0.4) + second * tone(hz=7431.0, level=0.4, seed=1))
+    refused("no_signal", analyse_tone, wave, RATE)
+
+
+def test_the_instruments_own_overrange_flag_is_believed():
+    refused("overrange", analyse_tone, tone(), RATE, is_overrange=True)
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("over", [1.001, 1.003, 1.02, 1.3, 3.0])
+@pytest.mark.parametrize("hz", [97.3, 1003.7, 9973.1])
+@pytest.mark.parametrize("full_scale", [None, 1.0])
+def test_a_record_cut_off_by_the_converter_is_refused(bits, over, hz, full_scale):
+    wave = quantised(tone(hz=hz, level=over), bits)
+    refused("overrange", analyse_tone, wave, RATE, range_peak_v=full_scale)
+
+
+def test_one_polarity_cut_off_is_enough():
+    wave = quantised(tone(level=0.7) - 0.4)
+    refused("overrange", analyse_tone, wave, RATE)
+
+
+def test_a_click_that_hits_the_limit_spoils_an_idle_record():
+    wave = tone(level=0.0, noise=60e-6)
+    wave[5000:5004] = 1.0
+    refused("overrange", analyse_idle, quantised(wave), RATE)
+
+
+@pytest.mark.parametrize("clip", [0.99, 0.8])
+@pytest.mark.parametrize("full_scale", [None, 1.0])
+def test_an_amplifier_clipping_inside_the_range_is_a_result(clip, full_scale):
+    rng = np.random.default_rng(1)
+    wave = np.clip(tone(level=0.5), -0.5 * clip, 0.5 * clip) + 1.5e-6 * rng.standard_normal(COUNT)
+    result = analyse_tone(quantised(wave), RATE, range_peak_v=full_scale)
+    assert result.thd.value > 1e-3
+
+
+@pytest.mark.parametrize("length", [25, 60, 500])
+@pytest.mark.parametrize("held", [0.0, None])
+def test_a_run_of_equal_samples_is_a_dropout(length, held):
+    wave = quantised(tone())
+    wave[7000 : 7000 + length] = wave[7000] if held is None else held
+    refused("dropout", analyse_tone, wave, RATE)
+
+
+def test_a_gap_of_zeros_in_an_idle_record_is_a_dropout():
+    wave = quantised(tone(level=0.0, noise=60e-6))
+    wave[9000:9400] = 0.0
+    refused("dropout", analyse_idle, wave, RATE)
+
+
+@pytest.mark.parametrize("hz", [97.3, 997.3, 9973.1])
+@pytest.mark.parametrize("lost", [11, 64, 1000])
+@pytest.mark.parametrize("where", [0.1, 0.503, 0.9])
+def test_a_missing_block_is_a_dropout(hz, lost, where):
+    wave = quantised(tone(hz=hz, count=COUNT + lost))
+    cycles = hz * lost / RATE
+    if abs(cycles - round(cycles)) < 0.02:
+        pytest.skip("whole cycles are missing: that can't be seen")
+    at = int(where * COUNT)
+    refused("dropout", analyse_tone, np.delete(wave, slice(at, at + lost)), RATE)
+
+
+@pytest.mark.parametrize("cycles", [0.7, 2.0, 2.9])
+def test_fewer_than_three_cycles_are_too_short(cycles):
+    wave = tone(hz=100.0, count=round(cycles * 960))
+    refused("too_short", analyse_tone, wave, RATE, expected_frequency_hz=100.0)
+
+
+def test_a_handful_of_samples_is_too_short():
+    refused("too_short", analyse_tone, tone(count=60), RATE)
+
+
+def test_less_than_a_fifth_of_a_second_is_too_short_for_idle():
+    refused("too_short", analyse_idle, tone(level=0, noise=1e-5, count=19000), RATE)
+
+
+def test_a_tone_off_the_expected_frequency_is_refused():
+    # a 44.1 kHz record read as 48 kHz lies 8.8 % high
+    wave = tone(hz=1000.0, rate=44100.0)
+    refused("wrong_frequency", analyse_tone, wave, 48000.0, expected_frequency_hz=1000.0)
+    assert analyse_tone(tone(hz=1009.0), RATE, expected_frequency_hz=1000.0).level_vrms.value
+
+
+def test_a_band_beyond_half_the_rate_is_refused():
+    refused("band_too_narrow", analyse_tone, tone(rate=32000.0), 32000.0)
+    refused("band_too_narrow", analyse_idle, tone(level=0, noise=1e-5), 32000.0)
+
+
+def test_a_tone_without_any_harmonic_in_the_record_is_refused():
+    refused("band_too_narrow", analyse_tone, tone(hz=25000.0), RATE)
+
+
+def test_a_band_with_its_edges_swapped_is_the_callers_mistake():
+    with pytest.raises(ValueError, match="band_hz"):
+        checks.require_band((2000.0, 20.0), RATE)
+
+
+@pytest.mark.parametrize(
+    ("found", "is_fine"),
+    [(96000.0, True), (96005.0, True), (96011.0, False), (48000.0, False), (float("nan"), False)],
+)
+def test_rates_agree_within_a_hundredth_of_a_percent(found, is_fine):
+    if is_fine:
+        checks.require_rate(found, 96000.0)
+    else:
+        refused("rate_mismatch", checks.require_rate, found, 96000.0)
+
+
+def test_even_time_steps_give_the_rate_through_their_rounding():
+    times = np.round(np.arange(5000) / 48000.0, 6)
+    assert checks.require_even_steps(times) == pytest.approx(48000.0, rel=1e-5)
+
+
+@pytest.mark.parametrize("spoil", ["gap", "backwards", "repeated", "nan"])
+def test_uneven_time_steps_are_refused(spoil):
+    times = np.arange(5000) / 48000.0
+    changes = {
+        "gap": times[2000] + 3 / 48000.0,
+        "backwards": times[1900],
+        "repeated": times[1999],
+        "nan": np.nan,
+    }
+    times[2000] = changes[spoil]
+    if spoil == "gap":
+        times[2001:] += 3 / 48000.0
+    refused("time_base", checks.require_even_steps, times)
+
+
+def good_captures():
+    """Captures a bench makes, and some that look odd but are good."""
+    rng = np.random.default_rng(11)
+    for i in range(220):
+        hz = float(np.exp(rng.uniform(np.log(40), np.log(9000))))
+        level = float(10 ** rng.uniform(-3.5, -0.05))
+        noise = float(rng.choice([1.5e-6, 5e-6, 1e-5]))
+        wave = tone(hz=hz, level=level, noise=noise, seed=i, count=int(rng.integers(9000, 20000)))
+        wave += 3e-5 * np.sin(2 * np.pi * 50.07 * np.arange(wave.size) / RATE) + 1e-3
+        yield f"tone {hz:.1f} Hz {level:.2g} V", wave if i % 3 else quantised(wave)
+    for i in range(40):
+        wave = tone(hz=(997.0, 1000.0, 60.0, 6000.0)[i % 4], level=(0.9, 0.05)[i % 2], noise=0)
+        yield f"16 bit {i}", quantised(wave, 16)
+    for i in range(20):
+        wave = np.clip(tone(seed=i), -0.49 + i / 100, 0.4) + tone(level=0, noise=2e-6, seed=i + 1)
+        yield f"clipping amplifier {i}", quantised(wave)
+    for i in range(20):
+        level = 2e-6 * (i + 1)
+        yield f"at the noise {i}", quantised(tone(level=level, noise=level / 2, seed=i))
+
+
+def test_no_good_tone_is_refused():
+    captures = list(good_captures())
+    assert len(captures) == 300
+    for name, wave in captures:
+        try:
+            analyse_tone(wave, RATE)
+        except CannotMeasure as refusal:
+            pytest.fail(f"{name}: {refusal.code}: {refusal}")
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("noise", [2e-5, 3e-4])
+def test_no_good_idle_record_is_refused(bits, noise):
+    for seed in range(4):
+        wave = tone(hz=50.03, level=noise, noise=noise, seed=seed, count=24000)
+        assert analyse_idle(quantised(wave, bits), RATE).noise_unweighted_vrms.value
