@@ -165,6 +165,11 @@ def _file_error(
         parent, _, _ = _walk(root, loc[:-1])
         name = str(loc[-1])
         return FileError(parent.place, f'"{name}" is missing; {_write_example(model, loc)}')
+    if loc[-1:] == ("[key]",) and detail["type"] == "enum":
+        parent, _, _ = _walk(root, loc[:-2])
+        name, known = str(loc[-2]), _alternatives(str(detail.get("ctx", {})["expected"]))
+        hint = did_you_mean(name, [part.strip("'") for part in known])
+        return FileError(parent.key_place(name), f'unknown key "{name}"; {hint}')
     node, place, name = _walk(root, loc)
     return FileError(place, (f"{name}: " if name else "") + _in_words(detail, node))
 
