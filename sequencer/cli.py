@@ -9,6 +9,7 @@ Everything heavy is imported inside the commands, so that --help stays quick.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sequencer import __version__
-from sequencer.errors import Interrupted, Refused, Stopped
+from sequencer.errors import Interrupted, Refused, Stopped, printable
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,8 +38,13 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def main() -> None:
     """Entry point of the command `steadybench`."""
-    arguments = sys.argv[1:]
-    sys.exit(run_command(arguments))
+    code = run_command(sys.argv[1:])
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Else the interpreter would try again at its end and spoil the exit code.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
 
 
 def run_command(arguments: Sequence[str]) -> int:
@@ -300,19 +306,21 @@ def _figures(pairs: Sequence[str]) -> dict[str, str]:
 @contextmanager
 def _screen(as_json: bool) -> Iterator[tuple[Console, Screen]]:
     """The console for people: standard error when standard output belongs to a program."""
-    from rich.console import Console
+    from sequencer.screen import Screen, Terminal
 
-    from sequencer.screen import Screen
-
-    console = Console(stderr=as_json)
+    console = Terminal(stderr=as_json)
     with Screen(console) as screen:
         yield console, screen
 
 
 def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: Path) -> None:
-    if as_json:
-        click.echo(json.dumps(result))
-    console.print(f"report: {report}", highlight=False, soft_wrap=True)
+    from rich.text import Text
+
+    # Whether anybody still reads this or not, the exit code tells how the run ended.
+    with contextlib.suppress(BrokenPipeError):
+        if as_json:
+            click.echo(json.dumps(result))
+        console.print(Text(f"report: {printable(str(report), len(str(report)))}"), soft_wrap=True)
 
 
 def _exit_code(outcome: str, interruption: Interrupted | None) -> int:

@@ -4,6 +4,7 @@ The operating system drops a lock when its process dies, so a reservation can't 
 beside the lock only tells people who holds it.
 """
 
+import contextlib
 import getpass
 import json
 import os
@@ -30,11 +31,11 @@ def reserved(addresses: Sequence[str], holder: str, folder: Path | None = None) 
     Raises Refused (code "held") when another run holds one of them.
     """
     where = folder or lock_folder()
-    where.mkdir(parents=True, exist_ok=True)
+    _make_shared(where)
     with ExitStack() as stack:
         for address in sorted({address.upper() for address in addresses}):
             name = sha256_hex(address.encode())[:24]
-            lock = FileLock(where / f"{name}.lock", timeout=0)
+            lock = FileLock(where / f"{name}.lock", timeout=0, mode=0o666)
             note = where / f"{name}.json"
             try:
                 stack.enter_context(lock)
@@ -43,11 +44,36 @@ def reserved(addresses: Sequence[str], holder: str, folder: Path | None = None) 
                     f"{address} is in use by {_who(note)}; wait for that run to end",
                     code="held",
                 ) from None
-            note.write_text(
-                json.dumps({"pid": os.getpid(), "user": getpass.getuser(), "for": holder}),
-                encoding="utf-8",
-            )
+            _leave(note, holder)
         yield
+
+
+def _make_shared(folder: Path) -> None:
+    """A folder that every user of this machine can write to, whoever came first."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if folder.stat().st_uid == os.getuid():
+            folder.chmod(0o777)
+    except OSError as error:
+        raise Refused(
+            f"instruments can't be reserved: {folder}: {error.strerror}", code="held"
+        ) from error
+
+
+def _leave(note: Path, holder: str) -> None:
+    """Say who holds an address; a colleague's old note is put out of the way."""
+    about = {"pid": os.getpid(), "user": _user(), "for": holder}
+    with contextlib.suppress(OSError):
+        note.unlink(missing_ok=True)
+        note.write_text(json.dumps(about), encoding="utf-8")
+
+
+def _user() -> str:
+    """The user's name; their number where this machine has no name for it."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return str(os.getuid())
 
 
 def _who(note: Path) -> str:

@@ -3,6 +3,7 @@
 Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich).
 """
 
+import contextlib
 from collections.abc import Sequence
 from types import TracebackType
 
@@ -50,6 +51,14 @@ _NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 20, 34, 20
 _MOST_ASIDE = 6
 
 
+class Terminal(Console):
+    """Where people read. When nobody reads any more (`| head`), the run goes on unseen."""
+
+    def on_broken_pipe(self) -> None:
+        """Fall silent."""
+        self.quiet = True
+
+
 class Screen:
     """Shows events as they come. On a terminal a last line tells what is going on right now."""
 
@@ -89,19 +98,18 @@ class Screen:
     def show_match(self, lines: Sequence[tuple[str, Verdict]]) -> None:
         """Show how alike the units of a pair are, a line a reading."""
         if lines:
-            self._console.print(Text("\nHow alike the units are", style="bold"))
+            self._print(Text("\nHow alike the units are", style="bold"))
         for line, verdict in lines:
-            text = Text(f"  {printable(line)}", style=_STYLE[verdict])
-            self._console.print(text, soft_wrap=True, highlight=False)
+            self._print(Text(f"  {printable(line)}", style=_STYLE[verdict]))
 
     def __call__(self, stamped: Stamped) -> None:
         """Show one event."""
         for line in self._lines(stamped.event):
-            self._console.print(line, soft_wrap=True, highlight=False)
+            self._print(line)
         match stamped.event:
             case StepStarted() as started:
                 self._left_s, self._since_s = started.left_s, stamped.t_s
-                self._show(f"{started.does} ({_left(started.left_s)})")
+                self._show(f"{printable(started.does)} ({_left(started.left_s)})")
             case Waiting(left_s=wait_s):
                 run_s = self._left_s - (stamped.t_s - self._since_s)
                 self._show(f"waiting {duration_text(wait_s)} more ({_left(max(run_s, wait_s))})")
@@ -124,6 +132,11 @@ class Screen:
                 aside, self._aside = self._aside, []
                 return [*_aside_line(aside), _finish_line(event)]
         return _plain_lines(event)
+
+    def _print(self, line: Text) -> None:
+        # A screen that can't be written to is no reason to stop a run; the journal has it all.
+        with contextlib.suppress(OSError):
+            self._console.print(line, soft_wrap=True, highlight=False)
 
     def _show(self, doing: str) -> None:
         if self._status:
@@ -193,7 +206,7 @@ def _reading_line(reading: Reading) -> Text:
     line = Text("  ")
     line.append(f"{name_text(reading.name):<{_NAME_WIDTH}} ")
     line.append(f"{reading.value_text():<{_VALUE_WIDTH}} ")
-    line.append(f"{limit_text(reading):<{_LIMIT_WIDTH}} ", style="dim")
+    line.append(f"{printable(limit_text(reading)):<{_LIMIT_WIDTH}} ", style="dim")
     line.append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
     if reading.reason:
         line.append(f"  {printable(reading.reason)}", style="yellow")

@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import itertools
 import json
 import os
 import resource
@@ -141,7 +142,7 @@ def test_a_changed_missing_or_swapped_line_breaks_the_chain(folder):
     lines = _write(folder).split(b"\n")[:-1]
 
     def is_whole(lines):
-        pairs = zip(lines, lines[1:], strict=False)
+        pairs = itertools.pairwise(lines)
         return all(json.loads(b)["prev"] == hashlib.sha256(a).hexdigest() for a, b in pairs)
 
     assert is_whole(lines)

@@ -1,0 +1,122 @@
+"""Two runs never share an instrument, whichever process they are in, and a dead one holds none."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sequencer.errors import Refused
+from sequencer.reservation import reserved
+
+ROOT = Path(__file__).resolve().parents[2]
+A, B = "TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::127.0.0.1::5026::SOCKET"
+
+
+def test_an_address_that_is_held_is_refused_with_the_holder(tmp_path):
+    with (
+        reserved([A, B], "burn_in on S-1", tmp_path),
+        pytest.raises(Refused) as caught,
+        reserved([B], "other", tmp_path),
+    ):
+        pass
+    assert caught.value.code == "held"
+    assert caught.value.exit_code == 2
+    assert B in caught.value.reason
+    assert "burn_in on S-1" in caught.value.reason
+    assert str(os.getpid()) in caught.value.reason
+
+
+def test_the_same_address_written_otherwise_is_the_same(tmp_path):
+    with reserved([A], "one", tmp_path), pytest.raises(Refused):
+        reserved([A.lower()], "two", tmp_path).__enter__()
+
+
+def test_other_addresses_are_free(tmp_path):
+    with reserved([A], "one", tmp_path), reserved([B], "two", tmp_path):
+        pass
+
+
+def test_a_refusal_keeps_nothing(tmp_path):
+    with reserved([B], "one", tmp_path), pytest.raises(Refused):
+        reserved([A, B], "two", tmp_path).__enter__()
+    with reserved([A, B], "three", tmp_path):
+        pass
+
+
+def test_an_address_is_free_again_after_an_error(tmp_path):
+    with pytest.raises(RuntimeError), reserved([A], "one", tmp_path):
+        raise RuntimeError
+    with reserved([A], "two", tmp_path):
+        pass
+
+
+def test_two_roles_at_one_address_are_one_reservation(tmp_path):
+    with reserved([A, A], "one", tmp_path):
+        pass
+
+
+_HOLD = """
+import sys
+from pathlib import Path
+from sequencer.reservation import reserved
+with reserved([sys.argv[2]], "somebody else's run", Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    process = subprocess.Popen(
+        [sys.executable, "-c", _HOLD, str(tmp_path), A],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout.readline() == "held\n"
+    yield process
+    process.kill()
+    process.communicate()
+
+
+def test_another_process_is_kept_off_until_the_holder_dies(tmp_path, holder):
+    with pytest.raises(Refused, match="somebody else's run"):
+        reserved([A], "ours", tmp_path).__enter__()
+    holder.send_signal(signal.SIGKILL)
+    holder.wait()
+    with reserved([A], "ours", tmp_path):
+        pass
+
+
+def test_a_damaged_note_does_not_hide_that_it_is_held(tmp_path):
+    with reserved([A], "one", tmp_path):
+        for note in tmp_path.glob("*.json"):
+            note.write_text("[")
+        with pytest.raises(Refused, match="another run"):
+            reserved([A], "two", tmp_path).__enter__()
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="needs another user's folder")
+def test_another_user_s_folder_does_not_lock_this_user_out(tmp_path):
+    """Benches are shared: a colleague's first run must not make every later one impossible."""
+    shared = tmp_path / "shared"
+    with reserved([A], "a colleague", shared):
+        pass
+    becomes = "import os; os.setgid(65534); os.setuid(65534)\nwith"
+    program = _HOLD.replace("with", becomes, 1)
+    for folder in (tmp_path, *tmp_path.parents):
+        if folder.stat().st_uid == os.getuid() and not folder.stat().st_mode & 0o005:
+            folder.chmod(folder.stat().st_mode | 0o005)
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(shared), A],
+        cwd=ROOT,
+        input="",
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.stdout == "held\n", done.stderr

@@ -1,0 +1,243 @@
+"""What a person sees of a run: words that stand without colour, and nothing raw from outside."""
+
+import io
+
+import pytest
+
+from sequencer.events import (
+    Answered,
+    CautionAccepted,
+    InstrumentReady,
+    MadeSafe,
+    Noted,
+    Outcome,
+    ReadingTaken,
+    RunFinished,
+    RunStarted,
+    SafeAction,
+    Stamped,
+    StepFinished,
+    StepStarted,
+    Waiting,
+)
+from sequencer.limits import Limit, Reading, Verdict
+from sequencer.screen import Screen, Terminal
+
+EVIL = "\x1b[2J\x1b]0;owned\x07 \r\n[bold]b[/bold] :smile: \u202e"
+
+
+def _started(**changes):
+    plain = {
+        "procedure": "p",
+        "title": "final test",
+        "procedure_sha256": "0",
+        "serial": "A-1",
+        "model": "M",
+        "stage": "as_left",
+        "bench": "bench",
+        "decision": "plain",
+        "steps": 3,
+        "estimate_s": 3600.0 * 2,
+        "version": "0",
+        "remarks": ("dmm: no calibration date; results are indicative",),
+    }
+    return RunStarted(**{**plain, **changes})
+
+
+def _step(**changes):
+    plain = {
+        "step": "a",
+        "kind": "tone",
+        "title": "1 kHz",
+        "number": 2,
+        "of": 3,
+        "does": "drives 1 kHz",
+        "estimate_s": 5.0,
+        "left_s": 600.0,
+    }
+    return StepStarted(**{**plain, **changes})
+
+
+def _reading(**changes):
+    plain = {
+        "name": "thd",
+        "value": 2e-4,
+        "unit": "1",
+        "uncertainty": 1e-6,
+        "limits": Limit(maximum=1e-3, written=(("max", "0.1 %"),)),
+        "verdict": Verdict.PASS,
+    }
+    return ReadingTaken(step="a", reading=Reading(**{**plain, **changes}))
+
+
+@pytest.fixture
+def shown():
+    """Text of events on a screen: shown(event, ..., terminal=False)."""
+
+    def show(*events, terminal=False, **options):
+        out = io.StringIO()
+        console = Terminal(file=out, force_terminal=terminal, width=100, **options)
+        with Screen(console) as screen:
+            for event in events:
+                screen(Stamped(t_s=0.0, at=None, event=event))
+        return out.getvalue()
+
+    return show
+
+
+def test_the_start_tells_what_on_which_unit_for_how_long_and_what_to_mind(shown):
+    text = shown(_started())
+    for words in ("final test: M A-1", "3 steps", "2.0 h", "results are indicative"):
+        assert words in text
+
+
+def test_a_step_tells_its_number_and_what_it_does(shown):
+    text = shown(_step())
+    assert "[2/3] 1 kHz" in text
+    assert "drives 1 kHz" in text
+
+
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [
+        (Verdict.PASS, "pass"),
+        (Verdict.CONDITIONAL_PASS, "conditional pass"),
+        (Verdict.CONDITIONAL_FAIL, "conditional fail"),
+        (Verdict.FAIL, "FAIL"),
+        (Verdict.NO_READING, "no reading"),
+        (Verdict.INFO, "info"),
+    ],
+)
+def test_verdicts_stand_in_words(shown, verdict, words):
+    assert shown(_reading(verdict=verdict)).rstrip().endswith(words)
+
+
+def test_a_reading_tells_value_doubt_unit_and_limit(shown):
+    line = shown(_reading())
+    # U = 2 u = 0.0002 %; -74 dB is 20 lg 2e-4.
+    for words in ("THD", "(0.02000 ± 0.00020) %", "-74.0 dB", "max 0.1 %", "pass"):
+        assert words in line
+
+
+def test_a_reading_without_a_value_tells_why(shown):
+    line = shown(_reading(value=None, verdict=Verdict.NO_READING, reason="the range overloaded"))
+    assert "no reading" in line
+    assert "the range overloaded" in line
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        (Outcome.PASS, "PASSED"),
+        (Outcome.FAIL, "NOT PASSED"),
+        (Outcome.STOPPED, "STOPPED: the cause"),
+        (Outcome.INTERRUPTED, "INTERRUPTED: the cause"),
+    ],
+)
+def test_the_end_is_told_in_words(shown, outcome, words):
+    cause = "the cause" if "cause" in words else None
+    assert words in shown(RunFinished(outcome=outcome, cause=cause))
+
+
+def test_what_could_not_be_made_safe_is_a_warning(shown):
+    text = shown(
+        MadeSafe(
+            actions=(
+                SafeAction(action="generator output off", is_confirmed=True),
+                SafeAction(action="mains off", is_confirmed=False, problem="pull the plug"),
+            )
+        )
+    )
+    assert "safe: generator output off, confirmed" in text
+    assert "WARNING: pull the plug" in text
+
+
+def test_a_step_left_out_says_why(shown):
+    text = shown(
+        StepFinished(step="a", kind="idle", verdict=Verdict.INFO, left_out="the bench has no dmm")
+    )
+    assert "a left out: the bench has no dmm" in text
+
+
+EVIL_EVENTS = [
+    _started(serial=EVIL, model=EVIL, title=EVIL, bench=EVIL, remarks=(EVIL,)),
+    InstrumentReady(
+        role="dmm",
+        address="a",
+        driver="scpi",
+        manufacturer=EVIL,
+        model=EVIL,
+        serial="s",
+        firmware="f",
+        calibration_due=None,
+        certificate=None,
+        is_overdue=True,
+    ),
+    CautionAccepted(caution=EVIL, accepted_by=EVIL),
+    _step(title=EVIL, does=EVIL),
+    Noted(step="a", text=EVIL),
+    Answered(step="a", question=EVIL, answer=EVIL),
+    Waiting(step="a", left_s=5.0),
+    _reading(value=None, verdict=Verdict.NO_READING, reason=EVIL),
+    _reading(limits=Limit(maximum=1.0, written=(("max", EVIL),))),
+    StepFinished(step=EVIL, kind="idle", verdict=Verdict.INFO, left_out=EVIL),
+    MadeSafe(actions=(SafeAction(action="a", is_confirmed=False, problem=EVIL),)),
+    RunFinished(outcome=Outcome.STOPPED, cause=EVIL),
+]
+
+
+@pytest.mark.parametrize("event", EVIL_EVENTS, ids=lambda event: type(event).__name__)
+def test_nothing_from_outside_reaches_the_terminal_raw(shown, event):
+    for terminal in (False, True):
+        text = shown(event, terminal=terminal)
+        for raw in ("\x1b[2J", "\x1b]0", "\x07", "\u202e"):
+            assert raw not in text
+    plain = shown(event)
+    assert "\x1b" not in plain
+    if "bold" in plain:  # markup is text, not style
+        assert "[bold]b[/bold] :smile:" in plain
+
+
+def test_colour_only_repeats_the_words(shown):
+    from rich.text import Text
+
+    coloured = shown(_reading(), terminal=True)
+    assert "\x1b[" in coloured
+    plain = [line.split() for line in Text.from_ansi(coloured).plain.splitlines()]
+    assert any(words and words[-1] == "pass" for words in plain)
+
+
+def test_no_color_is_honoured(shown, monkeypatch):
+    # https://no-color.org: present and not empty means no added colour.
+    monkeypatch.setenv("NO_COLOR", "1")
+    text = shown(_reading(verdict=Verdict.FAIL), terminal=True, color_system="truecolor")
+    assert "\x1b[3" not in text
+    assert "\x1b[1;3" not in text
+    assert "FAIL" in text
+
+
+def test_on_a_terminal_a_last_line_tells_what_goes_on(shown):
+    text = shown(_step(), Waiting(step="a", left_s=300.0), terminal=True)
+    assert "about 10 min left" in text
+
+
+def test_off_a_terminal_there_are_plain_lines_only(shown):
+    text = shown(_step(), Waiting(step="a", left_s=300.0), Noted(step="a", text="note"))
+    assert "\r" not in text
+    assert "\x1b" not in text
+    assert "left" not in text
+
+
+class _ClosedPipe(io.StringIO):
+    def write(self, text):
+        raise BrokenPipeError(32, "Broken pipe")
+
+    def flush(self):
+        raise BrokenPipeError(32, "Broken pipe")
+
+
+def test_nobody_watching_any_more_does_not_stop_the_run():
+    """`steadybench run ... | head` closes the pipe; the measurement and its record go on."""
+    with Screen(Terminal(file=_ClosedPipe())) as screen:
+        for event in (_started(), _step(), _reading(), RunFinished(outcome=Outcome.PASS)):
+            screen(Stamped(t_s=0.0, at=None, event=event))
