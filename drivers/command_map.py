@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from drivers.levels import RMS_UNITS, is_decibel
-from drivers.map_fields import PLACEHOLDERS, FieldKind, FieldSpec, fields_of
+from drivers.map_fields import PLACEHOLDERS, SIGN_NAMES, FieldKind, FieldSpec, fields_of
 from drivers.roles import Role
 from drivers.scpi_maps import SCPI_MAPS
 
@@ -264,9 +264,15 @@ def _checked_text(spec: FieldSpec, raw: object) -> FieldValue:
     text = _one_text(raw)
     if not text.isascii():
         raise _Wrong(f"{text!r} must be ASCII text")
-    if spec.name in _TERMINATION_FIELDS and len(text) > 4:
-        raise _Wrong(f'{text!r} is too long for a termination; write for instance "\\r\\n"')
     return text
+
+
+def _checked_signs(spec: FieldSpec, raw: object) -> FieldValue:
+    text = str(_checked_text(spec, raw))
+    signs = SIGN_NAMES.get(" ".join(text.upper().split()), text)
+    if spec.name in _TERMINATION_FIELDS and len(signs) > 4:
+        raise _Wrong(f"{text!r} is too long for a termination; write for instance CR LF")
+    return signs
 
 
 def _checked_number(spec: FieldSpec, raw: object) -> FieldValue:
@@ -295,6 +301,7 @@ _CHECKS: Mapping[FieldKind, Callable[[FieldSpec, object], FieldValue]] = {
     FieldKind.QUESTION: _checked_messages,
     FieldKind.WORDS: _checked_words,
     FieldKind.TEXT: _checked_text,
+    FieldKind.SIGNS: _checked_signs,
     FieldKind.NUMBER: _checked_number,
     FieldKind.CHOICE: _checked_choice,
 }

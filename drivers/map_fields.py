@@ -19,6 +19,8 @@ class FieldKind(StrEnum):
     QUESTION = "question"
     """One message or a list of messages; the last one is answered with a value."""
     TEXT = "text"
+    SIGNS = "signs"
+    """Text that ends or parts others; invisible signs go by name: CR, LF, CR LF, TAB."""
     WORDS = "words"
     """One word or a list of words that mean the same."""
     NUMBER = "number"
@@ -70,6 +72,15 @@ PLACEHOLDERS: Mapping[str, tuple[str, float | str]] = {
 }
 """What may stand between braces in a message: meaning, and a sample for trying a message out."""
 
+SIGN_NAMES: Mapping[str, str] = {
+    "CR": "\r",
+    "LF": "\n",
+    "CR LF": "\r\n",
+    "LF CR": "\n\r",
+    "TAB": "\t",
+}
+"""Names of signs that nobody can see, so that a file need not hold them."""
+
 WAVEFORM_FORMS = ("real32", "real64", "int8", "int16", "int32", "uint8", "uint16", "ascii")
 BYTE_ORDERS = ("big", "little")
 
@@ -88,7 +99,14 @@ def json_schema(role: Role) -> dict[str, object]:
         }
     }
     properties |= {spec.name: _field_schema(spec) for spec in fields_of(role)}
-    return {"type": "object", "additionalProperties": False, "properties": properties}
+    needed = [spec.name for spec in fields_of(role) if spec.needed and spec.default is None]
+    return {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": properties,
+        "if": {"properties": {"base": {"const": "nothing"}}, "required": ["base"]},
+        "then": {"required": needed},
+    }
 
 
 def described(spec: FieldSpec) -> str:
@@ -106,6 +124,7 @@ def _field_schema(spec: FieldSpec) -> dict[str, object]:
         FieldKind.QUESTION: [{"type": "string"}, several],
         FieldKind.WORDS: [{"type": "string"}, several],
         FieldKind.TEXT: [{"type": "string"}],
+        FieldKind.SIGNS: [{"type": "string"}],
         FieldKind.NUMBER: [{"type": "number"}, {"type": "string"}],
         FieldKind.CHOICE: [{"enum": list(spec.choices)}],
     }
@@ -137,6 +156,10 @@ def _text(name: str, meaning: str, default: str | None = None) -> FieldSpec:
     return FieldSpec(name=name, kind=FieldKind.TEXT, meaning=meaning, default=default)
 
 
+def _signs(name: str, meaning: str, default: str | None = None) -> FieldSpec:
+    return FieldSpec(name=name, kind=FieldKind.SIGNS, meaning=meaning, default=default)
+
+
 def _words(name: str, meaning: str, *, needed: bool = False) -> FieldSpec:
     return FieldSpec(name=name, kind=FieldKind.WORDS, meaning=meaning, needed=needed)
 
@@ -158,12 +181,12 @@ _COMMON = (
     _text("no_error", "Answer to the error query that means no error; null for SCPI's number 0."),
     _words("acknowledgement", "Answers that the instrument gives to a setting, null if none."),
     _words("refusal_answers", "What an answer that refuses a message is, or begins with."),
-    _text("joiner", "Put between messages to make one of them; null to send each alone."),
+    _signs("joiner", "Put between messages to make one of them; null to send each alone."),
     _text("answer_header_end", "Ends the name that answers begin with, such as = in LEVEL=1.5."),
-    _text("answer_joiner", "Stands between the answers to a joined message.", ";"),
-    _text("write_termination", "Ends each message.", "\n"),
-    _text("read_termination", "Ends each answer.", "\n"),
-    _text("list_separator", "Stands between the values of a list in an answer.", ","),
+    _signs("answer_joiner", "Stands between the answers to a joined message.", ";"),
+    _signs("write_termination", "Ends each message: CR, LF, CR LF or other signs.", "\n"),
+    _signs("read_termination", "Ends each answer: CR, LF, CR LF or other signs.", "\n"),
+    _signs("list_separator", "Stands between the values of a list in an answer.", ","),
     _words("answer_units", "Units that follow numbers in answers; cut off, not converted."),
     _commands("prepare", "Sent once before use, such as choosing a unit or a format."),
 )
@@ -246,7 +269,7 @@ _ANALYSER = (
     _words("input_words", "Words for the inputs, first the measured point.", needed=True),
     _choice("waveform_form", "Form of a record.", WAVEFORM_FORMS, "real32"),
     _choice("byte_order", "Order of the bytes of a sample.", BYTE_ORDERS, "big"),
-    _text("waveform_separator", "Stands between samples in ASCII.", ","),
+    _signs("waveform_separator", "Stands between samples in ASCII: a comma, ; or TAB.", ","),
     _number("waveform_scale", "Volts of one unit of a sample.", 1.0),
     _number("waveform_offset", "Volts of the sample value 0.", 0.0),
     _question("ask_waveform_scale", "Asks for waveform_scale, where it varies.", "input"),

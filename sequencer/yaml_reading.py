@@ -305,7 +305,10 @@ class _Builder:
         value = str(event.value)
         match = _FORBIDDEN.search(value.replace("\x85", "\n"))
         if match is not None or "\t" in value:
-            message = "an escape gives an invisible control character here; leave it out"
+            message = (
+                "an escape gives an invisible control character here; leave it out, or where a "
+                "command map wants one write its name: CR, LF, CR LF or TAB"
+            )
             self.errors.append(FileError(place, message))
         # style None or "" is plain; quotes and block text are meant as text
         return Node(kind="scalar", place=place, text=value, quoted=event.style not in (None, ""))

@@ -19,8 +19,8 @@ IDENTITIES: Mapping[str, str] = {
 _GENERATOR: Mapping[str, Entry] = {
     "base": "nothing",
     "identity": "NAME ?",
-    "write_termination": "\r",
-    "read_termination": "\r",
+    "write_termination": "CR",
+    "read_termination": "CR",
     "acknowledgement": "OK",
     "refusal_answers": "ERR",
     "answer_units": ["HZ", "DBV", "OHM"],
@@ -84,8 +84,8 @@ _ANALYSER: Mapping[str, Entry] = {
 _DMM: Mapping[str, Entry] = {
     "base": "nothing",
     "identity": "WHO",
-    "write_termination": "\r\n",
-    "read_termination": "\r\n",
+    "write_termination": "CR LF",
+    "read_termination": "CR LF",
     "acknowledgement": "!",
     "refusal_answers": "?",
     "answer_units": ["mV", "ohm"],
@@ -99,7 +99,7 @@ _DMM: Mapping[str, Entry] = {
 _ROUTER: Mapping[str, Entry] = {
     "base": "nothing",
     "identity": "TYPE",
-    "read_termination": "\r\n",
+    "read_termination": "CR LF",
     "acknowledgement": "DONE",
     "refusal_answers": ["UNKNOWN", "NO SUCH", "LOCKED", "BROKEN"],
     "list_separator": ";",
@@ -126,8 +126,8 @@ _MAINS_SWITCH: Mapping[str, Entry] = {
 _THERMOMETER: Mapping[str, Entry] = {
     "base": "nothing",
     "identity": "ID",
-    "write_termination": "\r",
-    "read_termination": "\r\n",
+    "write_termination": "CR",
+    "read_termination": "CR LF",
     "refusal_answers": "E",
     "overload_answers": "nan",
     "answer_units": "K",
@@ -136,8 +136,8 @@ _THERMOMETER: Mapping[str, Entry] = {
 }
 _POWER_METER: Mapping[str, Entry] = {
     "base": "nothing",
-    "write_termination": "\r\n",
-    "read_termination": "\r\n",
+    "write_termination": "CR LF",
+    "read_termination": "CR LF",
     "refusal_answers": "E",
     "overload_answers": "nan",
     "list_separator": ";",

@@ -56,6 +56,17 @@ def test_a_map_may_begin_with_nothing():
     assert (settings.write_termination, settings.read_termination) == ("\n", "\n")
 
 
+@pytest.mark.parametrize(
+    ("written", "signs"),
+    [("CR", "\r"), ("cr lf", "\r\n"), ("LF", "\n"), ("TAB", "\t"), (";", ";"), ("\r\n", "\r\n")],
+)
+def test_signs_that_nobody_sees_go_by_their_names(written, signs):
+    mapping = {"read_termination": written, "list_separator": written, "joiner": None}
+    command_map = command_map_from(Role.POWER_METER, mapping)
+    assert command_map.choice("read_termination") == signs
+    assert command_map.choice("list_separator") == signs
+
+
 def test_every_mistake_of_a_map_is_found_at_once_with_its_path():
     problems = problems_of(
         Role.GENERATOR,

@@ -208,7 +208,7 @@ def test_the_plain_tongue_is_served_too(start, tmp_path):
     # The words beside each map are those of the vocabulary, read by an independent YAML library.
     maps = {role: entry["commands"] for role, entry in written["instruments"].items()}
     assert set(maps) == set(ROLES)
-    assert maps["generator"]["write_termination"] == "\r"
+    assert maps["generator"]["write_termination"] == "CR"
     assert maps["generator"]["output_on"] == "MUTE OFF"
     assert maps["analyser"]["invalid_count"] == -2147483648
     assert maps["mains_switch"]["output_is_on"] == "0"
