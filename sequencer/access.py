@@ -107,10 +107,15 @@ class StepAccess:
         """Open the router channel of this name."""
         self.router.open(self._bench.spec.routes[route])
 
-    def switch_mains(self, on: bool) -> None:
-        """Switch the unit's mains; on only after the inrush limiters had time to cool."""
-        if on and self._mains_off_s is not None:
+    def await_mains_rest(self) -> None:
+        """Wait until mains may come on again after it went off (inrush limiters must cool)."""
+        if self._mains_off_s is not None:
             self.wait(self._mains_off_s + MAINS_OFF_TIME_S - self.now_s())
+
+    def switch_mains(self, on: bool) -> None:
+        """Switch the unit's mains, on not before it has rested."""
+        if on:
+            self.await_mains_rest()
         if self.has(Role.MAINS_SWITCH):
             self.mains_switch.set_output(on)
         else:

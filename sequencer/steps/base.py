@@ -234,8 +234,12 @@ class BenchAccess(Protocol):
         """Open the router channel of this name."""
         ...
 
+    def await_mains_rest(self) -> None:
+        """Wait until mains may come on again after it went off (inrush limiters must cool)."""
+        ...
+
     def switch_mains(self, on: bool) -> None:
-        """Switch the unit's mains; on only after the inrush limiters had time to cool.
+        """Switch the unit's mains, on not before it has rested.
 
         By hand, with the operator's word for it, where the bench has no mains switch.
         """

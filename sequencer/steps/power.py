@@ -149,6 +149,7 @@ class PowerOff(StepKind[PowerOffSettings]):
 
 def ready_for_mains(bench: BenchAccess) -> None:
     """Input silent, analyser on its highest range, meters at the output, load off."""
+    bench.await_mains_rest()
     driving.silence(bench)
     driving.highest_range(bench.analyser)
     _route(bench, load=False)

@@ -1,0 +1,149 @@
+"""Kind `damping_factor`: output resistance from the level with and without load."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.damping import DampingResult, analyse_damping
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.tone import analyse_tone
+from sequencer.captures import Capture, named
+from sequencer.limits import rectangular
+from sequencer.quantities import LevelQuantity, PositiveDuration, PositiveFrequency, parse_level
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+ROUTE = "load"
+SETTLE_S = 1.0
+
+
+class DampingSettings(StepSettings):
+    """Output resistance from the level with and without load."""
+
+    level: LevelQuantity = Field(default=parse_level("1 W"), description="output level, loaded")
+    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
+    record: PositiveDuration = Field(default=2.0, le=30.0, description="length of each record")
+
+
+@register
+class Damping(StepKind[DampingSettings]):
+    """Output resistance and damping factor (IEC 60268-3): loaded against open, same e.m.f."""
+
+    name = "damping_factor"
+    settings = DampingSettings
+    readings: ClassVar[Mapping[str, str]] = {"damping_factor": "1", "output_resistance": "ohm"}
+
+    def demand(self, settings: DampingSettings, unit: UnitData) -> Demand:
+        """A router that switches the load."""
+        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        seconds = 2.0 * (settings.record + SETTLE_S) + 2.0
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.ROUTER}),
+            routes=frozenset({ROUTE}),
+            top_frequency_hz=3.0 * settings.frequency,
+            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
+            load_w=level**2 / unit.load_ohm,
+            load_s=seconds,
+            duration_s=seconds,
+        )
+
+    def describe(self, settings: DampingSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        return (
+            f"compares the level at {say(settings.frequency, 'Hz')} with and without load "
+            "(the load is switched undriven)"
+        )
+
+    def acquire(self, settings: DampingSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """Loaded, then open; the same e.m.f. and the same range for both."""
+        level = settings.level.to_vrms(bench.unit.load_ohm, bench.unit.rated_power_w)
+        drive = driving.reach_level(
+            bench, frequency_hz=settings.frequency, target_vrms=level, tolerance_db=0.2
+        )
+        yield self._record(settings, bench, "loaded", drive)
+        self._switch_load(bench, connected=False)
+        bench.energise("generator level, load off")
+        bench.generator.set_level(drive.emf_vrms)
+        bench.wait(SETTLE_S)
+        yield self._record(settings, bench, "open", drive)
+        self._switch_load(bench, connected=True)
+
+    def _record(
+        self, settings: DampingSettings, bench: BenchAccess, name: str, drive: driving.Drive
+    ) -> Capture:
+        return driving.record(
+            bench,
+            name,
+            peak_v=drive.target_vrms * math.sqrt(2.0) * driving.HEADROOM,
+            seconds=settings.record,
+            sample_rate_hz=driving.sample_rate_for(bench.analyser, 20e3, 192e3),
+            facts=drive.facts(),
+        )
+
+    def _switch_load(self, bench: BenchAccess, *, connected: bool) -> None:
+        driving.highest_range(bench.analyser)
+        bench.generator.set_level(0.0)
+        bench.wait(SETTLE_S)
+        (bench.connect if connected else bench.disconnect)(ROUTE)
+        bench.wait(SETTLE_S)
+
+    def evaluate(
+        self, settings: DampingSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Output resistance and damping factor with their doubt."""
+        loaded, unloaded = named(captures, "loaded"), named(captures, "open")
+        if loaded is None or unloaded is None:
+            return []
+        try:
+            levels = [
+                analyse_tone(
+                    capture.first,
+                    capture.sample_rate_hz,
+                    expected_frequency_hz=settings.frequency,
+                    mains_frequency_hz=situation.unit.mains_frequency_hz,
+                    is_overrange=capture.is_overrange,
+                ).level_vrms
+                for capture in (loaded, unloaded)
+            ]
+            result = analyse_damping(
+                levels[1],
+                levels[0],
+                load_ohm=situation.load.resistance_ohm,
+                load_uncertainty_ohm=rectangular(situation.load.tolerance)
+                * situation.load.resistance_ohm,
+                rated_load_ohm=situation.unit.load_ohm,
+            )
+        except CannotMeasure as refusal:
+            return [not_found(name, unit, str(refusal)) for name, unit in self.readings.items()]
+        return [
+            _damping_factor(result),
+            found("output_resistance", "ohm", result.output_resistance_ohm),
+        ]
+
+
+def _damping_factor(result: DampingResult) -> Finding:
+    """The damping factor; where the output resistance drowns in doubt, its lower bound."""
+    if result.damping_factor_at_least is None:
+        return found("damping_factor", "1", result.damping_factor)
+    return Finding(
+        name="damping_factor",
+        unit="1",
+        value=result.damping_factor_at_least,
+        standard_uncertainty=0.0,
+        remarks=("at least (95 %): the output resistance is too small to measure",),
+    )

@@ -1,0 +1,354 @@
+"""Kind `sweep`: response and distortion over frequency, one sine after the other."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from drivers.roles import Role
+from sequencer.analysis import response
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.response import BandEdge, ResponsePoint, ResponseResult
+from sequencer.analysis.tone import ToneResult, analyse_tone
+from sequencer.captures import Capture
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Picture
+from sequencer.quantities import Count, Decibels, LevelQuantity, PositiveFrequency, parse_level
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+CYCLES = 10
+SHORTEST_S = 0.05
+SETTLE_CYCLES = 2
+SETTLE_S = 0.02
+LOCK = "reference"
+
+
+class MaskPoint(BaseModel):
+    """A corner of a mask: gain relative to the reference frequency."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    frequency: PositiveFrequency
+    min: Decibels | None = None
+    max: Decibels | None = None
+
+
+class SweepSettings(StepSettings):
+    """Response and distortion over frequency, one sine after the other."""
+
+    level: LevelQuantity = Field(default=parse_level("1 W"), description="level at the reference")
+    start: PositiveFrequency = Field(default=10.0, description="first frequency")
+    stop: PositiveFrequency = Field(default=200e3, description="last frequency")
+    points: Count = Field(default=41, ge=3, le=1000, description="how many, evenly on a log axis")
+    reference: PositiveFrequency = Field(default=1000.0, description="frequency of 0 dB")
+    flat_from: PositiveFrequency = Field(default=20.0, description="band of the flatness, from")
+    flat_to: PositiveFrequency = Field(default=20e3, description="band of the flatness, to")
+    mask: tuple[MaskPoint, ...] = Field(default=(), description="corners, joined on a log axis")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "SweepSettings":
+        if self.start >= self.stop:
+            raise ValueError("start must lie below stop")
+        if self.flat_from >= self.flat_to:
+            raise ValueError("flat_from must lie below flat_to")
+        return self
+
+    def frequencies_hz(self) -> list[float]:
+        """The frequencies of the sweep, the reference first."""
+        steps = np.geomspace(self.start, self.stop, self.points)
+        return [self.reference, *(float(frequency) for frequency in steps)]
+
+
+@register
+class Sweep(StepKind[SweepSettings]):
+    """Gain relative to a reference frequency, band edges, flatness, mask and THD over frequency."""
+
+    name = "sweep"
+    settings = SweepSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "gain": "dB",
+        "flatness": "dB",
+        "bandwidth_low": "Hz",
+        "bandwidth_high": "Hz",
+        "thd": "1",
+        "mask_margin": "dB",
+    }
+
+    def check(self, settings: SweepSettings, unit: UnitData) -> list[str]:
+        """The reference and the flat band must lie within the sweep."""
+        problems = []
+        for name in ("reference", "flat_from", "flat_to"):
+            if not settings.start <= getattr(settings, name) <= settings.stop:
+                problems.append(f"{name} must lie between start and stop")
+        return problems
+
+    def demand(self, settings: SweepSettings, unit: UnitData) -> Demand:
+        """Drive at a low level over a wide band."""
+        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        seconds = 2.0 + sum(_seconds(frequency) for frequency in settings.frequencies_hz())
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            top_frequency_hz=settings.stop,
+            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
+            load_w=level**2 / unit.load_ohm,
+            load_s=seconds,
+            duration_s=seconds,
+        )
+
+    def describe(self, settings: SweepSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
+        return (
+            f"steps {settings.points} tones from {say(settings.start, 'Hz')} to "
+            f"{say(settings.stop, 'Hz')} at {say(watts, 'W')}"
+        )
+
+    def acquire(self, settings: SweepSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """The level at the reference first; then the same e.m.f. at every frequency."""
+        level = settings.level.to_vrms(bench.unit.load_ohm, bench.unit.rated_power_w)
+        drive = driving.reach_level(bench, frequency_hz=settings.reference, target_vrms=level)
+        if drive.problem:
+            bench.note(drive.problem)
+        for number, frequency in enumerate(settings.frequencies_hz()):
+            bench.generator.set_sine(frequency, drive.emf_vrms)
+            bench.wait(max(SETTLE_CYCLES / frequency, SETTLE_S))
+            yield driving.record(
+                bench,
+                LOCK if number == 0 else f"point_{number:03d}",
+                peak_v=level * math.sqrt(2.0) * driving.HEADROOM,
+                seconds=max(CYCLES / frequency, SHORTEST_S),
+                sample_rate_hz=driving.sample_rate_for(bench.analyser, 10.5 * frequency),
+                facts={**drive.facts(), "frequency_hz": frequency},
+            )
+        driving.highest_range(bench.analyser)
+        bench.generator.set_level(0.0)
+
+    def evaluate(
+        self, settings: SweepSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Gain, flatness, band edges, the worst distortion and the mask."""
+        points, reasons = _points(settings, captures, situation)
+        if any(not capture.facts["is_locked"] for capture in captures):
+            reasons = ["the wanted level was not reached"]
+        if reasons:
+            return [
+                not_found(name, unit, reasons[0])
+                for name, unit in self.readings.items()
+                if name != "mask_margin" or settings.mask
+            ]
+        return _findings(settings, points, situation)
+
+    def pictures(
+        self, settings: SweepSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Picture]:
+        """Response, with its mask, and distortion over frequency."""
+        points, reasons = _points(settings, captures, situation)
+        if reasons or len(points) < 3:
+            return []
+        result = _respond(settings, points)
+        return [_response_picture(settings, result), _distortion_picture(points)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Point:
+    """One frequency: gain in dB with its doubt, THD as a fraction (a bound where noise hides it)."""
+
+    frequency_hz: float
+    gain_db: float
+    doubt_db: float
+    thd: float | None
+    is_bound: bool
+
+
+def _seconds(frequency_hz: float) -> float:
+    return max(SETTLE_CYCLES / frequency_hz, SETTLE_S) + max(CYCLES / frequency_hz, SHORTEST_S)
+
+
+def _points(
+    settings: SweepSettings, captures: Sequence[Capture], situation: Situation
+) -> tuple[list[_Point], list[str]]:
+    """The points, the reference first, and why one could not be measured."""
+    points, reasons = [], []
+    for capture in captures:
+        frequency = capture.facts["frequency_hz"]
+        try:
+            result = analyse_tone(
+                capture.first,
+                capture.sample_rate_hz,
+                expected_frequency_hz=frequency,
+                mains_frequency_hz=situation.unit.mains_frequency_hz,
+                band_hz=(0.5 * frequency, 0.45 * capture.sample_rate_hz),
+                is_overrange=capture.is_overrange,
+            )
+        except CannotMeasure as refusal:
+            reasons.append(f"at {say(frequency, 'Hz')}: {refusal}")
+            continue
+        points.append(_point(result, capture, situation))
+    if not points:
+        reasons.append("no frequency could be measured")
+    return points, reasons
+
+
+def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point:
+    level = result.level_vrms.value or 1e-12
+    flatness = rectangular(situation.of(Role.ANALYSER).flatness)
+    relative = math.hypot(result.level_vrms.standard_uncertainty / level, flatness)
+    thd = result.thd
+    return _Point(
+        frequency_hz=capture.facts["frequency_hz"],
+        gain_db=20.0 * math.log10(level / capture.facts["emf_vrms"]),
+        doubt_db=20.0 / math.log(10.0) * relative,
+        thd=thd.value if thd.value is not None else thd.upper_bound,
+        is_bound=thd.value is None,
+    )
+
+
+def _respond(settings: SweepSettings, points: Sequence[_Point]) -> ResponseResult:
+    reference = points[0]
+    others = [
+        point
+        for point in points[1:]
+        if abs(point.frequency_hz / reference.frequency_hz - 1.0) > 1e-6
+    ]
+    return response.analyse_response(
+        [
+            ResponsePoint(
+                frequency_hz=point.frequency_hz,
+                gain_db=point.gain_db,
+                uncertainty_db=point.doubt_db,
+            )
+            for point in (reference, *others)
+        ],
+        reference_hz=reference.frequency_hz,
+        band_hz=(settings.flat_from, settings.flat_to),
+    )
+
+
+def _findings(
+    settings: SweepSettings, points: Sequence[_Point], situation: Situation
+) -> list[Finding]:
+    result = _respond(settings, points)
+    level_db = 20.0 / math.log(10.0) * rectangular(situation.of(Role.ANALYSER).level)
+    worst = f"largest deviation at {say(result.worst_hz, 'Hz')}"
+    findings = [
+        found("gain", "dB", result.reference_gain_db, level_db),
+        found("flatness", "dB", result.flatness_db, remarks=(worst,)),
+        _edge(
+            "bandwidth_low", result.bandwidth_low, "at most: the sweep does not reach further down"
+        ),
+        _edge(
+            "bandwidth_high", result.bandwidth_high, "at least: the sweep does not reach further up"
+        ),
+        _worst_thd(settings, points, situation),
+    ]
+    if settings.mask:
+        verdict = response.check_mask(result, _mask(settings))
+        where = f"nearest to the mask at {say(verdict.worst_hz, 'Hz')}"
+        findings.append(
+            Finding(
+                name="mask_margin",
+                unit="dB",
+                value=verdict.margin_db,
+                standard_uncertainty=verdict.margin_uncertainty_db,
+                remarks=(where,),
+            )
+        )
+    return findings
+
+
+def _edge(name: str, edge: BandEdge, beyond: str) -> Finding:
+    """A band edge; where the sweep ends before it, the sweep's end as a bound on the safe side."""
+    if edge.beyond_hz is None:
+        return found(name, "Hz", edge.frequency_hz)
+    return Finding(
+        name=name, unit="Hz", value=edge.beyond_hz, standard_uncertainty=0.0, remarks=(beyond,)
+    )
+
+
+def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:
+    known = [
+        point
+        for point in points
+        if point.thd is not None and settings.flat_from <= point.frequency_hz <= settings.flat_to
+    ]
+    if not known:
+        return not_found(
+            "thd", "1", "no distortion could be measured between flat_from and flat_to"
+        )
+    worst = max(known, key=lambda point: point.thd or 0.0)
+    analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
+    own = rectangular(math.hypot(analyser.distortion, generator.distortion))
+    remark = (f"largest, at {say(worst.frequency_hz, 'Hz')}",)
+    if worst.is_bound:
+        return Finding(
+            name="thd",
+            unit="1",
+            value=None,
+            noise_limited=True,
+            upper_bound=worst.thd,
+            remarks=remark,
+        )
+    return Finding(name="thd", unit="1", value=worst.thd, standard_uncertainty=own, remarks=remark)
+
+
+def _mask(settings: SweepSettings) -> list[response.MaskPoint]:
+    return [
+        response.MaskPoint(frequency_hz=corner.frequency, min_db=corner.min, max_db=corner.max)
+        for corner in settings.mask
+    ]
+
+
+def _response_picture(settings: SweepSettings, result: ResponseResult) -> Picture:
+    curves = [Curve(label="gain", x=result.frequency_hz, y=result.relative_db)]
+    for label, side in (("mask, lower", "min"), ("mask, upper", "max")):
+        corners = [
+            (corner.frequency, getattr(corner, side))
+            for corner in settings.mask
+            if getattr(corner, side) is not None
+        ]
+        if corners:
+            x, y = (np.array(axis) for axis in zip(*corners, strict=True))
+            curves.append(Curve(label=label, x=x, y=y, is_limit=True))
+    return Picture(
+        name="response",
+        title="Frequency response",
+        x_label="frequency in Hz",
+        y_label=f"gain relative to {say(result.reference_hz, 'Hz')} in dB",
+        curves=tuple(curves),
+        x_scale="log",
+        caption=f"The gain at {say(result.reference_hz, 'Hz')} is 0 dB.",
+    )
+
+
+def _distortion_picture(points: Sequence[_Point]) -> Picture:
+    known = sorted(
+        ((point.frequency_hz, 100.0 * point.thd) for point in points if point.thd),
+        key=lambda p: p[0],
+    )
+    x, y = (np.array(axis) for axis in zip(*known, strict=True)) if known else (np.array([]),) * 2
+    return Picture(
+        name="distortion_over_frequency",
+        title="Distortion over frequency",
+        x_label="frequency in Hz",
+        y_label="THD in %",
+        curves=(Curve(label="THD", x=x, y=y),),
+        x_scale="log",
+        y_scale="log",
+        caption="Harmonics up to the tenth that lie below half the sample rate.",
+    )
