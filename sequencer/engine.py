@@ -7,7 +7,8 @@ every step; a number that could not be measured is a reading without a value, no
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from drivers.errors import InstrumentError, UnusableAnswer, WrongInstrument
 from drivers.link import Exchange
@@ -50,13 +51,17 @@ _MOMENT_S = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """Which unit, and why it is on the bench. position is its place at the router, from 1."""
+    """Which unit, and why it is on the bench. position is its place at the router, from 1.
+
+    given are readings that the operator took beforehand, as written on the job ticket.
+    """
 
     serial: str
     model: str = ""
     stage: str = "as_left"
     position: int = 1
     ticket: Mapping[str, object] | None = None
+    given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
 
 class Emitter:
@@ -217,7 +222,9 @@ class _Engine:
         # One list of verdicts for each repeat that is being carried out, the innermost last.
         self._verdicts: list[list[Verdict]] = []
         self._has_ended = False
-        self._access = StepAccess(bench, procedure.unit, operator, emitter.emit, lambda: None)
+        self._access = StepAccess(
+            bench, procedure.unit, operator, emitter.emit, lambda: None, job.given
+        )
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
         )
