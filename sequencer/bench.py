@@ -66,6 +66,19 @@ def _relative(value: object) -> object:
     return parse_quantity(value, "ratio") if isinstance(value, str) else value
 
 
+def _kelvins(value: object) -> object:
+    """A tolerance of temperature: "0.5 K", or "0.5 degC" as data sheets have it."""
+    if isinstance(value, str) and value.strip().endswith("K"):
+        return parse_quantity(value, "temperature_difference")
+    return parse_quantity(value, "temperature") if isinstance(value, str) else value
+
+
+Kelvins = Annotated[
+    float,
+    BeforeValidator(_kelvins),
+    Field(ge=0),
+    WithJsonSchema({"type": "string", "description": 'such as "0.5 K"', "examples": ["0.5 K"]}),
+]
 Relative = Annotated[
     float,
     BeforeValidator(_relative),
@@ -87,9 +100,7 @@ class AccuracyModel(_Model):
     dc_relative: Relative = 0.0
     frequency: Relative = 0.0
     distortion: Ratio = 0.0
-    temperature: Annotated[
-        float, BeforeValidator(lambda text: parse_quantity(text, "temperature"))
-    ] = 0.0
+    temperature: Kelvins = 0.0
     resistance: Relative = 0.0
     power: Relative = 0.0
     voltage: Relative = 0.0
@@ -330,8 +341,10 @@ def _instrument_mistakes(
         yield FileError(_value_place(root, (*path, "driver")), str(error))
     if model.backend is not None:
         yield from _backend_mistakes(model.backend, root, (*path, "backend"))
-    # Other backends than pyvisa-py take names of their own beside VISA addresses.
-    if (model.backend or backend).endswith("@py") and not _is_visa_address(model.address):
+    # Other backends than pyvisa-py take names of their own beside VISA addresses, and a driver of
+    # the user's own may reach its instrument by another way altogether.
+    is_visa = (model.backend or backend).endswith("@py") and ":" not in model.driver
+    if is_visa and not _is_visa_address(model.address):
         message = (
             f'"{model.address}" is no VISA address; write for example '
             '"TCPIP::192.168.1.20::5025::SOCKET" or "TCPIP::192.168.1.20::INSTR"'

@@ -23,7 +23,7 @@ COMMON_KEYS = ("id", "kind", "title", "required", "alone", "limits")
 _PLACEHOLDER = re.compile(r"<([A-Za-z0-9_-]+)>")
 
 
-class _StepHead(BaseModel):
+class StepHead(BaseModel):
     """The keys that every step has."""
 
     model_config = ConfigDict(extra="ignore", frozen=True)
@@ -35,7 +35,7 @@ class _StepHead(BaseModel):
     alone: Flag = False
 
 
-class _IncludeHead(BaseModel):
+class IncludeHead(BaseModel):
     """An include among the steps."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -165,7 +165,7 @@ class Expander:
         return drafts
 
     def _include(self, entry: Entry, scope: _Scope) -> list[Draft]:
-        head, errors = validate(_IncludeHead, entry.node.without("with"), also_known=("with",))
+        head, errors = validate(IncludeHead, entry.node.without("with"), also_known=("with",))
         self._errors += errors
         if entry.file is None or head is None:
             return []
@@ -196,7 +196,7 @@ class Expander:
 
     def _draft(self, entry: Entry, scope: _Scope) -> list[Draft]:
         node = self._filled(entry.node, scope)
-        head, errors = validate(_StepHead, node)
+        head, errors = validate(StepHead, node)
         if node.get("kind") is None and not entry.nested:
             errors = [*errors, *_unknown_without_kind(node)]
         self._errors += errors

@@ -21,8 +21,8 @@ from sequencer.units import example_of, split_quantity
 # reading) -> (full step id, unit). Raises ValueError in words.
 Locate = Callable[[str | None, str], tuple[str, str]]
 
-_KEYS = ("max", "min", "nominal", "tolerance", "within")
-_SHAPES = (
+LIMIT_KEYS = ("max", "min", "nominal", "tolerance", "within")
+LIMIT_SHAPES = (
     {"max"},
     {"min"},
     {"min", "max"},
@@ -147,9 +147,9 @@ class _Reader:
 
     def _keys_are_right(self, key: Node, spec: Node) -> bool:
         for name, _ in spec.entries:
-            if name.text not in _KEYS:
+            if name.text not in LIMIT_KEYS:
                 self.errors.append(FileError(name.place, _unknown_key(name.text)))
-        if not self.errors and set(spec.keys()) not in _SHAPES:
+        if not self.errors and set(spec.keys()) not in LIMIT_SHAPES:
             together = " and ".join(spec.keys()) or "nothing"
             self.errors.append(
                 FileError(
@@ -388,6 +388,6 @@ def _not_negative(value: float, text: str) -> float:
 def _unknown_key(name: str) -> str:
     if name[:1].isdigit():
         return f'"{name}": a comma parts entries here; write decimals with a point, such as 2.5'
-    close = nearest(name, _KEYS)
-    hint = f'did you mean "{close[0]}"?' if close else "known: " + ", ".join(_KEYS)
+    close = nearest(name, LIMIT_KEYS)
+    hint = f'did you mean "{close[0]}"?' if close else "known: " + ", ".join(LIMIT_KEYS)
     return f'unknown key "{name}"; {hint}'

@@ -104,6 +104,10 @@ def _quantity(dimension: str) -> BeforeValidator:
     )
 
 
+DIMENSION_KEY = "x-dimension"
+"""Key under which a quantity's schema names its dimension, for whoever writes defaults as text."""
+
+
 def _schema(dimension: str) -> WithJsonSchema:
     units = "|".join(unit.replace("/", "\\/") for unit in units_of(dimension))
     example = example_of(dimension).split('"')[1]
@@ -114,6 +118,7 @@ def _schema(dimension: str) -> WithJsonSchema:
             "description": f"{title[0].upper()}{title[1:]} with its unit",
             "pattern": f"{_NUMBER_PATTERN}\\s*({units})\\s*$",
             "examples": [example],
+            DIMENSION_KEY: dimension,
         }
     )
 
