@@ -16,6 +16,7 @@ from sequencer.events import (
     Answered,
     CautionAccepted,
     Event,
+    GuardWarned,
     InstrumentReady,
     MadeSafe,
     Noted,
@@ -123,13 +124,14 @@ class Screen:
                 is_known, self._accepted_by = name == self._accepted_by, name
                 line = Text(f"  cautions accepted by {printable(name)}", style="dim")
                 return [] if is_known else [line]
-            case ReadingTaken(reading=reading) if _is_aside(reading):
+            case ReadingTaken(reading=reading) if reading.limits is None:
                 self._aside.append(reading)
                 return []
             case ReadingTaken(reading=reading):
                 return [_reading_line(reading)]
             case StepFinished():
-                aside, self._aside = self._aside, []
+                aside = [each for each in self._aside if each.value or each.noise_limited]
+                self._aside = []
                 return [*_aside_line(aside), _finish_line(event)]
         return _plain_lines(event)
 
@@ -145,10 +147,6 @@ class Screen:
 
 def _left(seconds: float) -> str:
     return f"about {duration_text(seconds)} left"
-
-
-def _is_aside(reading: Reading) -> bool:
-    return reading.limits is None and not (reading.value is None and reading.reason)
 
 
 def _aside_line(readings: Sequence[Reading]) -> list[Text]:
@@ -180,6 +178,8 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
         case Noted(text=text):
             return [Text(f"  note: {printable(text)}", style="yellow")]
+        case GuardWarned():
+            return [Text(f"  WARNING: {printable(event.words)}", style="bold yellow")]
         case Answered():
             return [Text(f"  {printable(event.question)} {printable(event.answer)}")]
         case MadeSafe():

@@ -5,6 +5,7 @@ still there to be made safe.
 """
 
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -33,6 +34,7 @@ def simulated_bench(options: Sequence[str] = ()) -> Iterator[Path]:
             stderr=subprocess.PIPE,
             text=True,
             start_new_session=True,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         )
         try:
             _await_addresses(process)
