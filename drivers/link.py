@@ -201,6 +201,17 @@ class VisaLink:
         finally:
             self._timeout_s, self._most_attempts = before
 
+    def prove(self) -> None:
+        """Prove that the instrument still answers, by a question that changes nothing.
+
+        Raises InstrumentError when it does not.
+        """
+        settings = self.settings
+        if question := settings.greeting or settings.probe:
+            self.query(question)
+        else:
+            self.open()
+
     def query(
         self,
         text: str,

@@ -1,6 +1,7 @@
 """The opened bench as steps see it: routes, waits, words. The only door to what energises."""
 
 from collections.abc import Callable, Mapping
+from typing import Protocol
 
 from drivers.roles import (
     Analyser,
@@ -13,6 +14,7 @@ from drivers.roles import (
     Thermometer,
 )
 from sequencer.bench import Bench
+from sequencer.bench_state import BenchState, NotedAnalyser, NotedGenerator, NotedMainsSwitch
 from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
 from sequencer.operator import Operator
 from sequencer.steps.base import Load
@@ -20,9 +22,28 @@ from sequencer.unit_data import UnitData
 
 # Guards look at the bench at least this often while a step waits.
 GUARD_PERIOD_S = 10.0
+# Waits shorter than this are for signals to settle; guards look at other moments.
+_SHORT_WAIT_S = 1.0
+# While a record runs a look must not push the end of a wait back: a look may take this long.
+_LONGEST_LOOK_S = 3.0
+# The bench's clock need not hit the end of a wait to the last digit.
+_MOMENT_S = 1e-6
 # Inrush limiters must cool before mains comes on again (common practice, no source).
 MAINS_OFF_TIME_S = 60.0
 _BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
+
+
+class Guards(Protocol):
+    """What watches over the run."""
+
+    @property
+    def shortest_period_s(self) -> float:
+        """The longest wait without a look."""
+        ...
+
+    def look(self) -> None:
+        """Look at the bench; raises GuardTripped where something is out of bounds."""
+        ...
 
 
 class StepAccess:
@@ -34,13 +55,15 @@ class StepAccess:
         unit: UnitData,
         operator: Operator,
         emit: Callable[[Event], None],
-        watch: Callable[[], None],
+        guards: Guards,
+        state: BenchState,
         given: Mapping[str, str],
     ) -> None:
         self._bench = bench
         self._operator = operator
         self._emit = emit
-        self._watch = watch
+        self._guards = guards
+        self._state = state
         self._given = given
         self.unit = unit
         self.step = ""
@@ -59,12 +82,12 @@ class StepAccess:
     @property
     def generator(self) -> Generator:
         """The generator."""
-        return self._bench.generator
+        return NotedGenerator(self._bench.generator, self._state)
 
     @property
     def analyser(self) -> Analyser:
         """The analyser."""
-        return self._bench.analyser
+        return NotedAnalyser(self._bench.analyser, self._state)
 
     @property
     def dmm(self) -> Dmm:
@@ -79,7 +102,7 @@ class StepAccess:
     @property
     def mains_switch(self) -> MainsSwitch:
         """The mains switch."""
-        return self._bench.mains_switch
+        return NotedMainsSwitch(self._bench.mains_switch, self._state)
 
     @property
     def thermometer(self) -> Thermometer:
@@ -125,18 +148,30 @@ class StepAccess:
         self._mains_off_s = None if on else self.now_s()
 
     def energise(self, what: str) -> None:
-        """Announce it; sinks have it on disk when this returns."""
+        """Announce it, the guards having looked; sinks have it on disk when this returns."""
+        if not self._state.is_recording:
+            self._guards.look()
         self._emit(Energising(what=what))
 
     def wait(self, seconds: float) -> None:
-        """Let bench time pass in slices, the guards watching between them."""
+        """Let bench time pass in slices, the guards watching between them.
+
+        What the guards take counts as waited. While a record runs they look only where the end of
+        the wait does not move.
+        """
+        if seconds < _SHORT_WAIT_S:
+            self._bench.clock.sleep(max(seconds, 0.0))
+            return
+        longest_s = min(GUARD_PERIOD_S, self._guards.shortest_period_s)
+        until_s = self.now_s() + seconds
         left_s = seconds
-        while left_s > 0.0:
-            slice_s = min(left_s, GUARD_PERIOD_S)
-            self._bench.clock.sleep(slice_s)
-            left_s -= slice_s
-            self._watch()
-            if left_s > 0.0:
+        while left_s > _MOMENT_S:
+            self._bench.clock.sleep(min(left_s, longest_s))
+            left_s = until_s - self.now_s()
+            if left_s > _LONGEST_LOOK_S or not self._state.is_recording:
+                self._guards.look()
+                left_s = until_s - self.now_s()
+            if left_s > _MOMENT_S:
                 self._emit(Waiting(step=self.step, left_s=left_s))
 
     def now_s(self) -> float:

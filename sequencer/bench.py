@@ -79,6 +79,8 @@ Kelvins = Annotated[
     Field(ge=0),
     WithJsonSchema({"type": "string", "description": 'such as "0.5 K"', "examples": ["0.5 K"]}),
 ]
+
+
 Relative = Annotated[
     float,
     BeforeValidator(_relative),
@@ -447,6 +449,15 @@ class Bench:
             for link in self._links:
                 stack.enter_context(link.limited(timeout_s=_HURRY_S, attempts=1))
             yield
+
+    def prove(self, role: Role) -> None:
+        """Prove that the instrument of a role still answers.
+
+        Raises InstrumentError when it does not.
+        """
+        for link in self._links:
+            if link.role == role.value:
+                link.prove()
 
     def _of(self, role: Role) -> Instrument:
         try:

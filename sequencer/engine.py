@@ -15,6 +15,7 @@ from drivers.link import Exchange
 from sequencer import __version__
 from sequencer.access import StepAccess
 from sequencer.bench import Bench
+from sequencer.bench_state import BenchState
 from sequencer.captures import Capture
 from sequencer.checking import Plan, PlannedStep
 from sequencer.clock import Clock, RealClock
@@ -36,6 +37,7 @@ from sequencer.events import (
     StepFinished,
     StepStarted,
 )
+from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
 from sequencer.judging import judge_findings
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
@@ -44,6 +46,7 @@ from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.procedure import Procedure, Step
 from sequencer.steps.base import AnyStepKind, Situation, WiredWrong
 from sequencer.steps.repeat import RepeatSettings
+from sequencer.watching import Watch
 
 # The bench's clock need not hit the end of a repeated group to the last digit.
 _MOMENT_S = 1e-3
@@ -141,13 +144,16 @@ def run(
     operator: Operator,
     cautions: Sequence[CautionAccepted],
     emitter: Emitter,
+    free_bytes: FreeBytes = lambda: None,
 ) -> RunFinished:
     """Carry out the plan and make the bench safe, whatever happens; returns how it ended.
+
+    free_bytes says how much room is left for the record, None where there is none to fill.
 
     Raises BenchError when another instrument than the expected one answers (nothing is energised),
     and Interrupted, after the bench is safe, when a signal ended the run.
     """
-    engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter)
+    engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter, free_bytes)
     try:
         try:
             engine.begin(cautions)
@@ -211,6 +217,7 @@ class _Engine:
         kinds: Mapping[str, AnyStepKind],
         operator: Operator,
         emitter: Emitter,
+        free_bytes: FreeBytes,
     ) -> None:
         self._procedure = procedure
         self._bench = bench
@@ -222,8 +229,18 @@ class _Engine:
         # One list of verdicts for each repeat that is being carried out, the innermost last.
         self._verdicts: list[list[Verdict]] = []
         self._has_ended = False
+        state = BenchState()
+        self._watch = Watch(
+            guard_settings(procedure.guards)[0],
+            bench,
+            procedure.unit,
+            state,
+            estimate_s=plan.estimate_s,
+            tell=emitter.emit,
+            free_bytes=free_bytes,
+        )
         self._access = StepAccess(
-            bench, procedure.unit, operator, emitter.emit, lambda: None, job.given
+            bench, procedure.unit, operator, emitter.emit, self._watch, state, job.given
         )
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
@@ -351,6 +368,7 @@ class _Engine:
     def _carry_out_one(self, planned: PlannedStep, name: str) -> None:
         step = planned.step
         self._access.step = name
+        self._watch.look()
         captures: list[Capture] = []
         stopped: Stopped | None = None
         reason: str | None = None
@@ -377,7 +395,7 @@ class _Engine:
 
     def _quieten(self) -> None:
         """A step broke off over an answer nobody can use: no drive while the run goes on."""
-        self._bench.generator.set_level(0.0)
+        self._access.generator.set_level(0.0)
 
     def _judge(
         self, step: Step, name: str, captures: Sequence[Capture], reason: str | None

@@ -115,6 +115,21 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GuardsLooked:
+    """What the guards saw in one look, by guard; units as in watching.py."""
+
+    values: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuardWarned:
+    """A guard found something out of bounds that does not stop the run."""
+
+    guard: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
     """The operator's answer to a question of a step."""
 
@@ -182,6 +197,8 @@ Event = (
     | StepStarted
     | Noted
     | Waiting
+    | GuardsLooked
+    | GuardWarned
     | Answered
     | CaptureTaken
     | ReadingTaken

@@ -16,6 +16,7 @@ from pydantic import BaseModel
 
 from sequencer.errors import FileError, Place, ProcedureError
 from sequencer.expansion import COMMON_KEYS, Draft, Expander
+from sequencer.guards import guard_settings
 from sequencer.includes import (
     MAX_STEPS,
     Collector,
@@ -112,6 +113,7 @@ class _Checker:
         """
         unit = self._unit_data()
         self._errors += self._expander.expand()
+        self._errors += guard_settings(self._expander.guards)[1]
         steps = tuple(self._step(draft, unit) for draft in self._expander.drafts)
         if collector.errors or self._errors or unit is None:
             raise _refusal([*collector.errors, *self._expander.sound(self._errors)])

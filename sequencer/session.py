@@ -3,6 +3,7 @@
 Joins what the layers below keep apart. Knows no command-line arguments and no exit codes.
 """
 
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -200,6 +201,7 @@ def carry_out(
                     operator=operator,
                     cautions=accepted,
                     emitter=emitter,
+                    free_bytes=lambda: shutil.disk_usage(folder).free,
                 )
             except Interrupted as signal:
                 interruption = signal

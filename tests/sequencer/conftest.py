@@ -200,6 +200,8 @@ class Rig:
             self._render, sample_rates_hz=(1e3, 8e3, 48e3, 96e3, 192e3), calls=calls
         )
         self.dmm = FakeDmm(self.readings, calls=calls)
+        self.thermometer = FakeThermometer(self.readings, calls=calls)
+        self.free_bytes: float | None = None
         self.events: list[object] = []
 
     def _render(self, samples: int, rate_hz: float) -> np.ndarray:
@@ -225,7 +227,7 @@ class Rig:
             Role.DMM: self.dmm,
             Role.ROUTER: self.router,
             Role.MAINS_SWITCH: self.mains,
-            Role.THERMOMETER: FakeThermometer(self.readings, calls=self.log),
+            Role.THERMOMETER: self.thermometer,
             Role.POWER_METER: FakePowerMeter(self.readings, calls=self.log),
         }
         return {r: i for r, i in everything.items() if r not in self.left_out_roles}
@@ -259,6 +261,7 @@ class Rig:
             operator=self.operator,
             cautions=list(cautions),
             emitter=self.emitter,
+            free_bytes=lambda: self.free_bytes,
         )
 
     def _see(self, stamped: Stamped) -> None:

@@ -320,9 +320,30 @@ def test_groups_hold_steps_and_includes(load):
 def test_guards_are_kept_as_written(load):
     text = (
         "procedure: p\n" + UNIT + "figures: {hot: 80 degC}\n"
-        "guards: {heat: {maximum: <hot>}}\nsteps:\n  - {kind: wait, duration: 1 s}\n"
+        "guards: {temperature: {limit: <hot>}}\nsteps:\n  - {kind: wait, duration: 1 s}\n"
     )
-    assert load(text).guards["heat"].plain() == {"maximum": "80 degC"}
+    assert load(text).guards["temperature"].plain() == {"limit": "80 degC"}
+
+
+@pytest.mark.parametrize(
+    ("guards", "words"),
+    [
+        ("{heat: {limit: 80 degC}}", 'there is no guard "heat"'),
+        ("{temperature: {limit: 80}}", "no unit"),
+        ("{temperature: {limit: 60 degC, warn: 70 degC}}", "swap the two"),
+        ("{output_dc: {action: run_away}}", '"run_away" is unknown'),
+        ("{output_dc: {period: 1 ms}}", "write 1 s or more"),
+        ("{disk: {limit: 5 cm}}", "200 MB"),
+    ],
+)
+def test_a_mistake_in_a_guard_is_told_at_its_place(load, guards, words):
+    text = f"procedure: p\n{UNIT}guards: {guards}\nsteps:\n  - {{kind: wait, duration: 1 s}}\n"
+    with pytest.raises(ProcedureError) as caught:
+        load(text)
+    assert [words in error.message for error in caught.value.errors] == [True]
+    place = caught.value.errors[0].place
+    assert place.line == 2 + UNIT.count("\n")
+    assert place.column > len("guards: ")
 
 
 @pytest.mark.parametrize("kind", ["rated", "include", "group"])
@@ -333,7 +354,7 @@ def test_the_flattened_form_reads_back_to_the_same_procedure(load, folder, libra
         "  - {include: rated_power, with: {warm_up: 3 s}}\n",
         "group": "procedure: p\ntitle: 'off'\nabout: |\n  a: b\n\n  # c\n"
         + UNIT
-        + "guards: {a: {b: '1'}}\nsteps:\n"
+        + "guards: {output_dc: {limit: '1 V'}}\nsteps:\n"
         "  - {kind: repeat, times: 0, steps: [{include: dc_offset}]}\n"
         "  - {kind: wait, duration: 1 s, words: 'null'}\n",
     }[kind]

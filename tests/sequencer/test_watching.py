@@ -1,0 +1,259 @@
+"""The guards on a bench in memory: each trips within its period, and none without a reason."""
+
+import pytest
+
+from drivers.errors import InstrumentTimeout, UnusableAnswer
+from drivers.fakes import Call
+from drivers.roles import Role
+from sequencer.events import GuardsLooked, GuardWarned, MadeSafe, Outcome, StepFinished
+
+ONSET_S = 100.0
+
+
+def _procedure(*steps, guards=""):
+    head = (
+        "procedure: p\ndecision: plain\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        f"guards: {{{guards}}}\nsteps:\n"
+    )
+    return head + "".join(f"  - {step}\n" for step in steps)
+
+
+ON = "{id: start, kind: power_on}"
+REST = "{id: rest, kind: wait, time: 10 min}"
+WARM = "{id: warm, kind: warm_up, level: 1/8 of rated power, time: 10 min}"
+OFF = "{id: finish, kind: power_off}"
+
+
+@pytest.fixture
+def later(rig):
+    """Calls a function once the bench's clock has passed ONSET_S."""
+
+    def arrange(happen):
+        sleep, done = rig.clock.sleep, []
+
+        def sleep_on(seconds):
+            sleep(seconds)
+            if rig.clock.time_s >= ONSET_S and not done:
+                done.append(rig.clock.time_s)
+                happen()
+
+        rig.clock.sleep = sleep_on
+        return done
+
+    return arrange
+
+
+def _set(rig, **values):
+    for name, value in values.items():
+        setattr(rig.readings, name, value)
+
+
+# Guard, what goes wrong, in which step, and the longest time until the bench is safe: the guard's
+# own period (its default) and one slice of a wait.
+_TRIPS = [
+    ("output_dc", {"dc_v": 0.6}, REST, 20.0),
+    ("output_dc", {"dc_v": -0.6}, REST, 20.0),
+    ("output_level", {"ac_vrms": 0.2}, REST, 40.0),
+    ("load_power", {"ac_vrms": 41.0}, WARM, 20.0),  # 210 W into 8 ohm, the load stands 200 W
+    ("mains_power", {"power_w": 501.0}, REST, 40.0),
+    ("temperature", {"celsius": 81.0}, REST, 40.0),
+    ("temperature_rise", {"celsius": 60.0}, REST, 40.0),  # 35 K at once
+]
+
+
+@pytest.mark.parametrize(("guard", "wrong", "step", "within_s"), _TRIPS)
+def test_each_guard_stops_the_run_within_its_time(rig, later, guard, wrong, step, within_s):
+    done = later(lambda: _set(rig, **wrong))
+    rig.procedure_text = _procedure(ON, step, OFF)
+    finished = rig.run()
+    assert finished.outcome is Outcome.STOPPED
+    assert finished.cause.startswith(f"guard {guard}: ")
+    assert rig.is_safe
+    assert rig.clock.time_s - done[0] <= within_s
+
+
+@pytest.mark.parametrize(("guard", "wrong", "step", "within_s"), _TRIPS)
+def test_a_guard_that_warns_says_so_once_and_lets_the_run_go_on(
+    rig, later, guard, wrong, step, within_s
+):
+    done = later(lambda: _set(rig, **wrong))
+    others = "" if guard == "temperature_rise" else "temperature_rise: {limit: 99 K/s}, "
+    asked = f"{others}{guard}: {{action: warn}}"
+    rig.procedure_text = _procedure(ON, step, OFF, guards=asked)
+    assert rig.run().outcome is Outcome.PASS
+    assert done
+    assert [warning.guard for warning in rig.all(GuardWarned)].count(guard) == 1
+
+
+def test_a_trip_is_made_safe_before_it_is_told(rig, later):
+    later(lambda: _set(rig, dc_v=0.6))
+    rig.procedure_text = _procedure(ON, REST)
+    rig.run()
+    last_call = max(i for i, entry in enumerate(rig.log) if isinstance(entry, Call))
+    tail = [e for e in rig.log[: last_call + 1] if not isinstance(e, Call)]
+    assert not isinstance(tail[-1], (MadeSafe, GuardsLooked))
+    assert isinstance(rig.log[last_call + 1], MadeSafe)
+
+
+@pytest.mark.parametrize("step", [REST, WARM])
+def test_a_healthy_unit_trips_nothing_and_what_was_seen_is_told(rig, step):
+    _set(rig, ac_vrms=10.0 if step is WARM else 1e-4, celsius=45.0, power_w=90.0)
+    rig.procedure_text = _procedure(ON, step, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    seen = {name for looked in rig.all(GuardsLooked) for name in looked.values}
+    driven = {"load_power"} if step is WARM else {"output_level"}
+    assert seen == {
+        "output_dc",
+        "mains_power",
+        "temperature",
+        "temperature_rise",
+        "total_time",
+        *driven,
+    }
+    assert rig.all(GuardWarned) == []
+
+
+def test_dc_without_load_or_mains_is_no_alarm(rig):
+    """Before the load is connected power_on itself decides; without mains there is nothing."""
+    _set(rig, dc_v=0.6)
+    rig.procedure_text = _procedure(REST)
+    assert rig.run().outcome is Outcome.PASS
+    assert "output_dc" not in {n for looked in rig.all(GuardsLooked) for n in looked.values}
+
+
+def test_the_rest_that_a_driven_tone_leaves_in_a_meter_is_no_dc(rig):
+    # 12.5 W are 14.1 V peak; one cycle of 50 Hz leaves at most 14.1 / (pi 20 Hz / 50 Hz) = 11.2 V
+    # of a 20 Hz tone (mean of a sine over a stretch that isn't whole periods).
+    _set(rig, ac_vrms=10.0)
+    rig.procedure_text = _procedure(ON, WARM.replace("time:", "frequency: 20 Hz, time:"), OFF)
+    rig.amplifier.dc_v = 0.0
+    sleep = rig.clock.sleep
+
+    def sleep_on(seconds):
+        sleep(seconds)
+        rig.readings.dc_v = 11.0 if rig.generator.signal.level_vrms > 0.3 else 1e-3
+
+    rig.clock.sleep = sleep_on
+    assert rig.run().outcome is Outcome.PASS
+
+
+def test_one_wild_reading_ends_no_run(rig, later):
+    reads = []
+
+    def read_celsius():
+        reads.append(1)
+        return 200.0 if len(reads) == 3 else 30.0
+
+    rig.thermometer.read_celsius = read_celsius
+    rig.procedure_text = _procedure(ON, REST, OFF, guards="temperature_rise: {limit: 99 K/s}")
+    assert rig.run().outcome is Outcome.PASS
+    assert len(reads) > 10
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        InstrumentTimeout("thermometer", "here", "MEAS:TEMP?", 2.0),
+        UnusableAnswer("thermometer", "here", "MEAS:TEMP?", "9.91E37", "not a number"),
+    ],
+)
+def test_what_cannot_be_watched_must_not_go_on(rig, later, error):
+    done = later(lambda: rig.thermometer.fail("read_celsius", *[error] * 4))
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    finished = rig.run()
+    assert finished.outcome is Outcome.STOPPED
+    assert str(error) in finished.cause
+    assert rig.is_safe
+    assert rig.clock.time_s - done[0] <= 40.0
+
+
+def test_one_failed_look_is_repeated(rig, later):
+    later(lambda: rig.thermometer.fail("read_celsius", InstrumentTimeout("t", "h", "M?", 2.0)))
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    assert rig.run().outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize("what", ["generator", "mains"])
+def test_what_went_off_by_itself_is_noticed(rig, later, what):
+    later(lambda: setattr(getattr(rig, what), "is_on", False))
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    finished = rig.run()
+    assert "went off by itself" in finished.cause
+    assert rig.is_safe
+
+
+def test_a_load_stands_its_short_term_power_for_its_time_only(rig, later):
+    rig.bench_text = rig.bench_text.replace(
+        "continuous_power: 200 W",
+        "continuous_power: 50 W, short_term_power: 200 W, short_term_duration: 60 s",
+    )
+    done = later(lambda: _set(rig, ac_vrms=28.3))  # 100 W
+    rig.procedure_text = _procedure(ON, WARM, OFF)
+    finished = rig.run()
+    assert finished.cause.startswith("guard load_power: ")
+    assert 60.0 <= rig.clock.time_s - done[0] <= 90.0
+
+
+def test_a_run_that_never_ends_is_stopped(rig):
+    rig.procedure_text = _procedure(ON, REST, guards="total_time: {limit: 5 min}")
+    finished = rig.run()
+    assert "guard total_time" in finished.cause
+    assert 300.0 <= rig.clock.time_s <= 320.0
+
+
+def test_a_disk_that_fills_warns_and_then_stops(rig, later):
+    rig.free_bytes = 2e9
+    later(lambda: setattr(rig, "free_bytes", 5e8))
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    assert [w.words for w in rig.all(GuardWarned)] == [
+        "room left for the record is 500 MB, less than 1e+03 MB"
+    ]
+    rig.free_bytes = 5e7
+    finished = rig.run()
+    assert "guard disk: room left for the record is 50 MB, less than 100 MB" in finished.cause
+
+
+def test_guards_do_not_touch_a_running_record(rig, scripted):
+    """While a record runs nothing is sent to the analyser, and the record's wait ends in time."""
+    ends = []
+
+    def act(bench):
+        bench.analyser.start(48_000 * 30, 48e3)
+        begun_s = bench.now_s()
+        bench.wait(0.5)
+        bench.energise("something in the middle")
+        bench.wait(29.5)
+        ends.append(bench.now_s() - begun_s)
+        bench.analyser.fetch()
+
+    rig.extra_kinds = {"scripted": scripted(act)}
+    rig.procedure_text = _procedure(ON, "{id: a, kind: scripted}", OFF)
+    proved = []
+    rig.prove = proved.append
+    rig.run()
+    assert ends == [pytest.approx(30.0)]
+    start = next(i for i, e in enumerate(rig.log) if isinstance(e, Call) and e.method == "start")
+    fetch = next(i for i, e in enumerate(rig.log) if isinstance(e, Call) and e.method == "fetch")
+    assert not any(
+        isinstance(e, Call) and e.method in ("set_range", "start")
+        for e in rig.log[start + 1 : fetch]
+    )
+
+
+def test_a_guard_that_trips_within_a_step_leaves_the_step_unfinished(rig, later):
+    later(lambda: _set(rig, celsius=81.0))
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    rig.run()
+    assert [e.step for e in rig.all(StepFinished)] == ["start"]
+
+
+def test_a_bench_that_sees_less_is_watched_for_what_it_sees(rig):
+    rig.left_out_roles = (Role.THERMOMETER, Role.POWER_METER)
+    rig.bench_text = "".join(
+        line
+        for line in rig.bench_text.splitlines(keepends=True)
+        if "thermometer" not in line and "power_meter" not in line
+    )
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    assert rig.run().outcome is Outcome.PASS
