@@ -104,6 +104,7 @@ class _Comb:
     """The best position of the comb: its score, frequency, and the lines that stand out."""
 
     score: float
+    nominal_hz: float
     frequency_hz: float
     seen: tuple[int, ...]
     noise_v2: Spectral  # variance a sample, white noise as strong as that around each seen line
@@ -134,6 +135,7 @@ class _HumSpectrum:
         chosen = [i for i in range(len(multiples)) if over[i, best] > _SEEN]
         return _Comb(
             score=float(score[best]),
+            nominal_hz=nominal_hz,
             frequency_hz=float(trial_hz[best]),
             seen=tuple(multiples[i] for i in chosen),
             noise_v2=floors[chosen] / np.log(2),
@@ -163,7 +165,8 @@ def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFreque
         mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
         if abs(step_hz) < 1e-3 * bin_hz:
             break
-    if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
+    is_outside = abs(mains_hz / comb.nominal_hz - 1) > SEARCH_REACH
+    if is_outside or abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
         return MainsFrequency(
             value_hz=comb.frequency_hz, standard_uncertainty_hz=0.3 * bin_hz, is_seen=True
         )

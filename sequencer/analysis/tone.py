@@ -10,7 +10,7 @@ notch, no window in front of a line, and the record need not hold whole cycles.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -61,6 +61,8 @@ _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 # correction leaves in the residual is turn^2/30 of the fundamental, -162 dB.
 _STEADY_RAD = 5e-4
 _MOST_STEPS = 8
+_NEAR_BINS = 20.0
+_FREE_HUM_LINES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,8 +186,8 @@ class _Lines:
     """The joint fit, which line is what, the noise of each, and the spectrum of the rest."""
 
     fit: LineFit
-    orders: tuple[int, ...]
-    first_side: int
+    comb: "_Comb"
+    mains: MainsFrequency
     noise_v2: Spectral
     residual: Periodogram
 
@@ -227,14 +229,12 @@ def _measure(
         )
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
     mains = find_mains(record, sample_rate_hz, (nominal_mains_hz,), without=harmonic_fit)
-    has_hum = mains is not None and mains.is_seen
-    if mains is None or not has_hum:
+    if mains is None or not mains.is_seen:
         rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
-        mains_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
-    else:
-        mains_hz = mains.value_hz
-    lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains_hz, has_hum=has_hum)
-    _require_one_tone(lines, sample_rate_hz, mains_hz)
+        ripple_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
+        mains = MainsFrequency(value_hz=ripple_hz, standard_uncertainty_hz=math.inf, is_seen=False)
+    lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
+    _require_one_tone(lines, sample_rate_hz, mains.value_hz)
     return ToneResult(
         frequency_hz=_frequency(lines, record.size),
         level_vrms=_level(lines),
@@ -245,8 +245,8 @@ def _measure(
         harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
         harmonics_above=tuple(range(orders[-1] + 1, HIGHEST_HARMONIC + 1)),
         crest_factor=_crest_factor(record, lines),
-        mains_frequency_hz=_mains_estimate(mains),
-        mains_sidebands=_fraction(lines, range(lines.first_side, lines.fit.frequency_hz.size)),
+        mains_frequency_hz=_mains_estimate(lines.mains),
+        mains_sidebands=_fraction(lines, range(lines.comb.first_side, lines.fit.frequency_hz.size)),
     )
 
 
@@ -279,16 +279,83 @@ def _moved(fit: LineFit, bin_hz: float) -> float:
 
 
 def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -> float:
-    """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it."""
-    reach_hz = SEARCH_REACH * nominal_hz
-    trial_hz = nominal_hz + np.arange(-reach_hz, reach_hz + 1e-9, rest.bin_hz / 8)
-    top = rest.mean_square_v2.size - 1
-    power = np.zeros(trial_hz.size)
+    """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it.
+
+    The distance of the highest bins near the sidebands from the tone, each placed by a parabola
+    through logarithms, weighted with their power.
+    """
+    power, top = rest.mean_square_v2, rest.mean_square_v2.size - 2
+    reach = math.ceil(2 * SEARCH_REACH * nominal_hz / rest.bin_hz) + 1
+    distance_hz, weight = [], []
     for side in (-2, 2):
-        bins = np.rint(np.abs(tone_hz + side * trial_hz) / rest.bin_hz).astype(np.intp)
-        power += rest.mean_square_v2[np.minimum(bins, top)]
-    best = np.flatnonzero(power == power.max())
-    return float(trial_hz[best[best.size // 2]])
+        middle = round(abs(tone_hz + side * nominal_hz) / rest.bin_hz)
+        first = min(max(middle - reach, 1), top)
+        peak = first + int(np.argmax(power[first : min(middle + reach, top) + 1], keepdims=True)[0])
+        distance_hz.append(abs(_peak_position(power, peak) * rest.bin_hz - tone_hz))
+        weight.append(float(power[peak]))
+    return float(np.average(distance_hz, weights=weight)) / 2
+
+
+def _peak_position(power: Spectral, peak: int) -> float:
+    """Position of a line between bins: a parabola through the logarithms around its highest bin."""
+    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], np.finfo(float).tiny))
+    bend = left - 2 * middle + right
+    return peak + (float(np.clip((left - right) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Comb:
+    """Which lines are fitted together: orders of the tone, multiples of the mains, sidebands."""
+
+    orders: tuple[int, ...]
+    multiples: tuple[int, ...] = ()
+    sides: tuple[int, ...] = ()
+    late_orders: tuple[int, ...] = ()
+
+    def lines_hz(self, tone_hz: float, mains_hz: float) -> Spectral:
+        """Their frequencies in this order: orders, late orders, multiples, sidebands."""
+        return np.array(
+            [
+                *(k * tone_hz for k in self.orders),
+                *(k * tone_hz for k in self.late_orders),
+                *(h * mains_hz for h in self.multiples),
+                *(tone_hz + 2 * side * mains_hz for side in self.sides),
+            ]
+        )
+
+    @property
+    def first_multiple(self) -> int:
+        return len(self.orders) + len(self.late_orders)
+
+    @property
+    def first_side(self) -> int:
+        return self.first_multiple + len(self.multiples)
+
+
+def _comb(
+    orders: tuple[int, ...],
+    tone_hz: float,
+    mains_hz: float,
+    bin_hz: float,
+    sample_rate_hz: float,
+    *,
+    has_hum: bool,
+) -> _Comb:
+    """The lines that can be told apart: a bin or more from one another, from 0 and half the rate.
+
+    Where two meet, a harmonic goes before a sideband and that before a hum line.
+    """
+
+    def is_free(line_hz: float, taken_hz: Spectral) -> bool:
+        inside = bin_hz < line_hz < sample_rate_hz / 2 - bin_hz
+        return bool(inside and np.abs(taken_hz - line_hz).min() > bin_hz)
+
+    taken_hz = tone_hz * np.array(orders)
+    sides = tuple(s for s in (-1, 1) if is_free(tone_hz + 2 * s * mains_hz, taken_hz))
+    taken_hz = np.concatenate([taken_hz, tone_hz + 2 * mains_hz * np.array(sides)])
+    multiples = multiples_below(mains_hz, sample_rate_hz) if has_hum else ()
+    multiples = tuple(h for h in multiples if is_free(h * mains_hz, taken_hz))
+    return _Comb(orders=orders, multiples=multiples, sides=sides)
 
 
 def _fit_everything(
@@ -296,50 +363,87 @@ def _fit_everything(
     sample_rate_hz: float,
     start: LineFit,
     orders: tuple[int, ...],
-    mains_hz: float,
-    *,
-    has_hum: bool,
+    mains: MainsFrequency,
 ) -> _Lines:
-    """Joint fit of tone, hum and sidebands; the noise around each line from what that leaves."""
+    """Joint fit of tone, hum and sidebands; the noise around each line from what that leaves.
+
+    A tone so distorted that harmonics above the tenth would leak into the others is fitted again
+    with those.
+    """
     bin_hz = sample_rate_hz / record.size
-    tone_hz = _moved(start, bin_hz)
-    sides_hz = _apart(
-        [tone_hz - 2 * mains_hz, tone_hz + 2 * mains_hz],
-        tone_hz * np.array(orders),
-        bin_hz,
-        sample_rate_hz,
-    )
-    taken_hz = np.concatenate([tone_hz * np.array(orders), sides_hz])
-    multiples = multiples_below(mains_hz, sample_rate_hz) if has_hum else ()
-    hum_hz = _apart([h * mains_hz for h in multiples], taken_hz, bin_hz, sample_rate_hz)
+    tone_hz, mains_hz = _moved(start, bin_hz), mains.value_hz
+    comb = _comb(orders, tone_hz, mains_hz, bin_hz, sample_rate_hz, has_hum=mains.is_seen)
+    lines = _fit_comb(record, sample_rate_hz, comb, tone_hz, mains)
+    late = _leaking_orders(lines, sample_rate_hz, record.size)
+    if not late:
+        return lines
+    comb = replace(comb, late_orders=late)
+    return _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, mains)
+
+
+def _fit_comb(
+    record: Samples, sample_rate_hz: float, comb: _Comb, tone_hz: float, mains: MainsFrequency
+) -> _Lines:
+    """Fit with the tone's frequency free; and the mains frequency, where hum lies near the tone."""
+    bin_hz = sample_rate_hz / record.size
+    mains_hz = mains.value_hz
+    moving = [0, *_moving_hum(comb, comb.lines_hz(tone_hz, mains_hz), bin_hz)]
     for _ in range(_MOST_STEPS):
-        all_hz = np.concatenate([tone_hz * np.array(orders), hum_hz, sides_hz])
-        fit = fit_lines(record, sample_rate_hz, all_hz, drifting=[0])
-        if abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
+        all_hz = comb.lines_hz(tone_hz, mains_hz)
+        fit = fit_lines(record, sample_rate_hz, all_hz, drifting=moving)
+        step_hz = _mains_step(fit, comb, moving[1:])
+        is_mains_steady = abs(step_hz) < 0.3 * mains.standard_uncertainty_hz
+        if is_mains_steady and abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
             break
         tone_hz = _moved(fit, bin_hz)
+        if not is_mains_steady:
+            mains_hz += float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
     residual = residual_periodogram(record, sample_rate_hz, fit)
     noise = noise_of_lines(residual, all_hz, taken_hz=all_hz) * fit.amplitude_gain * record.size / 4
     return _Lines(
         fit=fit,
-        orders=orders,
-        first_side=len(orders) + hum_hz.size,
+        comb=comb,
+        mains=replace(mains, value_hz=mains_hz),
         noise_v2=noise,
         residual=residual,
     )
 
 
-def _apart(
-    wanted_hz: Sequence[float], taken_hz: Spectral, bin_hz: float, sample_rate_hz: float
-) -> Spectral:
-    """Those of the wanted lines that lie a bin or more from 0, half the rate and taken lines."""
-    return np.array(
-        [
-            f
-            for f in wanted_hz
-            if bin_hz < f < sample_rate_hz / 2 - bin_hz and np.abs(taken_hz - f).min() > bin_hz
-        ]
-    )
+def _moving_hum(comb: _Comb, lines_hz: Spectral, bin_hz: float) -> range:
+    """The first hum lines, if any lies so near to the tone's that the tone disturbed its search."""
+    hum_hz = lines_hz[comb.first_multiple : comb.first_side]
+    tone_hz = np.concatenate([lines_hz[: comb.first_multiple], lines_hz[comb.first_side :]])
+    distance_hz = np.abs(np.subtract.outer(hum_hz, tone_hz)).min(initial=math.inf)
+    count = _FREE_HUM_LINES if distance_hz < _NEAR_BINS * bin_hz else 0
+    return range(comb.first_multiple, min(comb.first_multiple + count, comb.first_side))
+
+
+def _mains_step(fit: LineFit, comb: _Comb, moving: Sequence[int]) -> float:
+    """How far the mains frequency should move, from the lines let free, weighted by their power."""
+    if not moving:
+        return 0.0
+    index = np.array(moving)
+    multiple = np.array(comb.multiples, dtype=np.float64)[index - comb.first_multiple]
+    weight = multiple * np.abs(fit.amplitude[index]) ** 2
+    return float(weight @ fit.correction_hz[index] / (weight @ multiple))
+
+
+def _leaking_orders(lines: _Lines, sample_rate_hz: float, count: int) -> tuple[int, ...]:
+    """Harmonics above the tenth, if the strongest would show in its neighbours above the noise.
+
+    A line left out leaks into another that lies d bins away with 1/(pi d) of its amplitude.
+    """
+    bin_hz = sample_rate_hz / count
+    tone_hz = lines.fundamental_hz
+    top = min(_LATE_HARMONIC, math.ceil((sample_rate_hz / 2 - bin_hz) / tone_hz) - 1)
+    late = tuple(range(lines.comb.orders[-1] + 1, top + 1))
+    if not late:
+        return ()
+    power = lines.residual.mean_square_v2
+    bins = np.rint(tone_hz * np.array(late) / lines.residual.bin_hz).astype(np.intp)
+    strongest_v = math.sqrt(2 * float(power[np.minimum(bins, power.size - 1)].max()))
+    leaked_v = strongest_v / (math.pi * tone_hz / bin_hz)
+    return late if leaked_v > 0.3 * math.sqrt(float(lines.noise_v2.min())) else ()
 
 
 def _require_one_tone(lines: _Lines, sample_rate_hz: float, mains_hz: float) -> None:
@@ -427,17 +531,17 @@ def _thd_plus_noise(lines: _Lines, band_hz: tuple[float, float]) -> Estimate:
 
 
 def _crest_factor(record: Samples, lines: _Lines) -> Estimate:
-    """Largest excursion from the mean over the rms about it, noise peaks included.
+    """Largest excursion from the mean over the rms of all lines and the rest, noise peaks included.
 
     The noise on the crests, up to three of its standard deviations, is the doubt (rectangular).
     """
     mean = lines.fit.offset_v
-    about_zero_v2 = sum_of_squares(record) / record.size
-    rms = math.sqrt(about_zero_v2 - 2 * mean * float(record.mean()) + mean**2)
+    rest_v2 = float(lines.residual.mean_square_v2.sum())
+    rms = math.sqrt(sum_of_squares(np.abs(lines.fit.amplitude)) / 2 + rest_v2)
     top = _vertex(record, int(record.argmax())) - mean
     bottom = mean - _vertex(record, int(record.argmin()))
-    noise = float(np.sqrt(lines.residual.mean_square_v2.sum()))
-    return Estimate(value=max(top, bottom) / rms, standard_uncertainty=math.sqrt(3) * noise / rms)
+    doubt = math.sqrt(3 * rest_v2) / rms
+    return Estimate(value=max(top, bottom) / rms, standard_uncertainty=doubt)
 
 
 def _vertex(record: Samples, at: int) -> float:
@@ -449,7 +553,7 @@ def _vertex(record: Samples, at: int) -> float:
     return float(middle - (right - left) ** 2 / (8 * bend)) if bend else float(middle)
 
 
-def _mains_estimate(mains: MainsFrequency | None) -> Estimate:
-    if mains is None or not mains.is_seen:
+def _mains_estimate(mains: MainsFrequency) -> Estimate:
+    if not mains.is_seen:
         return Estimate(value=None, noise_limited=True)
     return Estimate(value=mains.value_hz, standard_uncertainty=mains.standard_uncertainty_hz)

@@ -107,14 +107,14 @@ def test_a_gap_of_zeros_in_an_idle_record_is_a_dropout():
     refused("dropout", analyse_idle, wave, RATE)
 
 
-@pytest.mark.parametrize("hz", [97.3, 997.3, 9973.1])
-@pytest.mark.parametrize("lost", [11, 64, 1000])
+# no pair loses whole cycles: that can't be seen
+@pytest.mark.parametrize(
+    ("hz", "lost"),
+    [(97.3, 64), (97.3, 700), (997.3, 11), (997.3, 1000), (9973.1, 1), (9973.1, 64), (9973.1, 999)],
+)
 @pytest.mark.parametrize("where", [0.1, 0.503, 0.9])
 def test_a_missing_block_is_a_dropout(hz, lost, where):
     wave = quantised(tone(hz=hz, count=COUNT + lost))
-    cycles = hz * lost / RATE
-    if abs(cycles - round(cycles)) < 0.02:
-        pytest.skip("whole cycles are missing: that can't be seen")
     at = int(where * COUNT)
     refused("dropout", analyse_tone, np.delete(wave, slice(at, at + lost)), RATE)
 

@@ -1,0 +1,97 @@
+"""Idle noise and hum against simulated truth."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.idle import analyse_idle
+
+RATE = 96000.0
+FLOOR = 0.42e-6  # V/sqrt(Hz)
+
+
+def idle(seconds, lines, mains_hz=50.04, rate=RATE, seed=0, drift_hz_s=0.0):
+    """White noise, an offset, and hum lines by multiple in V rms, the mains frequency drifting."""
+    rng = np.random.default_rng(seed)
+    count = round(seconds * rate)
+    t = np.arange(count) / rate
+    turn = 2 * np.pi * (mains_hz * t + drift_hz_s * t**2 / 2)
+    wave = 2e-3 + FLOOR * np.sqrt(rate / 2) * rng.standard_normal(count)
+    for multiple, rms in lines.items():
+        wave += np.sqrt(2) * rms * np.cos(multiple * turn + multiple)
+    return wave
+
+
+LINES = {1: 40e-6, 2: 32e-6, 3: 15e-6, 4: 8e-6}
+
+
+def test_noise_readings_include_the_hum():
+    result = analyse_idle(idle(3.0, LINES), RATE)
+    noise_v2 = FLOOR**2 * (20000 - 20)
+    total = np.sqrt(noise_v2 + sum(v**2 for v in LINES.values()))
+    assert 20 * np.log10(result.noise_unweighted_vrms.value / total) == pytest.approx(0, abs=0.1)
+    # white noise A-weighted: 2.048 dB less; lines at 50, 100, 150, 200 Hz -30.3, -19.1, -13.4, -10.8 dB
+    weighted = noise_v2 * 10 ** (-0.2048271) + sum(
+        v**2 * 10 ** (g / 10)
+        for v, g in zip(LINES.values(), (-30.27, -19.14, -13.39, -10.85), strict=True)
+    )
+    found = result.noise_a_weighted_vrms
+    assert 20 * np.log10(found.value / np.sqrt(weighted)) == pytest.approx(0, abs=0.1)
+    assert abs(found.value - np.sqrt(weighted)) < 4 * found.standard_uncertainty
+    # 468 and quasi-peak lie well above
+    assert 2.5 < result.noise_468_weighted_v.value / found.value < 6
+
+
+def test_hum_lines_and_mains_frequency():
+    result = analyse_idle(idle(5.0, {1: 30e-6, 2: 300e-6}), RATE)
+    assert result.mains_frequency_hz.value == pytest.approx(50.04, abs=1e-3)
+    assert 20 * np.log10(result.hum_lines[1].value / 30e-6) == pytest.approx(0, abs=0.1)
+    assert 20 * np.log10(result.hum_lines[2].value / 300e-6) == pytest.approx(0, abs=0.03)
+    assert sorted(result.hum_lines) == list(range(1, 21))
+    assert sum(result.hum_lines[k].noise_limited for k in range(3, 21)) >= 17
+    # one line's bound: a few times FLOOR/sqrt(2 T) = 0.13 uV
+    assert all(line.upper_bound < 1e-6 for line in result.hum_lines.values() if line.noise_limited)
+
+
+def test_sixty_hertz_is_found_when_asked_for_either():
+    result = analyse_idle(idle(2.0, LINES, mains_hz=59.8), RATE, nominal_mains_hz=None)
+    assert result.mains_frequency_hz.value == pytest.approx(59.8, abs=5e-3)
+    assert sorted(result.hum_lines)[-1] == 16
+
+
+def test_without_hum_all_lines_are_bounds():
+    result = analyse_idle(idle(1.0, {}), RATE)
+    assert result.mains_frequency_hz.value is None
+    assert all(line.noise_limited for line in result.hum_lines.values())
+
+
+def test_a_mains_that_wanders_is_followed_in_a_long_record():
+    # 3 mHz/s for 40 s moves the line by 0.12 Hz, five bins of the whole record
+    rate = 48000.0
+    wave = idle(40.0, LINES, rate=rate, drift_hz_s=3e-3)
+    result = analyse_idle(wave, rate)
+    for multiple, rms in LINES.items():
+        # 10 s sections with 0.03 Hz of drift each: (pi 0.3/2)^2/45 per multiple squared
+        assert result.hum_lines[multiple].value == pytest.approx(
+            rms, rel=0.005 * multiple**2 + 0.02
+        )
+
+
+def test_spurs_above_the_band_are_no_noise():
+    wave = idle(1.0, LINES, rate=192000.0)
+    spur = 3e-3 * np.sin(2 * np.pi * 70e3 * np.arange(wave.size) / 192000.0)
+    without, with_spur = analyse_idle(wave, 192000.0), analyse_idle(wave + spur, 192000.0)
+    for name in ("noise_unweighted_vrms", "noise_a_weighted_vrms"):
+        ratio = getattr(with_spur, name).value / getattr(without, name).value
+        assert ratio == pytest.approx(1, abs=1e-3)
+
+
+@pytest.mark.parametrize("seconds", [0.25, 1.0])
+def test_stated_doubt_of_the_noise_readings_is_their_scatter(seconds):
+    found = []
+    for seed in range(40):
+        result = analyse_idle(idle(seconds, LINES, seed=seed, rate=48000.0), 48000.0)
+        reading = result.noise_unweighted_vrms
+        found.append((reading.value, reading.standard_uncertainty))
+    values, doubts = np.array(found).T
+    # 40 runs know a standard deviation to 11 %
+    assert np.mean(doubts) == pytest.approx(np.std(values), rel=0.4)

@@ -1,0 +1,70 @@
+"""Mains frequency and hum lines against simulated truth."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.mains import find_mains, fit_hum, multiples_below
+from sequencer.analysis.sine_fit import fit_lines
+
+RATE = 48000.0
+
+
+def hum(mains_hz, seconds, levels, floor=0.5e-6, seed=0):
+    """Hum lines (rms by multiple) over white noise of floor V/sqrt(Hz)."""
+    rng = np.random.default_rng(seed)
+    count = round(seconds * RATE)
+    t = np.arange(count) / RATE
+    wave = floor * np.sqrt(RATE / 2) * rng.standard_normal(count)
+    for multiple, rms in levels.items():
+        wave += np.sqrt(2) * rms * np.cos(2 * np.pi * multiple * mains_hz * t + rng.uniform(-3, 3))
+    return wave
+
+
+LEVELS = {1: 40e-6, 2: 32e-6, 3: 15e-6, 4: 8e-6}
+
+
+@pytest.mark.parametrize("mains_hz", [49.53, 49.99, 50.0, 50.46, 59.6, 60.4])
+def test_mains_frequency_is_found_to_a_millihertz_in_five_seconds(mains_hz):
+    for seed in range(3):
+        found = find_mains(hum(mains_hz, 5.0, LEVELS, seed=seed), RATE)
+        assert found.is_seen
+        assert found.value_hz == pytest.approx(mains_hz, abs=1e-3)
+        assert abs(found.value_hz - mains_hz) < 4 * found.standard_uncertainty_hz
+
+
+def test_a_single_weak_line_is_enough():
+    found = find_mains(hum(50.31, 5.0, {2: 5e-6}), RATE, (50.0,))
+    assert found.value_hz == pytest.approx(50.31, abs=0.01)
+
+
+def test_noise_has_no_mains_frequency():
+    assert not any(find_mains(hum(50, 2.0, {}, seed=seed), RATE).is_seen for seed in range(25))
+
+
+def test_too_short_a_record_has_no_answer():
+    assert find_mains(hum(50, 0.05, LEVELS), RATE, (50.0,)) is None
+
+
+def test_a_tone_that_was_fitted_does_not_disturb():
+    wave = hum(50.2, 3.0, LEVELS)
+    wave += np.cos(2 * np.pi * 997.0 * np.arange(wave.size) / RATE)
+    tone = fit_lines(wave, RATE, [997.0])
+    assert find_mains(wave, RATE, (50.0,), without=tone).value_hz == pytest.approx(50.2, abs=2e-3)
+
+
+def test_lines_are_read_with_their_noise_taken_off():
+    lines = fit_hum(hum(49.9, 5.0, LEVELS), RATE, 49.9)
+    assert lines.multiples == tuple(range(1, 21))
+    levels = np.abs(lines.fit.amplitude) / np.sqrt(2)
+    # a line's doubt: 0.5 uV/sqrt(Hz) / sqrt(2 x 5 s) = 0.16 uV
+    assert levels[0] == pytest.approx(40e-6, abs=4 * 0.16e-6)
+    assert levels[3] == pytest.approx(8e-6, abs=4 * 0.16e-6)
+    # b = 2 d^2/T
+    assert lines.noise_v2[5] == pytest.approx(2 * 0.25e-12 / 5, rel=0.5)
+
+
+def test_lines_reach_to_a_kilohertz_or_half_the_rate():
+    assert multiples_below(50.0, 48000.0)[-1] == 20
+    assert multiples_below(50.2, 48000.0)[-1] == 20
+    assert multiples_below(60.0, 48000.0)[-1] == 16
+    assert multiples_below(50.0, 1000.0)[-1] == 9
