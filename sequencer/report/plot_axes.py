@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 
 import numpy as np
 
@@ -42,8 +43,7 @@ def axis_text(label: str, limits: tuple[float, float], scale: Scale) -> AxisText
     if match is None or scale == "log" or largest <= 0.0 or not math.isfinite(largest):
         is_si = match is not None and scale == "log"
         return AxisText(label=label.replace("degC", "°C"), has_prefixes=is_si)
-    # 1.5 V stays volts, 0.9 V too; 0.09 V becomes 90 mV, 20 000 Hz becomes 20 kHz.
-    exponent = 3 * math.floor(math.log10(largest / 0.5) / 3.0)
+    exponent = 3 * math.floor(math.log10(largest) / 3.0 + 1e-9)
     if (match[2] == "s" and exponent > 0) or exponent not in _PREFIXES:
         exponent = 0
     unit = f"{_PREFIXES[exponent]}{match[2]}"
@@ -54,8 +54,10 @@ def plain_number(value: float) -> str:
     """A number without exponent and without a tail of noughts: "0.002", "−90", "1250"."""
     if abs(value) < 1e-12:
         return "0"
-    rounded = f"{float(f'{value:.6g}'):.15f}"
-    return rounded.rstrip("0").rstrip(".").replace("-", "−")
+    text = format(Decimal(f"{value:.6g}"), "f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return text.replace("-", "−")
 
 
 def prefixed_number(value: float) -> str:

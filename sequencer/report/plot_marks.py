@@ -1,7 +1,7 @@
 """Where the words of marks go, so that they cover neither each other nor the curve.
 
-Greedy: marks from left to right, each takes the best of a few places around it. All in points of
-the drawing, y upwards.
+Greedy: marks from the highest to the lowest, each takes the best of a few places around it; one that
+finds none keeps its ring and goes without words. All in points of the drawing, y upwards.
 """
 
 from collections.abc import Sequence
@@ -12,6 +12,7 @@ import numpy as np
 from sequencer.captures import Samples
 
 _GAP = 4.0
+_RING = 2.6  # radius of a mark's ring with its edge
 _STEPS_UP = (0.0, 11.0, 22.0, 33.0)
 _COST_OVERLAP = 10_000.0
 _COST_OUTSIDE = 100_000.0
@@ -43,6 +44,10 @@ class Box:
             and self.top <= other.top
         )
 
+    def grown(self, by: float) -> "Box":
+        """The box with this much more on every side."""
+        return Box(self.left - by, self.bottom - by, self.right + by, self.top + by)
+
     def holds(self, x: Samples, y: Samples) -> int:
         """How many of the points lie inside."""
         inside = (x >= self.left) & (x <= self.right) & (y >= self.bottom) & (y <= self.top)
@@ -54,18 +59,22 @@ def place_labels(
     sizes: Sequence[tuple[float, float]],
     frame: Box,
     curve: tuple[Samples, Samples],
-) -> list[Box]:
-    """A box for the label of each point; sizes are (width, height) of the labels."""
+) -> list[Box | None]:
+    """A box for the label of each point; sizes are (width, height) of the labels.
+
+    None where a label would cover another one or leave the frame, wherever it went.
+    """
     marks = np.array(points, dtype=np.float64).reshape(-1, 2)
     placed: dict[int, Box] = {}
-    for index in sorted(range(len(points)), key=lambda i: points[i]):
+    for index in sorted(range(len(points)), key=lambda i: (-points[i][1], points[i][0])):
         boxes = _candidates(points[index], sizes[index])
         costs = [
             _cost(box, frame, list(placed.values()), curve, marks) + 0.4 * rank
             for rank, box in enumerate(boxes)
         ]
-        placed[index] = boxes[int(np.argmin(costs))]
-    return [placed[index] for index in range(len(points))]
+        if min(costs) < _COST_OVERLAP:
+            placed[index] = boxes[int(np.argmin(costs))]
+    return [placed.get(index) for index in range(len(points))]
 
 
 def _candidates(point: tuple[float, float], size: tuple[float, float]) -> list[Box]:
@@ -99,5 +108,6 @@ def _cost(
 ) -> float:
     cost = 0.0 if box.is_within(frame) else _COST_OUTSIDE
     cost += sum(_COST_OVERLAP + box.overlap(other) for other in placed if box.overlap(other) > 0.0)
-    cost += _COST_COVERED * box.holds(*curve)
-    return cost + _COST_MARK * box.holds(marks[:, 0], marks[:, 1])
+    cost += min(_COST_COVERED * box.holds(*curve), 0.5 * _COST_OVERLAP)
+    rings = box.grown(_RING).holds(marks[:, 0], marks[:, 1])
+    return cost + min(_COST_MARK * rings, 0.4 * _COST_OVERLAP)

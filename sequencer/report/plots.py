@@ -2,8 +2,8 @@
 
 matplotlib through its object interface, imported only when something is drawn. The same picture
 gives the same bytes: no date, no random ids, numbers to a hundredth of a point, text as text (any
-sans-serif face the reader has). Layout is measured once with the Agg canvas, then frozen, so that the
-words of marks can be placed without overlap.
+sans-serif face the reader has). Margins and the places of marks' words are worked out here from
+measured texts: matplotlib's own layout draws everything several times over.
 """
 
 import html
@@ -25,6 +25,7 @@ from sequencer.report.plot_axes import (
     x_limits,
     y_limits,
 )
+from sequencer.report.plot_layout import PAD, POINTS_PER_INCH, legend_columns, place_axes
 from sequencer.report.plot_marks import Box, place_labels
 from sequencer.report.svg_text import tidy
 from sequencer.report.thinning import COLUMNS, thinned
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from matplotlib.text import Text
 
 WIDTH_IN, HEIGHT_IN = 6.2, 3.0
-_POINTS_PER_INCH = 72
 _INK, _SOFT, _GRID, _FAINT = "#1b2430", "#5b6673", "#d9dee4", "#edf0f3"
 # Apart in hue and in lightness, so that they differ in grey print too.
 _CURVES = ("#0b5a6b", "#d9730d", "#6b4ea0", "#3f7d20", "#8a8f98")
@@ -45,11 +45,13 @@ _FEW_POINTS, _MANY_POINTS = 60, 400
 CROWDED_POINTS = 2000
 _LONGEST_LABEL = 60
 
+
 Drawn = tuple[Samples, Samples]
 
 
 def draw_svg(picture: Picture, *, with_title: bool = False) -> str:
-    """The picture as an SVG document; with_title writes its title above the axes.
+    """The picture as an SVG document; with_title writes its title above the axes, on white paper: for
+    a file of its own.
 
     A curve that isn't a line at all (no finite point) is left out.
     """
@@ -133,18 +135,19 @@ def _figure(picture: Picture, *, with_title: bool) -> "Figure":
 
     figure = Figure(
         figsize=(WIDTH_IN, HEIGHT_IN + (0.25 if with_title else 0.0)),
-        dpi=_POINTS_PER_INCH,
-        layout="constrained",
-        facecolor="none",
+        dpi=POINTS_PER_INCH,
+        facecolor="white" if with_title else "none",
     )
     canvas = FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     if with_title:
-        figure.suptitle(_words(picture.title), x=0.01, ha="left", fontweight="bold", fontsize=9.0)
+        figure.suptitle(
+            _words(picture.title), x=0.01, y=0.985, ha="left", fontweight="bold", fontsize=9.0
+        )
     drawn = _draw(axes, picture)
-    canvas.draw()  # type: ignore[no-untyped-call]  # matplotlib leaves it without types
-    figure.set_layout_engine("none")
-    _write_marks(axes, picture.marks, drawn, canvas.get_renderer())  # type: ignore[no-untyped-call]  # as above
+    renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]  # matplotlib leaves it so
+    place_axes(axes, renderer, has_title=with_title)
+    _write_marks(axes, picture.marks, drawn, renderer)
     return figure
 
 
@@ -209,7 +212,7 @@ def _frame(axes: "Axes") -> None:
         axes.spines[side].set_visible(False)
     axes.grid(which="major", color=_GRID, linewidth=0.5)
     axes.grid(which="minor", color=_FAINT, linewidth=0.4)
-    axes.tick_params(which="both", length=0.0, pad=4.0)
+    axes.tick_params(which="both", length=0.0, pad=PAD)
     axes.set_axisbelow(True)
 
 
@@ -256,10 +259,9 @@ def _legend(axes: "Axes") -> None:
         list(by_label.values()),
         list(by_label),
         loc="lower left",
-        bbox_to_anchor=(0.0, 1.09),
         borderaxespad=0.0,
         borderpad=0.0,
-        ncols=3,
+        ncols=legend_columns(list(by_label)),
         frameon=False,
         fontsize=8.0,
         handlelength=1.8,
@@ -295,7 +297,10 @@ def _write_marks(
     room = Box(frame.x0, frame.y0, frame.x1 + 6.0, frame.y1 + 4.0)
     boxes = place_labels([(x, y) for x, y in points], sizes, room, _in_points(axes, drawn))
     for text, box, point in zip(texts, boxes, points, strict=True):
-        _put(axes, text, box, (point[0], point[1]))
+        if box is None:
+            text.remove()
+        else:
+            _put(axes, text, box, (point[0], point[1]))
 
 
 def _is_in_view(axes: "Axes", mark: Mark) -> bool:

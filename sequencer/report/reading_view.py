@@ -123,6 +123,13 @@ def bounds_text(reading: Reading) -> str:
         return f"at least {low}"
     if limit.minimum == -(limit.maximum or 0.0):
         return f"±{high}"
+    return range_text(low, high)
+
+
+def range_text(low: str, high: str) -> str:
+    """Two quantities as a range: "28.50 to 29.50 dB", "990 mV to 1.01 V"; equal ones once."""
+    if low == high:
+        return low
     low_number, _, low_unit = low.rpartition(" ")
     is_same_unit = low_unit == high.rpartition(" ")[2] and low_number
     return f"{low_number if is_same_unit else low} to {high}"

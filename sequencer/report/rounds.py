@@ -16,7 +16,7 @@ from sequencer.limits import Reading, counts_as_passed, worst
 from sequencer.pictures import Curve, Picture
 from sequencer.record import StepRecord
 from sequencer.report.context import Context
-from sequencer.report.reading_view import bounds_text, capitalised, quantity, reading_of
+from sequencer.report.reading_view import bounds_text, capitalised, quantity, range_text, reading_of
 from sequencer.report.verdict_signs import Sign, verdict_sign
 from sequencer.wording import name_text, shown_unit
 
@@ -32,8 +32,7 @@ class RoundsRow:
     name: str
     first: str
     last: str
-    lowest: str
-    highest: str
+    span: str
     limit: str
     sign: Sign
     failed: int
@@ -90,12 +89,6 @@ def _by_name(steps: Sequence[StepRecord]) -> dict[str, list[Reading]]:
 
 
 def _row(name: str, readings: Sequence[Reading]) -> RoundsRow:
-    values = [reading.value for reading in readings if reading.value is not None]
-    unit = readings[0].unit
-    lowest, highest = (
-        quantity(value, name, unit) if values else ""
-        for value in (min(values, default=0.0), max(values, default=0.0))
-    )
     failed = sum(
         not counts_as_passed(reading.verdict, reading.limits is not None) for reading in readings
     )
@@ -103,13 +96,20 @@ def _row(name: str, readings: Sequence[Reading]) -> RoundsRow:
         name=capitalised(name_text(name)),
         first=_value(readings[0]),
         last=_value(readings[-1]),
-        lowest=lowest,
-        highest=highest,
+        span=_span(name, readings),
         limit=bounds_text(readings[-1]),
         sign=verdict_sign(worst(reading.verdict for reading in readings)),
         failed=failed,
         rounds=len(readings),
     )
+
+
+def _span(name: str, readings: Sequence[Reading]) -> str:
+    values = [reading.value for reading in readings if reading.value is not None]
+    if not values:
+        return ""
+    low, high = (quantity(value, name, readings[0].unit) for value in (min(values), max(values)))
+    return range_text(low, high)
 
 
 def _value(reading: Reading) -> str:

@@ -188,16 +188,28 @@ def test_the_upper_edge_is_the_highest_point_of_each_column():
 def test_labels_in_a_crowd_do_not_cover_each_other():
     points = [(100.0 + 14.0 * k, 50.0 + 2.0 * (k % 3)) for k in range(12)]
     frame = Box(0.0, 0.0, 400.0, 200.0)
-    boxes = place_labels(points, [(22.0, 9.0)] * 12, frame, (np.empty(0), np.empty(0)))
+    found = place_labels(points, [(22.0, 9.0)] * 12, frame, (np.empty(0), np.empty(0)))
+    boxes = [box for box in found if box is not None]
+    assert len(boxes) == 12
     for index, box in enumerate(boxes):
         assert box.is_within(frame)
         assert not any(box.overlap(other) for other in boxes[index + 1 :])
+
+
+def test_of_marks_too_many_for_their_place_the_highest_keep_their_words():
+    points = [(100.0 + 0.5 * k, 50.0 + k) for k in range(60)]
+    boxes = place_labels(
+        points, [(22.0, 9.0)] * 60, Box(0.0, 0.0, 400.0, 200.0), (np.empty(0), np.empty(0))
+    )
+    assert boxes[-1] is not None
+    assert 5 < sum(box is not None for box in boxes) < 60
 
 
 def test_a_label_goes_where_the_curve_is_not():
     """Curve points fill the place above the mark; below it is free."""
     x, y = (axis.ravel() for axis in np.meshgrid(np.arange(60.0, 140.0), np.arange(52.0, 110.0)))
     box = place_labels([(100.0, 50.0)], [(30.0, 9.0)], Box(0.0, 0.0, 200.0, 200.0), (x, y))[0]
+    assert box is not None
     assert box.top < 50.0
 
 
@@ -214,6 +226,7 @@ def test_a_label_goes_where_the_curve_is_not():
         (0.002, "0.002", "2 m"),
         (1e-5, "0.00001", "10 µ"),
         (2.5, "2.5", "2.5"),
+        (29.4, "29.4", "29.4"),
         (1e6, "1000000", "1 M"),
     ],
 )
@@ -226,7 +239,8 @@ def test_tick_numbers_have_no_exponent(value, plain, prefixed):
     ("label", "limits", "scale", "shown", "divisor"),
     [
         ("offset in V", (-0.01, 0.02), "linear", "offset in mV", 1e-3),
-        ("offset in V", (0.0, 0.9), "linear", "offset in V", 1.0),
+        ("offset in V", (0.0, 1.0), "linear", "offset in V", 1.0),
+        ("frequency in Hz", (0.0, 500e3), "linear", "frequency in kHz", 1e3),
         ("frequency in Hz", (0.0, 20e3), "linear", "frequency in kHz", 1e3),
         ("time in s", (0.0, 3600.0), "linear", "time in s", 1.0),
         ("frequency in Hz", (20.0, 20e3), "log", "frequency in Hz", 1.0),

@@ -547,7 +547,7 @@ def run_in(worst_thd: float = 1e-4) -> list[Event]:
 def test_rounds_of_a_repeated_step_are_one_table_from_first_to_last(page):
     shown = page([*run_in(), RunFinished(outcome=Outcome.PASS)], procedure=RUN_IN)
     assert "Short tone, 4 rounds" in shown
-    for words in ("0.006 %", "0.0064 %", "0.01 %", "at most 0.02 %", "First", "Lowest, highest"):
+    for words in ("0.006 %", "0.0064 %", "0.006 to 0.01 %", "at most 0.02 %", "First", "Last"):
         assert words in shown
     assert "All 4 readings that have a limit keep to it." in shown
     assert shown.text.count("Short tone, 4 rounds") == 3  # in the list, as heading, as caption
