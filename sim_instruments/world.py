@@ -3,11 +3,13 @@
 Theory of operation. Slow states (heat, servo, rails, mains frequency) are functions of time that are
 moved in closed form or large steps, so hours cost milliseconds. Waveforms exist only where a record
 was started; a record notes each change of state while it runs and is rendered when its samples are
-asked for. Everything random comes from generators seeded by (seed, running index), so the same
-calls give the same bits; how the clock is moved between two states makes no difference.
+asked for. Everything random comes from generators seeded by (seed, instrument, running index), so
+the same calls to an instrument give the same bits, whatever the others are asked meanwhile; how the
+clock is moved between two states makes no difference.
 """
 
 import math
+from collections import Counter
 from dataclasses import asdict, replace
 
 import numpy as np
@@ -21,6 +23,9 @@ from sim_instruments.scene import Scene, drive_of
 from sim_instruments.signals import SHAPES, Generator
 from sim_instruments.thermal import Drive
 from sim_instruments.unit import Unit
+
+# What each instrument's random numbers are seeded with, beside the bench's seed and an index.
+_RECORDS, _LEVELS, _DMM, _THERMOMETER, _POWER_METER = 7, 8, 9, 10, 11
 
 
 class World:
@@ -61,7 +66,7 @@ class World:
         self._previous: Generator | None = None
         self._changed_at_s = -math.inf
         self._load_c = bench.ambient_c
-        self._index = 0
+        self._drawn: Counter[int] = Counter()
         self._record: Record | None = None
         self.set_fault(fault)
 
@@ -194,7 +199,7 @@ class World:
         self._mark()
 
     def _level_factor(self) -> float:
-        error_db = self.bench.generator_level_sd_db * float(self._rng().standard_normal())
+        error_db = self.bench.generator_level_sd_db * float(self._rng(_LEVELS).standard_normal())
         return math.pow(10.0, error_db / 20.0)
 
     # --- mains and routing ---------------------------------------------------------------------
@@ -258,14 +263,14 @@ class World:
             raise ValueError(
                 f"{samples} samples at {sample_rate_hz} S/s on {range_peak_v} V: all must be above 0"
             )
-        self._index += 1
+        self._drawn[_RECORDS] += 1
         settings = RecordSettings(
             point=point,
             samples=samples,
             sample_rate_hz=sample_rate_hz,
             range_peak_v=range_peak_v,
             ac_coupled=ac_coupled,
-            seed=(self.seed, 7, self._index),
+            seed=(self.seed, _RECORDS, self._drawn[_RECORDS]),
             is_padded=self.damping_pads,
         )
         self._record = Record(settings, self._scene())
@@ -310,7 +315,7 @@ class World:
 
         Raises ValueError for an unknown point.
         """
-        rng = self._rng()
+        rng = self._rng(_DMM)
         value = meters.dc_v(self._scene(), _known(point), max(integration_s, 1e-4), rng)
         noise = self.bench.dmm_noise_v * math.sqrt(0.02 / max(integration_s, 1e-4))
         error = self.bench.dmm_offset_v + noise * float(rng.standard_normal())
@@ -321,7 +326,7 @@ class World:
 
         Raises ValueError for an unknown point.
         """
-        rng = self._rng()
+        rng = self._rng(_DMM)
         value = meters.ac_vrms(self._scene(), _known(point))
         spread = 1e-4 * math.sqrt(0.02 / max(integration_s, 1e-4))
         return math.hypot(value * (1.0 + spread * float(rng.standard_normal())), 20e-6)
@@ -332,7 +337,7 @@ class World:
         Raises ValueError for an unknown point.
         """
         value = meters.resistance_ohm(self._scene(), _known(point), self._load_ohm)
-        return value * (1.0 + 1e-4 * float(self._rng().standard_normal()))
+        return value * (1.0 + 1e-4 * float(self._rng(_DMM).standard_normal()))
 
     def temperature_c(self, sensor: int) -> float:
         """Reading of sensor 1 (heatsink of the selected unit), 2 (ambient) or 3 (load), degC.
@@ -345,7 +350,7 @@ class World:
         if sensor not in true:
             raise ValueError(f"sensor is {sensor!r}; there are 1 heatsink, 2 ambient and 3 load")
         error = self.bench.thermometer_error_c[sensor - 1]
-        return true[sensor] + error + 0.02 * float(self._rng().standard_normal())
+        return true[sensor] + error + 0.02 * float(self._rng(_THERMOMETER).standard_normal())
 
     def mains_power_w(self) -> float:
         """Active power of the unit on the bench, W."""
@@ -362,7 +367,7 @@ class World:
 
     def mains_frequency_hz(self) -> float:
         """Mains frequency, Hz."""
-        noise = 1e-3 * float(self._rng().standard_normal())
+        noise = 1e-3 * float(self._rng(_POWER_METER).standard_normal())
         return self._mains.frequency_hz(self.now_s) + noise
 
     def _mains_power_w(self) -> float:
@@ -371,11 +376,11 @@ class World:
         return meters.mains_power_w(self._scene(), rise, self.mains_on)
 
     def _meter_noise(self) -> float:
-        return 1.0 + 3e-4 * float(self._rng().standard_normal())
+        return 1.0 + 3e-4 * float(self._rng(_POWER_METER).standard_normal())
 
-    def _rng(self) -> np.random.Generator:
-        self._index += 1
-        return np.random.default_rng([self.seed, 8, self._index])
+    def _rng(self, instrument: int) -> np.random.Generator:
+        self._drawn[instrument] += 1
+        return np.random.default_rng([self.seed, instrument, self._drawn[instrument]])
 
     # --- truth ---------------------------------------------------------------------------------
 
