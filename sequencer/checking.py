@@ -8,6 +8,7 @@ from types import MappingProxyType
 from drivers.roles import Role
 from sequencer.bench import BenchSpec
 from sequencer.errors import CapabilityMissing, FileError
+from sequencer.floor import Floor
 from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Demand
@@ -29,10 +30,11 @@ class PlannedStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What a run will do, and what the person should know about it beforehand."""
+    """What a run will do, and what is known about it beforehand; floor is the bench's own."""
 
     steps: tuple[PlannedStep, ...]
     remarks: tuple[str, ...]
+    floor: Floor | None = None
 
     @property
     def estimate_s(self) -> float:

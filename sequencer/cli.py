@@ -250,6 +250,46 @@ def check(
 
 
 @commands.command()
+@click.option("--bench", required=True, help="Bench file, or sim.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="Folder in which the run's own folder is made.",
+)
+@click.option("--unattended", "is_unattended", is_flag=True, help="Nobody is there to answer.")
+@click.option("--accept-cautions", is_flag=True, help="The cautions were read and are accepted.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def floor(bench: str, out: Path, is_unattended: bool, accept_cautions: bool, as_json: bool) -> int:
+    """Measure what the bench adds of its own, generator straight into analyser.
+
+    Later runs on this bench say which of their readings come near to it.
+    """
+    from sequencer import pairing
+    from sequencer.floor import PROCEDURE, floor_of, floor_path, save_floor
+    from sequencer.session import Request
+
+    request = Request(
+        procedure=PROCEDURE,
+        bench=bench,
+        out=out,
+        is_unattended=is_unattended,
+        accepted_by=_user() if accept_cautions else None,
+    )
+    with _screen(as_json) as (console, screen):
+        person = _Terminal(console, screen)
+        result = pairing.run_units(request, ["bench"], person=person, sinks=[screen])
+    summary = result.summaries[0]
+    if summary["outcome"] == "pass":
+        path = floor_path(bench)
+        save_floor(floor_of(summary, bench, result.records[0].instrument_names()), path)
+        console.print(f"floor: {path}", highlight=False, soft_wrap=True)
+    _finish(console, as_json, summary, Path(str(summary["run"])) / "report.html")
+    return _exit_code(str(summary["outcome"]), result.interruption)
+
+
+@commands.command()
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 def report(run_folder: Path) -> int:
     """Write the report of a finished run (or pair) again, from its record."""

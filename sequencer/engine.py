@@ -39,6 +39,7 @@ from sequencer.events import (
 )
 from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
+from sequencer.journal import sha256_hex
 from sequencer.judging import judge_findings
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
 from sequencer.make_safe import make_safe
@@ -262,6 +263,8 @@ class _Engine:
                 steps=len(self._plan.steps),
                 estimate_s=self._plan.estimate_s,
                 version=__version__,
+                bench_sha256=sha256_hex(self._bench.spec.text.encode()),
+                bench_file=self._bench.spec.file,
                 remarks=self._plan.remarks,
                 ticket=self._job.ticket,
             )
@@ -409,6 +412,7 @@ class _Engine:
             rule=self._procedure.decision,
             so_far=self._readings,
             broken_off=reason,
+            floor=self._plan.floor,
         )
         for reading in readings:
             self._emitter.emit(ReadingTaken(step=name, reading=reading))

@@ -1,9 +1,12 @@
 """From the findings of a step to judged readings. Pure: a run and its re-judging share it."""
 
 from collections.abc import Mapping, MutableMapping, Sequence
+from dataclasses import replace
 
+from sequencer.floor import Floor
 from sequencer.limits import DecisionRule, Limit, Reading, judge_reading
 from sequencer.procedure import Step
+from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Finding
 
 # Readings of the run so far, by step and name.
@@ -19,13 +22,14 @@ def judge_findings(
     rule: DecisionRule,
     so_far: Readings,
     broken_off: str | None = None,
+    floor: Floor | None = None,
 ) -> list[Reading]:
     """The judged readings of a step, in the order found; so_far learns them.
 
     A limit whose reading was not found gives a reading without a value. broken_off says why the
     step broke off, where it did: it is the reason for whatever is missing. recorded_as is the
     step's name in the record, which differs from its id in a repeated group; limits refer to the
-    id, and mean the latest round.
+    id, and mean the latest round. floor flags what the bench itself has nearly as much of.
     """
     readings = [_reading(finding, broken_off) for finding in findings]
     names = {reading.name for reading in readings}
@@ -35,7 +39,9 @@ def judge_findings(
             unit = kind.unit_of(name) or ""
             readings.append(Reading(name=name, value=None, unit=unit, reason=reason))
     so_far.update({(step.id, reading.name): reading for reading in readings})
-    judged = [_judged(reading, step.limits, rule, so_far) for reading in readings]
+    judged = [
+        _beside_floor(_judged(reading, step.limits, rule, so_far), floor) for reading in readings
+    ]
     for name in {step.id, recorded_as}:
         so_far.update({(name, reading.name): reading for reading in judged})
     return judged
@@ -47,6 +53,15 @@ def _judged(
     return judge_reading(
         reading, limits.get(reading.name), rule, lambda step, name: so_far.get((step, name))
     )
+
+
+def _beside_floor(reading: Reading, floor: Floor | None) -> Reading:
+    """The reading, flagged where the bench itself has nearly as much."""
+    if floor is None or not floor.is_near(reading):
+        return reading
+    own = format_quantity(floor.values[reading.name], reading.shown_unit, digits=2)
+    remark = f"within 10 dB of the bench's own {own}"
+    return replace(reading, near_floor=True, remarks=(*reading.remarks, remark))
 
 
 def _reading(finding: Finding, broken_off: str | None) -> Reading:

@@ -159,6 +159,7 @@ class Reading:
 
     value in the SI unit of the contract, uncertainty the standard uncertainty (one sigma, same
     unit) or None where it isn't known. limits are in numbers. reason says why there is no value.
+    near_floor: the bench itself has nearly as much.
     """
 
     name: str
@@ -171,6 +172,7 @@ class Reading:
     upper_bound: float | None = None
     reason: str = ""
     remarks: tuple[str, ...] = ()
+    near_floor: bool = False
 
     @property
     def expanded_uncertainty(self) -> float | None:
@@ -205,6 +207,7 @@ class Reading:
             "upper_bound": _finite(self.upper_bound),
             "reason": self.reason or None,
             "remarks": list(self.remarks),
+            "near_floor": self.near_floor,
         }
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from sequencer.captures import Capture
 from sequencer.errors import Refused
 from sequencer.events import Outcome
-from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes
+from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes, sha256_hex
 from sequencer.limits import Verdict
 
 SUMMARY = "summary.json"
@@ -53,6 +53,12 @@ class StepRecord:
     answers: list[tuple[str, str]] = field(default_factory=list)
     t_s: float = 0.0
 
+    def begin_again(self, t_s: float) -> None:
+        """Forget what was recorded before the step was cut."""
+        self.verdict, self.left_out, self.t_s = None, None, t_s
+        for part in (self.readings, self.captures, self.notes, self.answers):
+            part.clear()
+
 
 @dataclass(slots=True, kw_only=True)
 class Record:
@@ -67,15 +73,31 @@ class Record:
     safe_actions: list[Json] = field(default_factory=list)
     finished: Json | None = None
     duration_s: float = 0.0
+    breaks: list[Json] = field(default_factory=list)
+    warnings: list[Json] = field(default_factory=list)
+    journal: Mapping[str, object] | None = None
+    _by_id: dict[str, StepRecord] = field(default_factory=dict, repr=False)
 
     @property
     def outcome(self) -> str:
         """How the run ended; a run without an end was interrupted."""
         return str(self.finished["outcome"]) if self.finished else Outcome.INTERRUPTED.value
 
+    def instrument_names(self) -> tuple[str, ...]:
+        """Who played each role: role, maker, model and serial."""
+        return tuple(
+            f"{each['role']}: {each['manufacturer']} {each['model']} {each['serial']}"
+            for each in self.instruments
+        )
+
     def step(self, step_id: str) -> StepRecord | None:
         """The step of this id."""
-        return next((step for step in self.steps if step.id == step_id), None)
+        return self._by_id.get(step_id)
+
+    def add(self, step: StepRecord) -> None:
+        """Add a step."""
+        self.steps.append(step)
+        self._by_id[step.id] = step
 
     def captures(self, step: StepRecord) -> list[Capture]:
         """The captures of a step."""
@@ -95,6 +117,9 @@ class Record:
             "started": self.started_at,
             "run": str(self.folder),
             "decision": started.get("decision"),
+            "breaks": [{"at": line["at"], "cause": line["cause"]} for line in self.breaks],
+            "warnings": [{"at": line["at"], "words": line["words"]} for line in self.warnings],
+            "journal": self.journal,
             "steps": [
                 {
                     "id": step.id,
@@ -121,13 +146,14 @@ def read_record(folder: Path) -> Record:
             f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
             "give the folder that a run printed"
         ) from error
-    return build_record(folder, _lines(content, path))
+    lines = content.split(b"\n")[:-1]  # what follows the last newline is torn, or empty
+    record = build_record(folder, _parsed(lines, path))
+    if lines:
+        record.journal = {"lines": len(lines), "sha256": sha256_hex(lines[-1])}
+    return record
 
 
-def _lines(content: bytes, path: Path) -> Iterable[Json]:
-    lines = content.split(b"\n")
-    torn = lines.pop()  # empty when the last line is whole
-    del torn
+def _parsed(lines: Iterable[bytes], path: Path) -> Iterable[Json]:
     for number, line in enumerate(lines, start=1):
         try:
             yield json.loads(line)
@@ -169,15 +195,13 @@ def _feed(record: Record, line: Json) -> None:
         case "caution_accepted":
             record.cautions.append(line)
         case "step_started":
-            record.steps.append(
-                StepRecord(
-                    id=line["step"],
-                    kind=line["kind"],
-                    title=line["title"],
-                    does=line["does"],
-                    t_s=line["t"],
-                )
-            )
+            _begin_step(record, line)
+        case "broken_off":
+            record.breaks.append(line)
+        case "run_resumed":
+            _go_on(record)
+        case "guard_warned":
+            record.warnings.append(line)
         case "made_safe":
             record.safe_actions.extend(line["actions"])
         case "run_finished":
@@ -186,11 +210,33 @@ def _feed(record: Record, line: Json) -> None:
             _feed_step(_step_of(record, line), line)
 
 
+def _begin_step(record: Record, line: Json) -> None:
+    """A step begins, or begins again after it was cut."""
+    if (before := record.step(line["step"])) is not None:
+        before.begin_again(line["t"])
+        return
+    step = StepRecord(
+        id=line["step"],
+        kind=line["kind"],
+        title=line["title"],
+        does=line["does"],
+        t_s=line["t"],
+    )
+    record.add(step)
+
+
+def _go_on(record: Record) -> None:
+    """The run was taken up again: how it had ended, and on which bench, no longer counts."""
+    record.finished = None
+    for part in (record.safe_actions, record.instruments, record.cautions):
+        part.clear()
+
+
 def _step_of(record: Record, line: Json) -> StepRecord:
     step = record.step(line["step"])
     if step is None:  # a step that was left out has no start
         step = StepRecord(id=line["step"], kind=line.get("kind", ""), t_s=line["t"])
-        record.steps.append(step)
+        record.add(step)
     return step
 
 

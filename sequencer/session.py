@@ -11,12 +11,12 @@ from datetime import date
 from pathlib import Path
 from types import MappingProxyType
 
-from sequencer import cautions, engine, record
+from sequencer import cautions, engine, floor, record
 from sequencer.bench import BenchSpec, load_bench, open_bench
 from sequencer.checking import Plan, plan
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
-from sequencer.errors import Interrupted, Refused
+from sequencer.errors import BenchError, FileError, Interrupted, Place, Refused
 from sequencer.events import CautionAccepted, Sink
 from sequencer.journal import Journal, new_folder
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
@@ -66,6 +66,9 @@ def bench_file(name: str, options: Sequence[str] = ()) -> Iterator[Path]:
     if name == SIMULATED:
         with simulated_bench(options) as path:
             yield path
+    elif name.lower() == SIMULATED and not Path(name).exists():
+        problem = f'there is no such file; did you mean the simulated bench "{SIMULATED}"?'
+        raise BenchError([FileError(Place(name), problem)])
     else:
         yield Path(name)
 
@@ -99,7 +102,17 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             is_unattended=request.is_unattended,
             given=ticket.readings if ticket else {},
         )
+        steps = _beside_floor(steps, request.bench, procedure.name)
         yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket)
+
+
+def _beside_floor(steps: Plan, bench: str, procedure: str) -> Plan:
+    """The plan with the bench's own floor, where it is known, and a word where it isn't."""
+    if procedure == floor.PROCEDURE:
+        return steps
+    own = floor.load_floor(floor.floor_path(bench))
+    remark = floor.floor_remark(own, RealClock().date())
+    return replace(steps, floor=own, remarks=(*steps.remarks, *([remark] if remark else [])))
 
 
 def operator_for(request: Request, bench: BenchSpec, person: Operator) -> Operator:
