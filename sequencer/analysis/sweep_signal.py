@@ -1,0 +1,222 @@
+"""Exponential sweeps: their formulas, their samples, and how one is recognised in a record.
+
+x(t) = sin(2 pi f1 L (exp(t/L) - 1)) runs from f1 to f2 in T with L = T / ln(f2/f1). A system that
+makes harmonic n of it answers with the same sweep, L ln(n) earlier: so one deconvolution takes the
+harmonics apart in time. If f1 L is a whole number, the harmonics' phases agree as well.
+
+References
+----------
+A. Farina, "Simultaneous measurement of impulse response and distortion with a swept-sine
+technique", 108th AES Convention, 2000.
+A. Novak, P. Lotton, L. Simon, "Synchronized swept-sine: theory, application and implementation",
+J. Audio Eng. Soc. 63, 2015 (and the rounding of f1 L in their work of 2010).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import fft, ifft, next_fast_len
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.errors import CannotMeasure
+
+_GRID = 2000
+_TRIM = 0.04  # of the sweep at each end, where it fades and the analytic signal is rough
+_LEAST_S = 0.2
+_LEAST_RATIO = 3.0
+_STRAY_RAD = 0.4
+_STEPS = 30
+_JUMP_POINTS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExponentialSweep:
+    """A sweep by its first and last frequency and its duration."""
+
+    start_hz: float
+    stop_hz: float
+    duration_s: float
+
+    def __post_init__(self) -> None:
+        """Refuse frequencies out of order and a duration that isn't positive."""
+        if not (0.0 < self.start_hz < self.stop_hz and self.duration_s > 0.0):
+            raise ValueError(
+                f"sweep from {self.start_hz:g} Hz to {self.stop_hz:g} Hz in {self.duration_s:g} s: "
+                "expected rising frequencies and a positive duration"
+            )
+
+    @classmethod
+    def synchronised(
+        cls, *, start_hz: float, stop_hz: float, duration_s: float
+    ) -> "ExponentialSweep":
+        """The sweep nearest in duration with a whole number f1 L (Novak 2010)."""
+        plain = cls(start_hz=start_hz, stop_hz=stop_hz, duration_s=duration_s)
+        growth_s = max(round(start_hz * plain.growth_s), 1) / start_hz
+        exact_s = growth_s * float(np.log(stop_hz / start_hz))
+        return cls(start_hz=start_hz, stop_hz=stop_hz, duration_s=exact_s)
+
+    @property
+    def growth_s(self) -> float:
+        """L, the time in which the frequency grows by e, s."""
+        return self.duration_s / float(np.log(self.stop_hz / self.start_hz))
+
+    @property
+    def cycles(self) -> float:
+        """Cycles in the whole sweep."""
+        return self.growth_s * (self.stop_hz - self.start_hz)
+
+    @property
+    def octaves_per_s(self) -> float:
+        """Speed of the sweep."""
+        return 1.0 / (self.growth_s * float(np.log(2.0)))
+
+    def time_at(self, frequency_hz: float) -> float:
+        """When the sweep passes a frequency, s from its start."""
+        return self.growth_s * float(np.log(frequency_hz / self.start_hz))
+
+    def harmonic_advance_s(self, order: int) -> float:
+        """How much earlier than the linear response a harmonic's response appears, L ln(n), s."""
+        return self.growth_s * float(np.log(order))
+
+    def samples(self, sample_rate_hz: float, *, peak_v: float = 1.0, fade: float = 0.02) -> Samples:
+        """The sweep's samples, peak_v high, faded in and out over a part of its duration.
+
+        Raises
+        ------
+        ValueError : the sweep ends above half the sample rate, or fade isn't within 0 to 0.5
+        """
+        if self.stop_hz > sample_rate_hz / 2:
+            raise ValueError(
+                f"stop_hz {self.stop_hz:g} Hz lies above half of {sample_rate_hz:g} samples/s"
+            )
+        if not 0.0 <= fade <= 0.5:
+            raise ValueError(f"fade must lie between 0 and 0.5, got {fade:g}")
+        count = round(self.duration_s * sample_rate_hz)
+        time = np.arange(count) / sample_rate_hz
+        phase = 2 * np.pi * self.start_hz * self.growth_s * np.expm1(time / self.growth_s)
+        to_end = np.minimum(time, self.duration_s - time) / max(fade * self.duration_s, 1e-12)
+        weight = np.where(to_end < 1.0, 0.5 - 0.5 * np.cos(np.pi * np.clip(to_end, 0, 1)), 1.0)
+        return np.asarray(peak_v * weight * np.sin(phase))
+
+
+def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
+    """The exponential sweep that a record holds, by the phase of its analytic signal.
+
+    Its ends are where the drive passes a twentieth of its peak.
+
+    The phase of a sweep is a + b exp(t/L): fitted by least squares where the envelope is up.
+
+    Raises
+    ------
+    CannotMeasure : too_short, wrong_frequency (something else than such a sweep), dropout (the
+        phase steps somewhere)
+    """
+    first, phase = _phase(drive, sample_rate_hz)
+    trim = int(_TRIM * phase.size)
+    step = max((phase.size - 2 * trim) // _GRID, 1)
+    chosen = phase[trim : phase.size - trim : step]
+    time = (trim + step * np.arange(chosen.size)) / sample_rate_hz
+    growth_s = _first_growth(time, chosen)
+    growth_s, rest = _fitted_growth(time, chosen, growth_s)
+    _require_sweep(chosen, rest)
+    scale = np.exp(time / growth_s)
+    slope = float(np.polyfit(scale, chosen, 1)[0]) / (2 * np.pi * growth_s)
+    above = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
+    earlier_s = (first - int(above[0])) / sample_rate_hz
+    duration_s = (int(above[-1]) + 1 - int(above[0])) / sample_rate_hz
+    start_hz = slope * float(np.exp(-earlier_s / growth_s))
+    return ExponentialSweep(
+        start_hz=start_hz,
+        stop_hz=start_hz * float(np.exp(duration_s / growth_s)),
+        duration_s=duration_s,
+    )
+
+
+def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples]:
+    """First sample and unwrapped phase of the stretch in which the drive is up."""
+    length = next_fast_len(drive.size)
+    spectrum = fft(drive - np.mean(drive), length)
+    spectrum[length // 2 + 1 :] = 0.0
+    spectrum[1 : (length + 1) // 2] *= 2.0
+    analytic = ifft(spectrum)[: drive.size]
+    envelope = np.abs(analytic)
+    up = np.flatnonzero(envelope > 0.5 * float(np.quantile(envelope, 0.9)))
+    first, last = int(up[0]), int(up[-1]) + 1
+    if last - first < _LEAST_S * sample_rate_hz:
+        raise CannotMeasure(
+            "too_short",
+            f"the drive channel is up for {(last - first) / sample_rate_hz * 1e3:.3g} ms only",
+            "sweep for 2 s or more",
+        )
+    return first, np.unwrap(np.angle(analytic[first:last]))
+
+
+def _first_growth(time: Samples, phase: Samples) -> float:
+    """L from a straight line through the logarithm of the frequency, s.
+
+    Between equidistant points the mean frequency is the same multiple of the one in the middle.
+    """
+    frequency = np.diff(phase)
+    if np.median(frequency) <= 0.0 or np.mean(frequency > 0.0) < 0.98:
+        raise _no_sweep("its frequency doesn't rise steadily")
+    rising = frequency > 0.0
+    middle = (time[1:] + time[:-1])[rising] / 2.0
+    slope = float(np.polyfit(middle, np.log(frequency[rising]), 1)[0])
+    if slope * (time[-1] - time[0]) < np.log(_LEAST_RATIO):
+        raise _no_sweep("its frequency hardly rises")
+    return 1.0 / slope
+
+
+def _fitted_growth(time: Samples, phase: Samples, growth_s: float) -> tuple[float, Samples]:
+    """L by Gauss-Newton on a + b exp(t/L), and the phase left over, rad."""
+    rest = phase
+    for _ in range(_STEPS):
+        scale = np.exp((time - time[-1]) / growth_s)
+        columns = np.column_stack([np.ones_like(time), scale])
+        linear = np.linalg.lstsq(columns, phase, rcond=None)[0]
+        rest = phase - columns @ linear
+        by_growth = -linear[1] * scale * (time - time[-1]) / growth_s
+        full = np.column_stack([columns, by_growth])
+        change = float(np.linalg.lstsq(full, rest, rcond=None)[0][2])
+        growth_s *= float(np.exp(np.clip(change, -0.2, 0.2)))
+        if abs(change) < 1e-12:
+            break
+    return growth_s, rest
+
+
+def _require_sweep(phase: Samples, rest: Samples) -> None:
+    """Refuse a phase that strays from the fit: at one place (dropout), or everywhere."""
+    stray = float(np.max(np.abs(rest - np.median(rest))))
+    if stray < _STRAY_RAD:
+        return
+    if _has_jump(np.log(np.maximum(np.diff(phase), 1e-12))):
+        raise CannotMeasure(
+            "dropout",
+            "the frequency of the drive jumps at one place: a block of the record is missing",
+            "record again; look for an overloaded connection to the analyser",
+        )
+    raise _no_sweep(f"its phase strays by {stray:.2g} rad from that of one")
+
+
+def _has_jump(values: Samples) -> bool:
+    """Whether values that rise along a line step at one place, more than anywhere near it."""
+    count, half = values.size, _JUMP_POINTS
+    if count < 10 * half:
+        return False
+    slope = float(np.median(values[count // 2 :] - values[: count - count // 2])) / (count // 2)
+    level = values - slope * np.arange(count)
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(level, half), axis=1)
+    step = np.abs(medians[half:] - medians[:-half])
+    highest = np.max(np.lib.stride_tricks.sliding_window_view(step, 2 * half), axis=1)
+    # step[i] against the highest of those half to three halves away from it, on both sides
+    middle = step[3 * half : step.size - 3 * half]
+    beside = np.maximum(highest[: middle.size], highest[4 * half : 4 * half + middle.size])
+    return bool(np.any((middle > 3.0 * beside) & (middle > 6.0 * np.median(step))))
+
+
+def _no_sweep(why: str) -> CannotMeasure:
+    return CannotMeasure(
+        "wrong_frequency",
+        f"the drive channel holds no exponential sweep: {why}",
+        "record the generator's exponential sweep on the first channel, or swap the channels",
+    )
