@@ -11,12 +11,16 @@ Scale = Literal["linear", "log"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """One curve: x and y of the same length, in the units of the axes."""
+    """One curve: x and y of the same length, in the units of the axes.
+
+    Curves of one family (a unit's, where several units are compared) share a colour.
+    """
 
     label: str
     x: Samples
     y: Samples
     is_limit: bool = False
+    family: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

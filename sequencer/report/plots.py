@@ -40,6 +40,8 @@ WIDTH_IN, HEIGHT_IN = 6.2, 3.0
 _INK, _SOFT, _GRID, _FAINT = "#1b2430", "#5b6673", "#d9dee4", "#edf0f3"
 # Apart in hue and in lightness, so that they differ in grey print too.
 _CURVES = ("#0b5a6b", "#d9730d", "#6b4ea0", "#3f7d20", "#8a8f98")
+# Curves of one colour differ in their line.
+_LINES = ("solid", (0, (1.2, 1.2)), (0, (4.0, 1.5, 1.0, 1.5)))
 _LIMIT, _BAND = "#b3261e", "#0b5a6b"
 _FEW_POINTS, _MANY_POINTS = 60, 400
 CROWDED_POINTS = 2000
@@ -92,7 +94,7 @@ def overlay(pictures: Sequence[tuple[str, Picture]]) -> Picture:
 
 def _renamed(curve: Curve, unit: str, picture: Picture) -> Curve:
     is_only = sum(not each.is_limit for each in picture.curves) == 1
-    return replace(curve, label=unit if is_only else f"{unit}, {curve.label}")
+    return replace(curve, label=unit if is_only else f"{unit}, {curve.label}", family=unit)
 
 
 def _highest(marks: Sequence[Mark]) -> tuple[Mark, ...]:
@@ -229,25 +231,26 @@ def _draw_band(axes: "Axes", band: tuple[float, float] | None, text: AxisText) -
 
 
 def _draw_curves(axes: "Axes", curves: Sequence[Curve], thin: Sequence[Drawn]) -> None:
-    number = 0
-    for curve, (x, y) in zip(curves, thin, strict=True):
+    members: dict[str, int] = {}
+    for number, (curve, (x, y)) in enumerate(zip(curves, thin, strict=True)):
         label = _words(curve.label).lstrip("_") or "curve"
         if curve.is_limit:
             axes.plot(x, y, color=_LIMIT, linewidth=1.2, linestyle=(0, (5, 2.5)), label=label)
             continue
-        width = 0.8 if curve.x.size > _MANY_POINTS else 1.5
-        marker = "o" if x.size <= _FEW_POINTS else None
+        family = curve.family or f"curve {number}"
+        rank = members[family] = members.get(family, -1) + 1
+        hue = list(members).index(family)
         axes.plot(
             x,
             y,
-            color=_CURVES[number % len(_CURVES)],
-            linewidth=width,
-            alpha=1.0 if number == 0 else 0.82,
-            marker=marker,
+            color=_CURVES[hue % len(_CURVES)],
+            linewidth=0.8 if curve.x.size > _MANY_POINTS else 1.5,
+            linestyle=_LINES[rank % len(_LINES)],
+            alpha=1.0 if hue == 0 else 0.82,
+            marker="o" if x.size <= _FEW_POINTS else None,
             markersize=2.6,
             label=label,
         )
-        number += 1
 
 
 def _legend(axes: "Axes") -> None:

@@ -1,5 +1,6 @@
 """Plots: same bytes for the same picture, nothing lost in thinning, labels that can be read."""
 
+import re
 import xml.etree.ElementTree as ElementTree
 
 import numpy as np
@@ -140,6 +141,19 @@ def test_an_overlay_names_each_unit_and_takes_limits_once():
     both = overlay([("A-1", picture), ("A-2", picture)])
     assert [curve.label for curve in both.curves] == ["A-1", "A-2", "limit"]
     assert len(both.marks) == 10
+
+
+def test_curves_of_one_unit_share_a_colour_and_differ_in_their_line():
+    one = line(np.arange(9.0), np.arange(9.0))
+    two = Curve(label="fit", x=np.arange(9.0), y=np.ones(9))
+    picture = line([], [], curves=(*one.curves, two))
+    both = overlay([("A-1", picture), ("A-2", picture)])
+    assert [curve.family for curve in both.curves] == ["A-1", "A-1", "A-2", "A-2"]
+    root = ElementTree.fromstring(draw_svg(both))
+    styles = [each.get("style", "") for each in root.iter(f"{SVG}path")]
+    colours = {re.search(r"stroke: (#[0-9a-f]{6})", s)[1] for s in styles if "width: 1.5" in s}
+    assert len(colours) == 2
+    assert any("dasharray" in style and "width: 1.5" in style for style in styles)
 
 
 def test_an_overlay_takes_the_higher_of_marks_with_the_same_words():
