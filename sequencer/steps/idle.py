@@ -122,7 +122,10 @@ class Idle(StepKind[IdleSettings]):
             result = _analyse(settings, capture, situation)
         except CannotMeasure:
             return []
-        return [_picture(settings, capture, result, situation)]
+        nominal_hz = situation.unit.mains_frequency_hz
+        return [
+            idle_picture(capture, result, nominal_mains_hz=nominal_hz, top_hz=settings.band_high)
+        ]
 
 
 def _analyse(settings: IdleSettings, capture: Capture, situation: Situation) -> IdleResult:
@@ -178,17 +181,18 @@ def _signal_to_noise(noise: Estimate, relative: float, unit: UnitData) -> Findin
     )
 
 
-def _picture(
-    settings: IdleSettings, capture: Capture, result: IdleResult, situation: Situation
+def idle_picture(
+    capture: Capture, result: IdleResult, *, nominal_mains_hz: float, top_hz: float
 ) -> Picture:
+    """The spectrum with no signal up to top_hz, the hum lines marked."""
     spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
     level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
-    mains_hz = result.mains_frequency_hz.value or situation.unit.mains_frequency_hz
+    mains_hz = result.mains_frequency_hz.value or nominal_mains_hz
     marks = [
         Mark(
             x=multiple * mains_hz,
             y=20.0 * math.log10(line.value),
-            label=f"{multiple * situation.unit.mains_frequency_hz:.0f} Hz",
+            label=f"{multiple * nominal_mains_hz:.0f} Hz",
         )
         for multiple, line in sorted(result.hum_lines.items())
         if line.value and multiple * mains_hz <= TOP_HUM_HZ
@@ -201,6 +205,6 @@ def _picture(
         curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
         marks=tuple(marks),
         x_scale="log",
-        x_limits=(10.0, settings.band_high),
+        x_limits=(10.0, top_hz),
         caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; hum lines are marked.",
     )

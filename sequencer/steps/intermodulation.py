@@ -157,20 +157,7 @@ class Intermodulation(StepKind[IntermodulationSettings]):
         capture = named(captures, "output")
         if capture is None:
             return []
-        spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
-        level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
-        return [
-            Picture(
-                name="two_tones",
-                title="Spectrum of two tones",
-                x_label="frequency in Hz",
-                y_label="level in dBV",
-                curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
-                x_scale="log",
-                x_limits=(20.0, 30e3),
-                caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz.",
-            )
-        ]
+        return [two_tone_picture(capture)]
 
     def _nothing(self, settings: IntermodulationSettings, reason: str) -> list[Finding]:
         names = (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
@@ -204,3 +191,19 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
         "imd_modulation_3": modulated.imd_modulation_3,
     }
     return {**products, "level_1": modulated.level_1_vrms, "level_2": modulated.level_2_vrms}
+
+
+def two_tone_picture(capture: Capture) -> Picture:
+    """The spectrum of two tones and what is made of them."""
+    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
+    level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
+    return Picture(
+        name="two_tones",
+        title="Spectrum of two tones",
+        x_label="frequency in Hz",
+        y_label="level in dBV",
+        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
+        x_scale="log",
+        x_limits=(20.0, 30e3),
+        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz.",
+    )

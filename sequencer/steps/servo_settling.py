@@ -135,7 +135,7 @@ class ServoSettling(StepKind[ServoSettlingSettings]):
         if capture is None:
             return []
         try:
-            return [_picture(_analyse(settings, capture, situation))]
+            return [settling_picture(_analyse(settings, capture, situation))]
         except CannotMeasure:
             return []
 
@@ -194,7 +194,8 @@ def _click(capture: Capture, result: SettlingResult) -> Finding:
     return found("click", "V", Estimate(value=float(np.max(np.abs(span), initial=0.0))))
 
 
-def _picture(result: SettlingResult) -> Picture:
+def settling_picture(result: SettlingResult) -> Picture:
+    """The trend with its band and its course."""
     curves = [Curve(label="output", x=result.trend_time_s, y=1e3 * result.trend_v)]
     if result.course_v is not None:
         curves.append(Curve(label="fitted course", x=result.trend_time_s, y=1e3 * result.course_v))

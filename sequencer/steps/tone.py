@@ -155,7 +155,7 @@ class Tone(StepKind[ToneSettings]):
             result = _analyse(settings, capture, situation)
         except CannotMeasure:
             return []
-        return [_spectrum_picture(capture, result)]
+        return [spectrum_picture(capture, result)]
 
     def _nothing(self, reason: str) -> list[Finding]:
         return [not_found(name, unit, reason) for name, unit in self.readings.items()]
@@ -217,7 +217,8 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
     ]
 
 
-def _spectrum_picture(capture: Capture, result: ToneResult) -> Picture:
+def spectrum_picture(capture: Capture, result: ToneResult) -> Picture:
+    """The spectrum of a tone with its harmonics marked."""
     spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
     level_db = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
     fundamental_hz = result.frequency_hz.value or 0.0

@@ -140,7 +140,7 @@ class Wideband(StepKind[WidebandSettings]):
         if capture is None:
             return []
         try:
-            return [_picture(settings, _analyse(settings, capture))]
+            return [wideband_picture(_analyse(settings, capture), settings.frequency)]
         except CannotMeasure:
             return []
 
@@ -218,7 +218,8 @@ def _spur_text(spur: Spur) -> str:
     return f"{say(level, 'V')} at {say(frequency, 'Hz')}{origin}"
 
 
-def _picture(settings: WidebandSettings, result: WidebandResult) -> Picture:
+def wideband_picture(result: WidebandResult, tone_hz: float | None) -> Picture:
+    """The wide spectrum with its spurs and the harmonics of the tone marked."""
     marks = [
         Mark(
             x=spur.frequency_hz.value or 0.0,
@@ -231,7 +232,7 @@ def _picture(settings: WidebandSettings, result: WidebandResult) -> Picture:
         Mark(
             x=line.frequency_hz.value or 0.0,
             y=20.0 * math.log10(line.level_vrms.value or 1e-12),
-            label=f"H{(line.frequency_hz.value or 0.0) / settings.frequency:.0f}",
+            label=f"H{(line.frequency_hz.value or 0.0) / (tone_hz or 1.0):.0f}",
         )
         for line in result.tone_harmonics[:MOST_MARKS]
     ]
@@ -249,7 +250,7 @@ def _picture(settings: WidebandSettings, result: WidebandResult) -> Picture:
             ),
         ),
         marks=tuple(marks),
-        x_limits=(0.0, settings.search_high),
+        x_limits=(0.0, result.searched_hz[1]),
         caption=(
             f"Noise bandwidth {result.resolution_hz:.0f} Hz. A spur is marked at its level "
             "integrated over its width, which can lie above the curve."
