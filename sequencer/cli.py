@@ -299,6 +299,63 @@ def report(run_folder: Path) -> int:
     return OK
 
 
+@commands.command()
+@click.option("--bench", help="Bench file, or sim: also ask who answers at its addresses.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def instruments(bench: str | None, as_json: bool) -> int:
+    """List the drivers, and the instruments of a bench with what they say.
+
+    Each instrument is asked who it is, once; nothing is set or switched.
+    """
+    from sequencer.clock import RealClock
+    from sequencer.instrument_list import listing
+
+    told = listing(bench, RealClock().date().date())
+    click.echo(json.dumps(told.to_json()) if as_json else told.text())
+    return OK
+
+
+@commands.command()
+@click.argument("name", default="procedure", metavar="[command_map|procedure|bench|ticket]")
+@click.argument("role", required=False)
+@click.option("--json", "as_json", is_flag=True, help="On one line.")
+def schema(name: str, role: str | None, as_json: bool) -> int:
+    """Print the JSON Schema of a file, so that an editor can check it.
+
+    ROLE (generator, analyser, dmm ...) chooses one command map; without it all are printed. Without
+    a name it is the schema of procedures.
+    """
+    from sequencer.schemas import role_named, schema_of
+
+    try:
+        found = schema_of(name, None if role is None else role_named(role))
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    click.echo(json.dumps(found, ensure_ascii=False, indent=None if as_json else 2))
+    return OK
+
+
+@commands.command()
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def verify(run_folder: Path, as_json: bool) -> int:
+    """Prove that the record of a run (or pair) is as it was written.
+
+    Exit code 0: intact, also when the run was broken off. 1: something was altered.
+    """
+    from sequencer.verifying import verify_all
+
+    found = verify_all(run_folder)
+    is_intact = all(each.is_intact for each in found)
+    if as_json:
+        runs = [each.to_json() for each in found]
+        click.echo(json.dumps({"intact": is_intact, "runs": runs}))
+    else:
+        for each in found:
+            click.echo(each.text())
+    return OK if is_intact else LIMIT_NOT_MET
+
+
 def _request(procedure: str, options: Mapping[str, Any]) -> Request:
     from sequencer.session import Request
 

@@ -39,7 +39,6 @@ from sequencer.events import (
 )
 from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
-from sequencer.journal import sha256_hex
 from sequencer.judging import judge_findings
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
 from sequencer.make_safe import make_safe
@@ -200,10 +199,14 @@ def _ending(error: BaseException) -> RunFinished:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Progress:
-    """Which step of the plan this is, from 1, and the time that is left from its start."""
+    """Which step of the plan this is, from 1, and the time that is left from its start.
+
+    round names the round of the repeats around it, outermost first: ".2.1".
+    """
 
     number: int
     left_s: float
+    round: str = ""
 
 
 class _Engine:
@@ -263,7 +266,7 @@ class _Engine:
                 steps=len(self._plan.steps),
                 estimate_s=self._plan.estimate_s,
                 version=__version__,
-                bench_sha256=sha256_hex(self._bench.spec.text.encode()),
+                bench_sha256=self._bench.spec.sha256,
                 bench_file=self._bench.spec.file,
                 remarks=self._plan.remarks,
                 ticket=self._job.ticket,
@@ -344,11 +347,12 @@ class _Engine:
         for number in itertools.count(1):
             round_s = self._access.now_s()
             left_s = progress.left_s - (round_s - begun_s)
+            round_name = f"{progress.round}.{number}"
             for inner in planned.group:
                 self._step(
                     inner,
-                    _Progress(number=progress.number, left_s=left_s),
-                    f"{inner.step.id}.{number}",
+                    _Progress(number=progress.number, left_s=left_s, round=round_name),
+                    f"{inner.step.id}{round_name}",
                 )
             spent_s = self._access.now_s() - round_s
             is_last = number == settings.count

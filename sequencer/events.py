@@ -37,6 +37,8 @@ class RunStarted:
     steps: int
     estimate_s: float
     version: str
+    bench_sha256: str = ""
+    bench_file: str = ""
     remarks: tuple[str, ...] = ()
     ticket: Mapping[str, object] | None = None
 
@@ -165,6 +167,11 @@ class StepFinished:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MakingSafe:
+    """The bench is being made safe. For those who watch; not kept in the record."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SafeAction:
     """One action of making safe, and whether reading back confirmed it."""
 
@@ -188,8 +195,45 @@ class RunFinished:
     cause: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokenOff:
+    """The record was found without an end. torn holds what was left of a line cut in the middle."""
+
+    noticed_by: str
+    cause: str
+    torn: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResumed:
+    """The run goes on where it had been broken off; away_s is how long it stood, in real time."""
+
+    bench: str
+    bench_sha256: str
+    version: str
+    away_s: float
+    steps_left: int
+    estimate_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepRestored:
+    """A step that was finished before the break is carried out again for what it does to the unit.
+
+    Nothing is measured by it: its readings stand as they were taken.
+    """
+
+    step: str
+    kind: str
+    does: str
+
+
 Event = (
     RunStarted
+    | RunResumed
+    | StepRestored
+    | BrokenOff
+    | MakingSafe
     | InstrumentReady
     | CautionAccepted
     | Exchanged

@@ -5,18 +5,21 @@ that a changed, missing or swapped line shows. A line is handed to the operating
 write) before `write` returns, and the engine emits an event before it sends the next command: kill -9
 loses nothing. It is forced to disk (fsync) before anything is energised, at the end of every step and
 at the end of the run: a power cut loses the running step at most. A capture is on disk before the line
-that names it and its hash.
+that names it and its hash. A journal that was broken off is continued: what is left of a torn last line
+is taken away (the continuation tells what it was), and the chain goes on from the last whole line.
 """
 
 import dataclasses
 import errno
 import hashlib
 import io
+import itertools
 import json
 import os
 import re
 import zipfile
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -30,6 +33,7 @@ from sequencer.events import (
     Energising,
     Event,
     MadeSafe,
+    MakingSafe,
     ReadingTaken,
     RunFinished,
     Stamped,
@@ -80,19 +84,70 @@ def new_folder(parent: Path, *, at: datetime, serial: str, procedure: str) -> Pa
     raise Refused(f"{parent} already holds 999 runs of this second; give another place with --out")
 
 
-class Journal:
-    """Writes the record of one run. A sink of events."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tail:
+    """The end of a journal: whole lines, hash and time of the last one, bytes up to there.
 
-    def __init__(self, folder: Path) -> None:
+    torn is what stands behind the last whole line.
+    """
+
+    lines: int
+    prev: str
+    t_s: float
+    at: datetime
+    size: int
+    torn: bytes
+
+
+def read_tail(path: Path) -> Tail:
+    """Where a journal ends. A last line that only lacks its newline counts as torn.
+
+    Raises Refused when its last whole line is none of ours.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise Refused(f"{path} can't be read: {error.strerror}") from error
+    whole, _, torn = content.rpartition(b"\n")
+    last = whole.rpartition(b"\n")[2]
+    try:
+        line = json.loads(last)
+        number, t_s, at = int(line["seq"]), float(line["t"]), datetime.fromisoformat(line["at"])
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise Refused(f"{path} ends in a line that is none of ours; run verify on it") from error
+    return Tail(
+        lines=number + 1,
+        prev=sha256_hex(last),
+        t_s=t_s,
+        at=at,
+        size=len(content) - len(torn),
+        torn=torn,
+    )
+
+
+class Journal:
+    """Writes the record of one run. A sink of events.
+
+    With a tail it goes on where the journal ends; without one it begins a new journal.
+    """
+
+    def __init__(self, folder: Path, tail: Tail | None = None) -> None:
         self.folder = folder
-        self._prev = FIRST_PREV
-        self._seq = 0
-        self._size = 0
+        self._prev = tail.prev if tail else FIRST_PREV
+        self._seq = tail.lines if tail else 0
+        self._size = tail.size if tail else 0
+        self._continues = tail is not None
         self._file: io.FileIO | None = None
 
     def __enter__(self) -> "Journal":
         (self.folder / CAPTURES).mkdir(exist_ok=True)
-        self._file = (self.folder / JOURNAL).open("xb", buffering=0)
+        path = self.folder / JOURNAL
+        if self._continues:
+            self._file = path.open("r+b", buffering=0)
+            self._file.truncate(self._size)
+            self._file.seek(self._size)
+        else:
+            self._file = path.open("xb", buffering=0)
         return self
 
     def __exit__(
@@ -109,7 +164,7 @@ class Journal:
 
         Raises OSError when the record can't be written; what was written before stays.
         """
-        if isinstance(stamped.event, Waiting):
+        if isinstance(stamped.event, Waiting | MakingSafe):
             return
         body = self._body(stamped.event)
         self._line(stamped, body)
@@ -151,6 +206,8 @@ class Journal:
     def _append(self, line: bytes) -> None:
         """Write the whole line, or leave the journal as it was and raise OSError."""
         assert self._file is not None, "the journal is not open"
+        if os.fstat(self._file.fileno()).st_nlink == 0:
+            raise OSError(errno.ENOENT, "the run's folder was removed")
         if self._file.write(line) != len(line):
             os.ftruncate(self._file.fileno(), self._size)
             self._file.seek(self._size)
@@ -164,12 +221,8 @@ class Journal:
     def _keep(self, step: str, capture: Capture) -> dict[str, object]:
         """Write a capture's file; returns what the journal says of it."""
         content = capture_bytes(capture)
-        name = f"{self._seq:06d}_{file_name(step)}_{file_name(capture.name)}.npz"
-        path = self.folder / CAPTURES / name
-        with path.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
+        stem = f"{self._seq:06d}_{file_name(step)}_{file_name(capture.name)}"
+        name = self._write_new(stem, content)
         return {
             "name": capture.name,
             "role": capture.role,
@@ -181,6 +234,20 @@ class Journal:
             "is_overrange": capture.is_overrange,
             "facts": dict(capture.facts),
         }
+
+    def _write_new(self, stem: str, content: bytes) -> str:
+        """Write a file of its own; a break may have left one that no line names."""
+        for number in itertools.count(1):
+            name = f"{stem}.npz" if number == 1 else f"{stem}_{number}.npz"
+            try:
+                with (self.folder / CAPTURES / name).open("xb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+            except FileExistsError:
+                continue
+            return name
+        raise AssertionError("unreachable: the count has no end")
 
 
 def event_name(event: Event) -> str:

@@ -249,7 +249,7 @@ class Rig:
         procedure_file.write_text(self.procedure_text, encoding="utf-8")
         bench_file = self.folder / "bench.yaml"
         bench_file.write_text(self.bench_text, encoding="utf-8")
-        procedure = load_procedure(procedure_file, registry=registry)
+        self.procedure = procedure = load_procedure(procedure_file, registry=registry)
         spec = load_bench(bench_file)
         self.emitter.begin(self.clock, (self._see, *self.sinks))
         return engine.run(

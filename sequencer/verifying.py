@@ -1,0 +1,303 @@
+"""Proves that a run's record is as it was written: the chain, the captures, the summary.
+
+Theory of operation. Each line holds the hash of the line before, so a line is confirmed by its
+successor, and the last one by the summary, which holds its hash. Where a hash does not fit, the
+numbers of the lines and a search for the line that would fit tell what was done: changed, missing, or
+in another order. What a break leaves behind (no summary, a torn last line, a capture that no line
+names) is told and is no alteration. Somebody who writes all of it anew, summary included, is not
+found out: there is no key in this.
+"""
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from sequencer.errors import Refused, printable
+from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, sha256_hex
+from sequencer.record import BENCH, PROCEDURE, SUMMARY, build_record
+
+MATCH = "match.json"
+# Told one by one up to here: a journal of another run would differ in every line.
+_MOST_TOLD = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """What was found: alterations, and what is worth knowing but no alteration."""
+
+    folder: Path
+    lines: int
+    captures: int
+    alterations: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def is_intact(self) -> bool:
+        """Whether nothing was altered."""
+        return not self.alterations
+
+    def to_json(self) -> dict[str, object]:
+        """For programs."""
+        return {
+            "run": str(self.folder),
+            "intact": self.is_intact,
+            "lines": self.lines,
+            "captures": self.captures,
+            "alterations": list(self.alterations),
+            "remarks": list(self.remarks),
+        }
+
+    def text(self) -> str:
+        """For people."""
+        verdict = "intact" if self.is_intact else "ALTERED"
+        head = f"{self.folder}: {verdict} ({self.lines} lines, {self.captures} captures)"
+        return "\n".join(
+            [head, *(f"  {each}" for each in self.alterations), *(f"  {e}" for e in self.remarks)]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A line of the journal as it stands: its place from 1, its bytes' hash, what it says."""
+
+    place: int
+    sha256: str
+    says: Mapping[str, Any] | None
+
+    @property
+    def prev(self) -> object:
+        """Hash of the line before, as this line has it."""
+        return self.says.get("prev") if self.says else None
+
+    @property
+    def number(self) -> int | None:
+        """The number this line was given when it was written, from 0."""
+        number = self.says.get("seq") if self.says else None
+        is_number = isinstance(number, int) and not isinstance(number, bool) and number >= 0
+        return number if is_number else None
+
+
+def verify(folder: Path) -> Verification:
+    """Check the record of one run.
+
+    Raises Refused when the folder holds none.
+    """
+    try:
+        content = (folder / JOURNAL).read_bytes()
+    except OSError as error:
+        raise Refused(
+            f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
+            "give the folder that a run printed"
+        ) from error
+    *whole, torn = content.split(b"\n")
+    lines = [_line(place, each) for place, each in enumerate(whole, start=1)]
+    told = [line.says for line in lines if line.says is not None]
+    captures = [says for says in told if says.get("event") == "capture_taken"]
+    alterations = [
+        *_chain(lines),
+        *_captures(folder, captures),
+        *_files(folder, told),
+        *_summary(folder, lines),
+    ]
+    return Verification(
+        folder=folder,
+        lines=len(lines),
+        captures=len(captures),
+        alterations=_shortened(alterations),
+        remarks=tuple(_remarks(folder, lines, torn, captures)),
+    )
+
+
+def verify_all(folder: Path) -> list[Verification]:
+    """Check a run's folder, or every run in a pair's folder.
+
+    Raises Refused when there is no record.
+    """
+    if (folder / JOURNAL).exists() or not (folder / MATCH).exists():
+        return [verify(folder)]
+    return [verify(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
+
+
+def _shortened(alterations: Sequence[str]) -> tuple[str, ...]:
+    told = tuple(dict.fromkeys(alterations))
+    if len(told) <= _MOST_TOLD:
+        return told
+    return (*told[:_MOST_TOLD], f"and {len(told) - _MOST_TOLD} more")
+
+
+def _line(place: int, content: bytes) -> _Line:
+    try:
+        says = json.loads(content)
+    except (ValueError, RecursionError):
+        says = None
+    return _Line(place, sha256_hex(content), says if isinstance(says, dict) else None)
+
+
+# The chain.
+
+
+def _chain(lines: Sequence[_Line]) -> Iterator[str]:
+    for line in lines:
+        if line.says is None:
+            yield f"line {line.place} is no line of a journal any more: it was changed"
+    yield from _order(lines)
+    by_hash = {line.sha256: line for line in lines}
+    for index, line in enumerate(lines):
+        expected = lines[index - 1].sha256 if index else FIRST_PREV
+        if line.says is None or line.prev == expected:
+            continue
+        if not _is_in_order(lines, index):
+            continue  # told by the numbers already
+        yield _break(lines, index, by_hash)
+
+
+def _break(lines: Sequence[_Line], index: int, by_hash: Mapping[str, _Line]) -> str:
+    """Why a line does not follow the one before, though the numbers do."""
+    line = lines[index]
+    if (before := by_hash.get(str(line.prev))) is not None:
+        return f"line {line.place} was written after line {before.place}: the order was changed"
+    follower = lines[index + 1] if index + 1 < len(lines) else None
+    is_confirmed = follower is not None and follower.prev == line.sha256
+    if index and (is_confirmed or follower is None):
+        return f"line {line.place - 1} was changed (line {line.place} holds another hash of it)"
+    return f"line {line.place} was changed"
+
+
+def _is_in_order(lines: Sequence[_Line], index: int) -> bool:
+    number = lines[index].number
+    if index == 0:
+        return number in (0, None)
+    before = lines[index - 1].number
+    return number is None or before is None or number == before + 1
+
+
+def _order(lines: Sequence[_Line]) -> Iterator[str]:
+    """What the numbers alone show: lines that are missing, twice there or in another order."""
+    numbered = [(line.number, line.place) for line in lines if line.number is not None]
+    there: dict[int, int] = {}
+    for number, place in numbered:
+        if number in there:
+            yield f"line {place} is there twice (also line {there[number]})"
+        there.setdefault(number, place)
+    highest = -1
+    for number, place in numbered:
+        if number < highest and there[number] == place:
+            yield f"line {place} stands in the wrong place: it was written as line {number + 1}"
+        highest = max(highest, number)
+    unreadable = sum(line.number is None for line in lines)
+    gaps = [
+        (before + 1, after - 1)
+        for before, after in pairwise([-1, *sorted(there)])
+        if after > before + 1
+    ]
+    if sum(last - first + 1 for first, last in gaps) > unreadable:
+        yield from (f"{_span(first, last)} missing" for first, last in gaps)
+
+
+def _span(first: int, last: int) -> str:
+    if first == last:
+        return f"the line written as line {first + 1} is"
+    return f"the lines written as lines {first + 1} to {last + 1} are"
+
+
+# What the lines name.
+
+
+def _captures(folder: Path, lines: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    for line in lines:
+        name = str(line.get("file"))
+        path = folder / name
+        shown = printable(name, 120)
+        if path.parent != folder / CAPTURES or path.is_symlink():
+            yield f"a capture is said to lie at {shown}, outside {CAPTURES}"
+            continue
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            yield f"the capture {shown} can't be read: {error.strerror}"
+            continue
+        if sha256_hex(content) != line.get("sha256"):
+            yield f"the capture {shown} was changed"
+
+
+def _files(folder: Path, lines: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """The procedure and the bench as used, as far as the journal holds their hashes."""
+    started = [each for each in lines if each.get("event") in ("run_started", "run_resumed")]
+    for name, key in ((PROCEDURE, "procedure_sha256"), (BENCH, "bench_sha256")):
+        hashes = [each[key] for each in started if each.get(key)]
+        if not hashes:
+            continue
+        try:
+            content = (folder / name).read_bytes()
+        except OSError as error:
+            yield f"{name} can't be read: {error.strerror}"
+            continue
+        if sha256_hex(content) != hashes[-1]:
+            yield f"{name} was changed"
+
+
+def _summary(folder: Path, lines: Sequence[_Line]) -> Iterator[str]:
+    try:
+        text = (folder / SUMMARY).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return
+    except (OSError, ValueError) as error:
+        yield f"{SUMMARY} can't be read: {error}"
+        return
+    try:
+        stored = json.loads(text)
+        end = stored["journal"]
+        count, sha256 = int(end["lines"]), str(end["sha256"])
+    except (ValueError, TypeError, KeyError, RecursionError):
+        yield f"{SUMMARY} was changed: it does not say where the journal ended"
+        return
+    if not 0 < count <= len(lines):
+        yield f"the summary knows {count} lines, the journal has {len(lines)}: lines are missing"
+        return
+    if lines[count - 1].sha256 != sha256:
+        yield f"line {count} was changed (the summary holds another hash of it)"
+    yield from _summary_differences(folder, stored, lines[:count])
+
+
+def _summary_differences(
+    folder: Path, stored: Mapping[str, Any], lines: Sequence[_Line]
+) -> Iterator[str]:
+    try:
+        told = build_record(folder, [line.says or {} for line in lines])
+    except Refused:
+        return  # the line is told by the chain
+    # Through JSON, so that tuples and lists, and numbers, are alike.
+    again = json.loads(json.dumps(told.summary()))
+    for key in dict.fromkeys([*again, *stored]):
+        if key in ("run", "journal"):  # the folder may have been moved
+            continue
+        if again.get(key) != stored.get(key):
+            yield f"{SUMMARY} was changed: {printable(key, 40)} is not what the journal tells"
+
+
+def _has_end(events: Sequence[str]) -> bool:
+    """Whether the run's end is told, after it was taken up again for the last time."""
+    since = [each for each in events if each in ("run_resumed", "run_finished")]
+    return bool(since) and since[-1] == "run_finished"
+
+
+def _remarks(
+    folder: Path, lines: Sequence[_Line], torn: bytes, captures: Iterable[Mapping[str, Any]]
+) -> Iterator[str]:
+    events = [str(line.says.get("event")) for line in lines if line.says]
+    if torn:
+        yield f"the last line is torn ({len(torn)} bytes): the record was broken off while writing"
+    if not _has_end(events):
+        yield "the record was broken off: it does not tell how the run ended"
+    if not (folder / SUMMARY).exists():
+        yield "there is no summary"
+    for line in lines:
+        if line.says and line.says.get("event") == "broken_off":
+            yield f"broken off before line {line.place}: {printable(str(line.says.get('cause')))}"
+    named = {str(each.get("file")) for each in captures}
+    there = {f"{CAPTURES}/{each.name}" for each in (folder / CAPTURES).glob("*")}
+    for name in sorted(there - named):
+        yield f"no line names {printable(name, 120)}"

@@ -1,0 +1,252 @@
+"""`verify`: whatever is done to a record afterwards is found and named; a break is no alteration."""
+
+import json
+import shutil
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sequencer import record
+from sequencer.captures import single_reading
+from sequencer.errors import Refused
+from sequencer.events import BrokenOff, CaptureTaken, Stamped
+from sequencer.journal import JOURNAL, Journal, read_tail, sha256_hex
+from sequencer.verifying import verify
+
+
+@pytest.fixture
+def run_folder(rig, tmp_path):
+    """A finished run's folder, with captures, summary, procedure and bench."""
+    folder = tmp_path / "run"
+    folder.mkdir()
+    with Journal(folder) as journal:
+        rig.sinks = [journal]
+        rig.run()
+    (folder / record.PROCEDURE).write_bytes(rig.procedure.flattened_yaml().encode())
+    (folder / record.BENCH).write_bytes((rig.folder / "bench.yaml").read_bytes())
+    record.write_summary(record.read_record(folder))
+    return folder
+
+
+def _lines(folder):
+    return (folder / JOURNAL).read_bytes().split(b"\n")[:-1]
+
+
+def _write(folder, lines):
+    (folder / JOURNAL).write_bytes(b"".join(line + b"\n" for line in lines))
+
+
+def test_a_record_as_it_was_written_is_intact(run_folder):
+    found = verify(run_folder)
+    assert found.is_intact, found.alterations
+    assert found.remarks == ()
+    assert found.lines == len(_lines(run_folder))
+    assert found.captures > 3
+
+
+def test_a_moved_folder_is_still_intact(run_folder, tmp_path):
+    moved = shutil.move(run_folder, tmp_path / "elsewhere")
+    assert verify(moved).is_intact
+
+
+def _changes(line):
+    """Ways to change one line so that it stays JSON with the same number."""
+    told = json.loads(line)
+    told["t"] = told["t"] + 1.0
+    return json.dumps(told, separators=(",", ":")).encode()
+
+
+def test_each_changed_line_is_named(run_folder):
+    lines = _lines(run_folder)
+    for index in range(len(lines)):
+        changed = [*lines]
+        changed[index] = _changes(lines[index])
+        _write(run_folder, changed)
+        found = verify(run_folder)
+        assert any(a.startswith(f"line {index + 1} was changed") for a in found.alterations), (
+            index,
+            found.alterations,
+        )
+        assert len([a for a in found.alterations if a.startswith("line ")]) == 1
+
+
+def test_each_missing_line_is_named(run_folder):
+    lines = _lines(run_folder)
+    for index in range(len(lines) - 1):
+        _write(run_folder, lines[:index] + lines[index + 1 :])
+        found = verify(run_folder)
+        assert f"the line written as line {index + 1} is missing" in found.alterations
+
+
+def test_lines_missing_at_the_end_are_missed_by_the_summary(run_folder):
+    lines = _lines(run_folder)
+    _write(run_folder, lines[:-3])
+    assert any("lines are missing" in a for a in verify(run_folder).alterations)
+
+
+def test_swapped_lines_are_named(run_folder):
+    lines = _lines(run_folder)
+    for index in range(len(lines) - 1):
+        swapped = [*lines]
+        swapped[index], swapped[index + 1] = lines[index + 1], lines[index]
+        _write(run_folder, swapped)
+        words = f"line {index + 2} stands in the wrong place: it was written as line {index + 1}"
+        assert words in verify(run_folder).alterations
+
+
+def test_a_line_that_is_there_twice_is_named(run_folder):
+    lines = _lines(run_folder)
+    _write(run_folder, [*lines[:5], lines[4], *lines[5:]])
+    assert "line 6 is there twice (also line 5)" in verify(run_folder).alterations
+
+
+def test_a_line_put_in_by_somebody_else_is_named(run_folder):
+    lines = _lines(run_folder)
+    told = json.loads(lines[7])
+    told["prev"] = sha256_hex(lines[7])
+    told["seq"] = 8
+    _write(run_folder, [*lines[:8], json.dumps(told).encode(), *lines[8:]])
+    assert not verify(run_folder).is_intact
+
+
+def test_a_line_that_is_no_json_is_named(run_folder):
+    lines = _lines(run_folder)
+    lines[9] = b"{"
+    _write(run_folder, lines)
+    found = verify(run_folder).alterations
+    assert "line 10 is no line of a journal any more: it was changed" in found
+    assert not any("missing" in each for each in found)
+
+
+@pytest.mark.parametrize("how", ["changed", "gone", "link"])
+def test_a_capture_that_is_not_as_it_was_is_named(run_folder, how):
+    path = sorted((run_folder / "captures").iterdir())[0]
+    if how == "changed":
+        content = bytearray(path.read_bytes())
+        content[-1] ^= 1
+        path.write_bytes(content)
+    else:
+        content = path.read_bytes()
+        path.unlink()
+    if how == "link":
+        (run_folder / "other").write_bytes(content)
+        path.symlink_to(run_folder / "other")
+    found = verify(run_folder).alterations
+    assert any(path.name in each for each in found)
+
+
+def test_a_capture_is_never_looked_for_outside_its_folder(run_folder):
+    lines = _lines(run_folder)
+    for index, line in enumerate(lines):
+        told = json.loads(line)
+        if told["event"] == "capture_taken":
+            told["file"] = "../../../etc/passwd"
+            lines[index] = json.dumps(told).encode()
+    _write(run_folder, lines)
+    assert any("outside captures" in each for each in verify(run_folder).alterations)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("outcome", "fail"), ("serial", "B-2"), ("steps", []), ("journal", None)]
+)
+def test_a_changed_summary_is_found(run_folder, key, value):
+    path = run_folder / record.SUMMARY
+    summary = json.loads(path.read_text())
+    summary[key] = value
+    path.write_text(json.dumps(summary))
+    found = verify(run_folder).alterations
+    assert len(found) == 1
+    assert found[0].startswith("summary.json was changed")
+
+
+@pytest.mark.parametrize("name", [record.PROCEDURE, record.BENCH])
+def test_a_changed_procedure_or_bench_is_found(run_folder, name):
+    (run_folder / name).write_text("procedure: other\n")
+    assert verify(run_folder).alterations == (f"{name} was changed",)
+
+
+def test_a_run_that_broke_off_is_intact_and_says_so(run_folder):
+    lines = _lines(run_folder)
+    (run_folder / record.SUMMARY).unlink()
+    _write(run_folder, lines[:20])
+    with (run_folder / JOURNAL).open("ab") as file:
+        file.write(lines[20][:-10])
+    found = verify(run_folder)
+    assert found.is_intact, found.alterations
+    assert any("torn" in each for each in found.remarks)
+    assert any("broken off" in each for each in found.remarks)
+    assert any("no summary" in each for each in found.remarks)
+    assert any("no line names" in each for each in found.remarks)
+
+
+@settings(max_examples=60, deadline=None)
+@given(cut=st.integers(min_value=0, max_value=10_000))
+def test_a_journal_cut_anywhere_is_intact_up_to_the_cut_and_can_be_continued(cut, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cut")
+    with Journal(folder) as journal:
+        for number in range(5):
+            journal(_event(number))
+    content = (folder / JOURNAL).read_bytes()
+    first = content.index(b"\n") + 1
+    cut = first + cut % (len(content) - first + 1)
+    (folder / JOURNAL).write_bytes(content[:cut])
+    assert verify(folder).is_intact
+    tail = read_tail(folder / JOURNAL)
+    assert content[: tail.size] + tail.torn == content[:cut]
+    with Journal(folder, tail) as journal:
+        journal(_event(9))
+    assert verify(folder).is_intact
+    assert verify(folder).lines == tail.lines + 1
+
+
+def _event(number):
+    from datetime import UTC, datetime
+
+    event = BrokenOff(noticed_by="the test", cause=f"cut {number}")
+    return Stamped(t_s=float(number), at=datetime(2030, 1, 1, tzinfo=UTC), event=event)
+
+
+def test_a_capture_left_by_a_break_is_not_overwritten(tmp_path):
+    with Journal(tmp_path) as journal:
+        journal(_event(0))
+        left = tmp_path / "captures" / "000001_s_x.npz"
+        left.write_bytes(b"left behind")
+        stamped = _event(1)
+        capture = CaptureTaken(step="s", capture=single_reading("x", "dmm", 1.0))
+        journal(Stamped(t_s=1.0, at=stamped.at, event=capture))
+    assert left.read_bytes() == b"left behind"
+    found = verify(tmp_path)
+    assert found.is_intact
+    assert "no line names captures/000001_s_x.npz" in found.remarks
+
+
+def test_a_removed_folder_is_noticed_at_the_next_line(tmp_path):
+    folder = tmp_path / "run"
+    folder.mkdir()
+    with Journal(folder) as journal:
+        journal(_event(0))
+        shutil.rmtree(folder)
+        with pytest.raises(OSError, match="removed"):
+            journal(_event(1))
+
+
+def test_a_folder_without_a_record_is_refused(tmp_path):
+    with pytest.raises(Refused, match="no record"):
+        verify(tmp_path)
+
+
+def test_a_hostile_journal_does_no_harm(tmp_path):
+    """Nested garbage, other types, other people's JSON: altered, and no traceback."""
+    for text in (
+        b"[" * 100_000,
+        b"{}",
+        b"[1]",
+        b'{"seq":true,"prev":5}',
+        b'{"seq":1e999,"prev":null,"event":"capture_taken","file":["a"]}',
+        b'{"seq":-5,"prev":"x","event":{"a":1}}',
+        b"\xff\xfe",
+        b'{"seq":99999999999999999999}',
+    ):
+        (tmp_path / JOURNAL).write_bytes(text + b"\n")
+        assert not verify(tmp_path).is_intact
