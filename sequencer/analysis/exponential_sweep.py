@@ -167,6 +167,7 @@ def analyse_exponential_sweep(
     band_hz: tuple[float, float] = (20.0, 20000.0),
     mains_hz: float = 50.0,
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> SweepResult:
     """Gain over frequency with harmonics 2 to 5 from a recorded sweep.
 
@@ -177,6 +178,7 @@ def analyse_exponential_sweep(
     reference_hz : what the relative gain refers to, if it was swept, else the middle of the sweep
     band_hz : where flatness is judged, as far as it was swept
     mains_hz : nominal
+    range_peak_v : full scale of both channels, volts peak, where known
 
     Raises
     ------
@@ -185,8 +187,8 @@ def analyse_exponential_sweep(
     ValueError : channels of different length
     """
     checks.require_band(band_hz, sample_rate_hz)
-    source = checks.require_usable(drive)
-    record = checks.require_usable(response, is_overrange=is_overrange)
+    source = checks.require_usable(drive, range_peak_v=range_peak_v)
+    record = checks.require_usable(response, is_overrange=is_overrange, range_peak_v=range_peak_v)
     if source.size != record.size:
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep

@@ -95,6 +95,7 @@ def analyse_imd_smpte(
     lower_hz: float = 60.0,
     upper_hz: float = 7000.0,
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> ImdSmpteResult:
     """Modulation distortion of a large low and a small high tone.
 
@@ -102,6 +103,7 @@ def analyse_imd_smpte(
     ----------
     samples : shape (n,), V; at least ten cycles of the lower tone
     lower_hz, upper_hz : the tones as commanded; 250 Hz and 8 kHz after DIN 45403
+    range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
@@ -110,7 +112,8 @@ def analyse_imd_smpte(
     ValueError : the tones aren't positive and in order
     """
     orders = [(-1, 1), (1, 1), (-2, 1), (2, 1)]
-    lines = _analyse(samples, sample_rate_hz, (lower_hz, upper_hz), orders, is_overrange)
+    record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders)
     upper_v = lines.level_v(1)
     return ImdSmpteResult(
         imd_modulation_2=_sum_of_lines(lines, [2, 3], upper_v),
@@ -132,13 +135,15 @@ def analyse_imd_difference(
     lower_hz: float = 19000.0,
     upper_hz: float = 20000.0,
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> ImdDifferenceResult:
     """Difference frequency distortion of two high tones of equal level.
 
     Parameters and refusals as analyse_imd_smpte; at least ten cycles of the difference.
     """
     orders = [(-1, 1), (2, -1), (-1, 2)]
-    lines = _analyse(samples, sample_rate_hz, (lower_hz, upper_hz), orders, is_overrange)
+    record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders)
     both_v = lines.level_v(0) + lines.level_v(1)
     return ImdDifferenceResult(
         imd_difference_2=_sum_of_lines(lines, [2], both_v),
@@ -151,17 +156,15 @@ def analyse_imd_difference(
 
 
 def _analyse(
-    samples: ArrayLike,
+    record: Samples,
     sample_rate_hz: float,
     tones_hz: tuple[float, float],
     orders: Sequence[tuple[int, int]],
-    is_overrange: bool,
 ) -> _Lines:
     """Tones and products (a f1 + b f2 for each (a, b)) of a checked record."""
     lower_hz, upper_hz = tones_hz
     if not 0.0 < lower_hz < upper_hz:
         raise ValueError(f"lower_hz {lower_hz:g} and upper_hz {upper_hz:g} must be in order")
-    record = checks.require_usable(samples, is_overrange=is_overrange)
     checks.require_no_flat_run(record)
     highest_hz = max(a * lower_hz + b * upper_hz for a, b in orders)
     checks.require_band((0.0, highest_hz * 1.01), sample_rate_hz)

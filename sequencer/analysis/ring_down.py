@@ -88,6 +88,7 @@ def analyse_ring_down(
     modes: int | None = None,
     search_hz: tuple[float, float] = (100.0, 5000.0),
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> RingDownResult:
     """Modes of a struck part between the edges of search_hz.
 
@@ -95,6 +96,7 @@ def analyse_ring_down(
     ----------
     samples : shape (n,), V; 8 s for a bare fin, 1.5 s for a damped one
     modes : how many to report, None for all that stand out
+    range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
@@ -104,7 +106,7 @@ def analyse_ring_down(
     if modes is not None and modes < 1:
         raise ValueError(f"modes must be positive, got {modes}")
     require_band(search_hz, sample_rate_hz)
-    record = require_usable(samples, is_overrange=is_overrange)
+    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     hits = _hits(record, sample_rate_hz, search_hz[1])
     stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
     lines, flaws = _fit_all(stretch, search_hz[1])

@@ -67,6 +67,7 @@ def analyse_settling(
     around_v: float = 0.0,
     mains_hz: float = 50.0,
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> SettlingResult:
     """Settling time to around_v +- within_v, with time constant and final value.
 
@@ -77,6 +78,7 @@ def analyse_settling(
     event_s : time of the relay or step from the start of the record; None: found in the record, or
         its start where nothing is found
     around_v : centre of the band
+    range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
@@ -86,7 +88,7 @@ def analyse_settling(
     if not within_v > 0.0:
         raise ValueError(f"within_v must be positive, got {within_v}")
     record = as_samples(samples)
-    require_usable(_without_rest(record), is_overrange=is_overrange)
+    require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
     event = _event(record, sample_rate_hz, event_s, mains_hz)
     trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
     course = _choose(trend, event.time_s)

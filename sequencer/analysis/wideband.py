@@ -91,6 +91,7 @@ def analyse_wideband(
     search_hz: tuple[float, float] = (20e3, 500e3),
     tone_hz: float | None = None,
     is_overrange: bool = False,
+    range_peak_v: float | None = None,
 ) -> WidebandResult:
     """Spurs between the edges of search_hz with frequency, integrated level and width.
 
@@ -100,6 +101,7 @@ def analyse_wideband(
     search_hz : lower and upper edge; the anti-alias corner of the digitiser must lie above
     tone_hz : a tone that drives the unit; its harmonics are listed apart, and lines spaced by it
         (an oscillation that comes and goes with the tone) count as one spur
+    range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
@@ -107,7 +109,7 @@ def analyse_wideband(
     ValueError : search_hz isn't an ascending pair of positive frequencies
     """
     _check_band(search_hz, sample_rate_hz)
-    record = require_usable(samples, is_overrange=is_overrange)
+    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     _check_duration(record.size / sample_rate_hz)
     measured = averaged_spectrum(record, sample_rate_hz)
     band = _searched_bins(measured, search_hz)
