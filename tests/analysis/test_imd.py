@@ -132,8 +132,8 @@ def test_refusals():
     assert refusal(analyse_imd_difference, pair, RATE_HZ * 44.1 / 48) == "wrong_frequency"
     assert refusal(analyse_imd_smpte, np.where(time == 0.0, np.nan, good)) == "nonfinite"
     assert refusal(analyse_imd_smpte, good, is_overrange=True) == "overrange"
-    limit = np.sort(good)[-40]
-    assert refusal(analyse_imd_smpte, np.minimum(good, limit)) == "overrange"
+    assert refusal(analyse_imd_smpte, np.clip(good, -0.7, 0.7)) == "overrange"
+    assert refusal(analyse_imd_difference, np.minimum(pair, 0.98)) == "overrange"
     stuck = good.copy()
     stuck[5000:5100] = stuck[5000]
     assert refusal(analyse_imd_smpte, stuck) == "dropout"
