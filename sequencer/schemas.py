@@ -13,6 +13,7 @@ from drivers.roles import Role
 from drivers.scpi_maps import SCPI_MAPS
 from sequencer.bench import NEEDED_ROLES, BenchModel, InstrumentModel
 from sequencer.procedure_schema import procedure_schema
+from sequencer.quantities import did_you_mean
 from sequencer.ticket import TicketSettings
 from sequencer.written_schema import DIALECT, Schema, reachable, schemas_of
 
@@ -27,8 +28,17 @@ def schema_of(name: str, role: Role | None = None) -> Schema:
             raise ValueError(f"a {name} is the same for every role; leave {role.value} out")
         return _document(f"command map of a {role.value}", command_map_schema(role))
     if name not in _MAKERS:
-        raise ValueError(f"{name} is no schema; known are {', '.join(_MAKERS)}")
+        raise ValueError(f'there is no schema of a "{name}"; {did_you_mean(name, NAMES)}')
     return _document(name.replace("_", " "), _MAKERS[name]())
+
+
+def role_named(text: str) -> Role:
+    """The role of a name. Raises ValueError with the near or known ones."""
+    try:
+        return Role(text)
+    except ValueError:
+        known = [role.value for role in Role]
+        raise ValueError(f'"{text}" is no role; {did_you_mean(text, known)}') from None
 
 
 def command_map_schema(role: Role) -> Schema:

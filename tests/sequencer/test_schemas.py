@@ -250,7 +250,7 @@ def test_every_key_of_the_bench_model_is_there():
 
 @pytest.mark.parametrize(
     ("name", "role", "words"),
-    [("bensch", None, "known are command_map"), ("bench", Role.DMM, "leave dmm out")],
+    [("bensch", None, 'did you mean "bench"'), ("bench", Role.DMM, "leave dmm out")],
 )
 def test_a_schema_that_does_not_exist_is_refused_in_words(name, role, words):
     with pytest.raises(ValueError, match=words):
