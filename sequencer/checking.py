@@ -140,6 +140,9 @@ def _missing(demand: Demand, bench: BenchSpec) -> str | None:
     roles = sorted(role.value for role in demand.roles if not bench.has(role))
     routes = sorted(demand.routes - set(bench.routes))
     lacking = [f"no {name.replace('_', ' ')}" for name in roles]
+    channels = bench.instruments[Role.ANALYSER].settings.channels
+    if demand.analyser_channels > channels:
+        lacking.append("an analyser that does not record the drive (channels: 2)")
     lacking += [
         f"a {role.value} without {method}"
         for role, method in sorted(demand.operations)

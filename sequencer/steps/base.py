@@ -161,6 +161,7 @@ class Demand:
     load_w: float = 0.0
     load_s: float = 0.0
     duration_s: float = 0.0
+    analyser_channels: int = 1
     asks_operator: bool = False
     asks_for: str | None = None
 

@@ -10,6 +10,7 @@ from sequencer.quantities import Percentage, format_quantity, parse_quantity
 from sequencer.steps.base import BenchAccess, Demand, Finding, Situation, StepKind, StepSettings
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
+from sequencer.wording import name_text
 
 # Reading -> unit, dimension of the answer, example.
 QUANTITIES: Mapping[str, tuple[str, str, str]] = {
@@ -75,7 +76,9 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
                 bench.note(str(error))
                 given = None
                 continue
-            bench.note(f"{settings.reading}: {format_quantity(value, dimension_unit(settings))}")
+            bench.note(
+                f"{name_text(settings.reading)}: {format_quantity(value, dimension_unit(settings))}"
+            )
             yield single_reading(settings.reading, "operator", value)
             return
 

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from drivers.roles import Role
 from sequencer.analysis import response
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.response import BandEdge, ResponsePoint, ResponseResult
+from sequencer.analysis.response import ResponsePoint, ResponseResult
 from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
@@ -29,6 +29,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.exponential_sweep import edge_finding
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -214,7 +215,8 @@ def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point
         frequency_hz=capture.facts["frequency_hz"],
         gain_db=20.0 * math.log10(level / capture.facts["emf_vrms"]),
         doubt_db=20.0 / math.log(10.0) * relative,
-        thd=thd.value if thd.value is not None else thd.upper_bound,
+        # With H3 above half the sample rate the sum would leave out what matters.
+        thd=None if 3 in result.harmonics_above else thd.value or thd.upper_bound,
         is_bound=thd.value is None,
     )
 
@@ -249,12 +251,8 @@ def _findings(
     findings = [
         found("gain", "dB", result.reference_gain_db, level_db),
         found("flatness", "dB", result.flatness_db, remarks=(worst,)),
-        _edge(
-            "bandwidth_low", result.bandwidth_low, "at most: the sweep does not reach further down"
-        ),
-        _edge(
-            "bandwidth_high", result.bandwidth_high, "at least: the sweep does not reach further up"
-        ),
+        edge_finding("bandwidth_low", result.bandwidth_low, "at most"),
+        edge_finding("bandwidth_high", result.bandwidth_high, "at least"),
         _worst_thd(settings, points, situation),
     ]
     if settings.mask:
@@ -270,15 +268,6 @@ def _findings(
             )
         )
     return findings
-
-
-def _edge(name: str, edge: BandEdge, beyond: str) -> Finding:
-    """A band edge; where the sweep ends before it, the sweep's end as a bound on the safe side."""
-    if edge.beyond_hz is None:
-        return found(name, "Hz", edge.frequency_hz)
-    return Finding(
-        name=name, unit="Hz", value=edge.beyond_hz, standard_uncertainty=0.0, remarks=(beyond,)
-    )
 
 
 def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:

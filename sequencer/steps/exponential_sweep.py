@@ -1,0 +1,222 @@
+"""Kind `exponential_sweep`: response and its harmonics from one record of a few seconds.
+
+Beside the stepped `sweep`, whose points are each judged alone; this one shows the shape of everything
+at once (A. Farina, 2000).
+"""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from drivers.roles import Role
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
+from sequencer.analysis.response import BandEdge
+from sequencer.captures import Capture, named
+from sequencer.limits import rectangular
+from sequencer.pictures import Curve, Picture
+from sequencer.quantities import (
+    LevelQuantity,
+    PositiveDuration,
+    PositiveFrequency,
+    parse_level,
+)
+from sequencer.steps import driving
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    found,
+    not_found,
+    say,
+)
+from sequencer.steps.registry import register
+from sequencer.unit_data import UnitData
+
+BEFORE_S = 0.3
+AFTER_S = 0.6
+OVERHEAD_S = 3.0
+
+
+class ExponentialSweepSettings(StepSettings):
+    """Response and its harmonics from one record of a few seconds."""
+
+    level: LevelQuantity = Field(default=parse_level("1 W"), description="output level at 1 kHz")
+    start: PositiveFrequency = Field(default=10.0, description="first frequency swept")
+    stop: PositiveFrequency = Field(default=40e3, description="last frequency swept")
+    time: PositiveDuration = Field(default=4.0, le=60.0, description="length of the sweep")
+    flat_from: PositiveFrequency = Field(default=20.0, description="band of the flatness, from")
+    flat_to: PositiveFrequency = Field(default=20e3, description="band of the flatness, to")
+
+
+@register
+class ExponentialSweep(StepKind[ExponentialSweepSettings]):
+    """Response and harmonic responses from one exponential sweep."""
+
+    name = "exponential_sweep"
+    settings = ExponentialSweepSettings
+    readings: ClassVar[Mapping[str, str]] = {
+        "gain": "dB",
+        "flatness": "dB",
+        "bandwidth_low": "Hz",
+        "bandwidth_high": "Hz",
+    }
+
+    def check(self, settings: ExponentialSweepSettings, unit: UnitData) -> list[str]:
+        """The flat band must lie within the sweep."""
+        if settings.start <= settings.flat_from < settings.flat_to <= settings.stop:
+            return []
+        return ["start, flat_from, flat_to and stop must rise in this order"]
+
+    def demand(self, settings: ExponentialSweepSettings, unit: UnitData) -> Demand:
+        """A generator that sweeps and an analyser that records the drive beside the output."""
+        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        seconds = settings.time + BEFORE_S + AFTER_S + OVERHEAD_S
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            operations=frozenset({(Role.GENERATOR, "set_sweep"), (Role.GENERATOR, "start_sweep")}),
+            analyser_channels=2,
+            top_frequency_hz=settings.stop,
+            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
+            load_w=level**2 / unit.load_ohm,
+            load_s=seconds,
+            duration_s=seconds,
+        )
+
+    def describe(self, settings: ExponentialSweepSettings, unit: UnitData) -> str:
+        """What happens, in words."""
+        watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
+        return (
+            f"sweeps from {say(settings.start, 'Hz')} to {say(settings.stop, 'Hz')} in "
+            f"{say(settings.time, 's')} at {say(watts, 'W')}, drive and output recorded together"
+        )
+
+    def acquire(self, settings: ExponentialSweepSettings, bench: BenchAccess) -> Iterator[Capture]:
+        """The e.m.f. from the level at 1 kHz; the record begins before the sweep and outlasts it."""
+        level = settings.level.to_vrms(bench.unit.load_ohm, bench.unit.rated_power_w)
+        drive = driving.reach_level(bench, frequency_hz=1000.0, target_vrms=level)
+        bench.generator.set_level(0.0)
+        analyser = bench.analyser
+        driving.highest_range(analyser)
+        bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
+        peak_v = level * math.sqrt(2.0) * driving.HEADROOM
+        analyser.set_range(min(peak_v, analyser.ranges_peak_v()[-1]))
+        rate = driving.sample_rate_for(analyser, settings.stop, 192e3)
+        analyser.start(round((BEFORE_S + settings.time + AFTER_S) * rate), rate)
+        bench.wait(BEFORE_S)
+        bench.generator.start_sweep()
+        yield driving.from_waveform("sweep", analyser.fetch(channels=2), drive.facts())
+        driving.highest_range(analyser)
+        driving.silence(bench)
+
+    def evaluate(
+        self,
+        settings: ExponentialSweepSettings,
+        captures: Sequence[Capture],
+        situation: Situation,
+    ) -> list[Finding]:
+        """Gain, flatness and band edges."""
+        capture = named(captures, "sweep")
+        if capture is None:
+            return []
+        try:
+            result = _analyse(settings, capture, situation)
+        except CannotMeasure as refusal:
+            return [not_found(name, unit, str(refusal)) for name, unit in self.readings.items()]
+        flatness = rectangular(situation.of(Role.ANALYSER).flatness)
+        level_db = 20.0 / math.log(10.0) * rectangular(situation.of(Role.ANALYSER).level)
+        flat_db = 20.0 / math.log(10.0) * flatness
+        response = result.response
+        return [
+            found("gain", "dB", response.reference_gain_db, level_db),
+            found("flatness", "dB", response.flatness_db, flat_db),
+            edge_finding("bandwidth_low", response.bandwidth_low, "at most"),
+            edge_finding("bandwidth_high", response.bandwidth_high, "at least"),
+        ]
+
+    def pictures(
+        self,
+        settings: ExponentialSweepSettings,
+        captures: Sequence[Capture],
+        situation: Situation,
+    ) -> list[Picture]:
+        """Response, and the harmonics over frequency."""
+        capture = named(captures, "sweep")
+        if capture is None:
+            return []
+        try:
+            result = _analyse(settings, capture, situation)
+        except CannotMeasure:
+            return []
+        return sweep_pictures(result)
+
+
+def _analyse(
+    settings: ExponentialSweepSettings, capture: Capture, situation: Situation
+) -> SweepResult:
+    if capture.samples.shape[0] < 2:
+        raise CannotMeasure(
+            "no_signal",
+            "the record has no drive channel",
+            "record the generator's drive as the analyser's second channel",
+        )
+    return analyse_exponential_sweep(
+        capture.samples[1],
+        capture.samples[0],
+        capture.sample_rate_hz,
+        band_hz=(settings.flat_from, settings.flat_to),
+        mains_hz=situation.unit.mains_frequency_hz,
+        is_overrange=capture.is_overrange,
+    )
+
+
+def edge_finding(name: str, edge: BandEdge, beyond: str) -> Finding:
+    """A band edge; where the sweep ends before it, the sweep's end as a bound on the safe side."""
+    if edge.beyond_hz is None:
+        return found(name, "Hz", edge.frequency_hz)
+    return Finding(
+        name=name,
+        unit="Hz",
+        value=edge.beyond_hz,
+        standard_uncertainty=0.0,
+        remarks=(f"{beyond}: the sweep does not reach further",),
+    )
+
+
+def sweep_pictures(result: SweepResult) -> list[Picture]:
+    """Response, and harmonics over frequency, of an exponential sweep."""
+    response = result.response
+    return [
+        Picture(
+            name="response",
+            title="Frequency response",
+            x_label="frequency in Hz",
+            y_label=f"gain relative to {say(response.reference_hz, 'Hz')} in dB",
+            curves=(Curve(label="gain", x=response.frequency_hz, y=response.relative_db),),
+            x_scale="log",
+            caption=f"The gain at {say(response.reference_hz, 'Hz')} is 0 dB.",
+        ),
+        Picture(
+            name="harmonics_over_frequency",
+            title="Harmonics over frequency",
+            x_label="frequency of the fundamental in Hz",
+            y_label="relative to the fundamental in dB",
+            curves=tuple(
+                Curve(
+                    label=f"H{order}",
+                    x=harmonic.frequency_hz,
+                    y=20.0 * np.log10(np.maximum(harmonic.ratio, 1e-9)),
+                )
+                for order, harmonic in sorted(result.harmonics.items())
+                if order <= 3
+            ),
+            x_scale="log",
+            caption="From the same sweep; where noise hides a harmonic its curve has a gap.",
+        ),
+    ]
