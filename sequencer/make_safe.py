@@ -76,16 +76,16 @@ def make_safe(
     instruments: Mapping[Role, Instrument],
     routes: Mapping[str, int],
     *,
-    hurry: Callable[[], AbstractContextManager[None]] = nullcontext,
+    hurry: Callable[[int], AbstractContextManager[None]] = lambda turn: nullcontext(),
 ) -> tuple[SafeAction, ...]:
     """Carry out the table on the instruments there are; returns what was done, in order.
 
-    Within hurry() an instrument that does not answer is not waited for long.
+    Within hurry(turn) an instrument that does not answer is not waited for long; turn counts from 0.
     """
     lines = [line for line in ORDER if line.role in instruments]
     actions: dict[Role, SafeAction] = {}
-    for number in range(TRIES):
-        with hurry() if number == 0 else nullcontext():
+    for turn in range(TRIES):
+        with hurry(turn):
             for line in lines:
                 if line.role not in actions or not actions[line.role].is_confirmed:
                     actions[line.role] = _attempt(line, instruments[line.role], routes)

@@ -16,7 +16,7 @@ from sequencer.bench import BenchSpec, load_bench, open_bench
 from sequencer.checking import Plan, plan
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
-from sequencer.errors import BenchError, FileError, Interrupted, Place, Refused
+from sequencer.errors import BenchError, FileError, Interrupted, Place, Refused, Stopped
 from sequencer.events import CautionAccepted, Sink
 from sequencer.journal import Journal, new_folder
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
@@ -223,7 +223,16 @@ def carry_out(
 
 
 def write_results(folder: Path) -> None:
-    """Summary and report from the record, as far as it goes."""
+    """Summary and report from the record, as far as it goes.
+
+    Raises Stopped when they can't be written; the journal has the run all the same.
+    """
     told = record.read_record(folder)
-    record.write_summary(told)
-    write_run_report(told)
+    try:
+        record.write_summary(told)
+        write_run_report(told)
+    except OSError as error:
+        raise Stopped(
+            f"the summary and the report could not be written ({error}); the run ended as "
+            f'"{told.outcome}", its record lies in {folder}: make room, then "steadybench report" it'
+        ) from error

@@ -15,6 +15,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PATIENCE_S = 60.0
+_ENTRY = "from sequencer.cli import main; main()"
 
 
 @dataclass
@@ -78,7 +79,7 @@ class SimulatedBench:
                 stream.close()
 
 
-def start_bench(folder: Path, options: Sequence[str] = ()) -> SimulatedBench:
+def _start_bench(folder: Path, options: Sequence[str] = ()) -> SimulatedBench:
     """Start a simulated bench with its files in folder."""
     bench_file, truth_file = folder / "bench.yaml", folder / "truth.json"
     files = ["--write-bench", str(bench_file), "--truth", str(truth_file)]
@@ -113,7 +114,7 @@ def new_bench(tmp_path: Path) -> Iterator[Callable[..., SimulatedBench]]:
     def start(*options: str) -> SimulatedBench:
         folder = tmp_path / f"bench_{len(started)}"
         folder.mkdir()
-        started.append(start_bench(folder, options))
+        started.append(_start_bench(folder, options))
         return started[-1]
 
     yield start
@@ -124,20 +125,42 @@ def new_bench(tmp_path: Path) -> Iterator[Callable[..., SimulatedBench]]:
 @pytest.fixture(scope="module")
 def shared_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
     """One simulated bench for the tests of a module that leave no trace on it."""
-    bench = start_bench(tmp_path_factory.mktemp("bench"))
+    bench = _start_bench(tmp_path_factory.mktemp("bench"))
     yield bench
     bench.stop()
 
 
-def command_line(arguments: Sequence[str | Path]) -> list[str]:
-    """The command as a person's shell would start it."""
-    return [sys.executable, "-m", "sequencer", *(str(each) for each in arguments)]
+class Shell:
+    """How a command is started outside this process."""
+
+    @staticmethod
+    def line(arguments: Sequence[str | Path], before: str = "") -> list[str]:
+        """The command as a person's shell would start it; before is Python that goes first."""
+        return [sys.executable, "-c", before + _ENTRY, *(str(each) for each in arguments)]
+
+    @staticmethod
+    def environment() -> dict[str, str]:
+        """The test's environment, with the clone on the path and a plain terminal."""
+        plain = {"PYTHONPATH": str(ROOT), "COLUMNS": "200", "PYTHONWARNINGS": "default"}
+        return {**os.environ, **plain}
 
 
-def environment(**changes: str) -> dict[str, str]:
-    """The test's environment, with the clone on the path and a plain terminal."""
-    plain = {"PYTHONPATH": str(ROOT), "COLUMNS": "200", "PYTHONWARNINGS": "default"}
-    return {**os.environ, **plain, **changes}
+@pytest.fixture(scope="session")
+def finished() -> type[Finished]:
+    """How a command ended, for tests that run one themselves."""
+    return Finished
+
+
+@pytest.fixture(scope="session")
+def shell() -> Shell:
+    """Command lines and the environment for tests that start a process themselves."""
+    return Shell()
+
+
+@pytest.fixture(scope="session")
+def start_bench() -> Callable[[Path, Sequence[str]], SimulatedBench]:
+    """Starts a simulated bench with its files in a folder; whoever starts it stops it."""
+    return _start_bench
 
 
 @pytest.fixture
@@ -145,11 +168,11 @@ def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen]]:
     """Begins a command in a folder of its own and does not wait for it."""
     begun: list[subprocess.Popen] = []
 
-    def run(*arguments: str | Path, **changes: str) -> subprocess.Popen:
+    def run(*arguments: str | Path, before: str = "") -> subprocess.Popen:
         process = subprocess.Popen(
-            command_line(arguments),
+            Shell.line(arguments, before),
             cwd=tmp_path,
-            env=environment(**changes),
+            env=Shell.environment(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -169,8 +192,8 @@ def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen]]:
 def steadybench(begin) -> Callable[..., Finished]:
     """Runs a command to its end: steadybench("run", "rated_power", ..., says="yes\\n")."""
 
-    def run(*arguments: str | Path, says: str = "", **changes: str) -> Finished:
-        process = begin(*arguments, **changes)
+    def run(*arguments: str | Path, says: str = "", before: str = "") -> Finished:
+        process = begin(*arguments, before=before)
         out, err = process.communicate(says, timeout=PATIENCE_S)
         assert "Traceback" not in err, err
         return Finished(process.returncode, out, err)

@@ -1,6 +1,5 @@
 """The journal: chained, forced to disk where it must be, and nothing written is lost."""
 
-import dataclasses
 import hashlib
 import itertools
 import json
@@ -393,13 +392,3 @@ def test_a_place_that_can_t_hold_a_folder_is_refused_in_words(tmp_path):
     blocked.write_text("x")
     with pytest.raises(Refused, match="--out"):
         new_folder(blocked, at=AT, serial="A", procedure="p")
-
-
-def test_every_event_of_the_engine_can_be_written(folder):
-    from typing import get_args
-
-    from sequencer import events
-
-    written = {type(event) for event in EVENTS} | {Waiting}
-    assert set(get_args(events.Event)) == written, "a new event needs a line in these tests"
-    assert all(dataclasses.is_dataclass(kind) for kind in written)
