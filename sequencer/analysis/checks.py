@@ -17,7 +17,7 @@ from math import isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples, as_samples, product
+from sequencer.analysis.arrays import Phasors, Samples, as_samples, product
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.spectrum import hann
 
@@ -35,6 +35,8 @@ _CYCLES_A_PART = 3.0
 _FEWEST_PARTS = 6
 _LEAST_STEP_RAD = 0.02
 _STEP_OVER_MEDIAN = 12.0
+_STEP_OVER_NOISE = 6.0
+_SHORTEST_PART = 64
 
 
 def require_usable(
@@ -198,20 +200,28 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     """Refuse (dropout) a tone whose phase steps: a block of the record is missing.
 
     The record is cut into up to 64 parts; the phase of the tone is taken in each with a Hann
-    window. A step between neighbours that differs from the median step by over 0.02 rad and over
-    12 times the median difference is a fault. A loss of whole cycles can't be seen.
+    window. A step between neighbours that differs from the median step by over 0.02 rad, over 12
+    times the median difference, and over 6 standard deviations of the noise is a fault. A loss of
+    whole cycles can't be seen.
     """
     omega = 2 * pi * frequency_hz / sample_rate_hz
-    parts = min(_PARTS, int(samples.size * frequency_hz / sample_rate_hz / _CYCLES_A_PART))
+    # its mirror image at the negative frequency must stay as far from the tone as DC
+    cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
+    parts = min(_PARTS, int(cycles / _CYCLES_A_PART), samples.size // _SHORTEST_PART)
     if parts < _FEWEST_PARTS:
         return
     length = samples.size // parts
-    phase = _phase_of_parts(samples[: parts * length].reshape(parts, length), omega)
-    steps = np.angle(np.exp(1j * (np.diff(phase) - omega * length)))
+    tone = _tone_of_parts(samples[: parts * length].reshape(parts, length), omega)
+    steps = np.angle(tone[1:] / tone[:-1] * np.exp(-1j * omega * length))
     off = np.angle(np.exp(1j * (steps - _circular_middle(steps))))
     usual = float(np.median(np.abs(off)))
     worst = int(np.abs(off).argmax())
-    if abs(off[worst]) > max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual):
+    amplitude = float(np.median(np.abs(tone)))
+    rest_v2 = max(float(np.var(samples)) - amplitude**2 / 2, 0.0)
+    # phase of one part: variance 2 rest/(A^2 length), half as much again for the window
+    noise = sqrt(2 * 3 * rest_v2 / length) / amplitude
+    limit = max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual, _STEP_OVER_NOISE * noise)
+    if abs(off[worst]) > limit:
         raise CannotMeasure(
             "dropout",
             f"the phase of the tone steps by {off[worst]:.3g} rad near sample "
@@ -280,19 +290,17 @@ def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> 
     return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * _code_step(samples) / amplitude)
 
 
-def _phase_of_parts(parts: Samples, omega: float) -> NDArray[np.float64]:
-    """Phase of the tone at the middle of each part, rad."""
+def _tone_of_parts(parts: Samples, omega: float) -> Phasors:
+    """Complex amplitude of the tone at the middle of each part, by a Hann-weighted mean."""
     length = parts.shape[1]
     window = hann(length)
+    window /= window.sum()
     turn = omega * (np.arange(length) - (length - 1) / 2)
     table = np.column_stack([window * np.cos(turn), -window * np.sin(turn), window])
     both = product(parts, table)
-    mean = both[:, 2] / window.sum()
-    gone = window @ np.cos(turn), -(window @ np.sin(turn))
-    phase: NDArray[np.float64] = np.arctan2(
-        both[:, 1] - mean * gone[1], both[:, 0] - mean * gone[0]
-    )
-    return phase
+    response = complex(window @ np.exp(-1j * turn))
+    tone: Phasors = 2 * (both[:, 0] + 1j * both[:, 1] - both[:, 2] * response)
+    return tone
 
 
 def _circular_middle(steps: NDArray[np.float64]) -> float:

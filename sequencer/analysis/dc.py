@@ -1,7 +1,7 @@
 """DC offset under hum and 1/f noise."""
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
@@ -13,6 +13,7 @@ from sequencer.analysis.spectrum import Periodogram, hann
 LEAST_MAINS_CYCLES = 5.0
 _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does better than the fit
 _LINES = 6
+_FEWEST_BINS = 12
 _SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
 
 
@@ -106,25 +107,36 @@ def _white_and_flicker(spectrum: Periodogram, taken_hz: Spectral) -> tuple[float
     """w and g of the noise's lowest bins, w + g/k, by iterated weighted least squares.
 
     A periodogram's bin has a standard deviation equal to its mean, so the weights are the inverse
-    square of the model (Whittle's likelihood to first order).
+    square of the model (Whittle's likelihood to first order). Where few bins lie between lines the
+    noise is taken for white.
     """
-    top = min(spectrum.mean_square_v2.size - 1, 200)
-    number = np.arange(3, max(top, 8))
-    keep = np.ones(number.size, dtype=np.bool_)
-    for line_hz in taken_hz:
-        keep &= np.abs(number - line_hz / spectrum.bin_hz) > 3
-    number = number[keep]
+    number = _free_bins(spectrum, taken_hz)
     power = spectrum.mean_square_v2[number]
+    if number.size < _FEWEST_BINS:
+        return float(power.mean() if power.size else spectrum.mean_square_v2.mean()), 0.0
     power = np.minimum(power, 12 * np.median(power * number) / number + 12 * np.median(power))
     model = np.column_stack([np.ones(number.size), 1 / number])
     fitted = np.full(number.size, power.mean())
     white, flicker = float(power.mean()), 0.0
     for _ in range(12):
-        weighted = model / fitted[:, np.newaxis] ** 2
+        weighted = model / np.maximum(fitted, np.finfo(float).tiny)[:, np.newaxis] ** 2
         white, flicker = np.linalg.solve(model.T @ weighted, weighted.T @ power)
         if flicker < 0:
-            return float(np.average(power)), 0.0
+            return float(power.mean()), 0.0
         if white < 0:
-            white, flicker = 0.0, float(np.average(power * number))
+            white, flicker = 0.0, float(np.mean(power * number))
         fitted = white + flicker / number
     return float(white), float(flicker)
+
+
+def _free_bins(spectrum: Periodogram, taken_hz: Spectral) -> NDArray[np.intp]:
+    """The lowest bins beyond the lobe of the mean that no taken line touches, at most 200 or so."""
+    size = spectrum.mean_square_v2.size
+    is_free = np.ones(size, dtype=np.bool_)
+    is_free[:3] = False
+    for line_hz in taken_hz:
+        middle = round(line_hz / spectrum.bin_hz)
+        is_free[max(middle - 3, 0) : middle + 4] = False
+    free = np.flatnonzero(is_free)
+    low = free[free < 200]
+    return low if low.size >= _FEWEST_BINS else free[:200]

@@ -22,11 +22,12 @@ from sequencer.analysis.spectrum import Periodogram
 _HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
 _FALSE_LINE = 1e-4  # chance that noise alone passes for a line
 # One-sided coverage of a bound by itself. A line is given as a bound below a threshold and with a
-# two-sided 95 % interval above it. Near the threshold both can fail, at most one in 25 and one in 40
-# times: 96 % here makes 93.5 to 96 % together.
+# two-sided 95 % interval above it. Near the threshold both can fail, at most one in 25 and one in
+# 40 times: 96 % here makes 93.5 to 96 % together.
 _BOUND_COVERAGE = 0.96
 _LOBE_BINS = 3  # half-width of the hole a removed line leaves in a Hann spectrum
-_NEIGHBOURS = 60  # bins each side of a line in which its noise is read
+_NEIGHBOURS = 120  # bins each side of a line in which its noise is read, at most
+_NEAR = 0.4  # and not further than this part of its frequency, for the sake of 1/f noise
 _FEWEST = 24
 
 
@@ -172,7 +173,7 @@ def _floor_at(
     power: Spectral, is_free: "np.ndarray[tuple[int], np.dtype[np.bool_]]", at: float
 ) -> float:
     """Mean of the free bins around a bin position, those far above the median left out."""
-    middle, reach = round(at), _NEIGHBOURS
+    middle, reach = round(at), min(_NEIGHBOURS, max(_FEWEST, int(_NEAR * at)))
     while True:
         window = slice(max(middle - reach, 0), middle + reach + 1)
         chosen = power[window][is_free[window]]

@@ -55,7 +55,8 @@ class ToneResult:
     fundamental and DC over everything in the band but DC (no value when the fundamental lies
     outside the band). harmonics_above lists the harmonics up to the tenth that are not below half
     the sample rate. mains_frequency_hz has no value where no hum is seen; mains_sidebands is the
-    root-sum-square of the lines at plus and minus twice the mains frequency, over the fundamental.
+    root-sum-square of the lines at plus and minus twice the mains frequency, over the fundamental
+    (no value in a record too short to tell them from the tone, below about 0.08 s).
     """
 
     frequency_hz: Estimate

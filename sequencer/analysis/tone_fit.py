@@ -29,6 +29,10 @@ _STEADY_RAD = 5e-4
 _MOST_STEPS = 8
 _NEAR_BINS = 20.0
 _FREE_HUM_LINES = 3
+_LEAST_DISTANCE_BINS = 0.7
+_SIDE_FROM_TONE_BINS = 8.0
+_WEAK_FROM_TONE_BINS = 5.0
+_STRONG_MULTIPLES = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,18 +182,27 @@ def _comb(
 ) -> Comb:
     """The lines that can be told apart: a bin or more from one another, from 0 and half the rate.
 
-    Where two meet, a harmonic goes before a sideband and that before a hum line.
+    Where two meet, a harmonic goes before a sideband and that before a hum line. A line in the fit
+    costs the fundamental some certainty, 3/(pi x)^2 of its frequency's variance at a distance of x
+    bins; so near it there are no sidebands, and no hum lines that are weak as a rule.
     """
 
-    def is_free(line_hz: float, taken_hz: Spectral) -> bool:
+    def is_free(line_hz: float, taken_hz: Spectral, from_tone_bins: float) -> bool:
         inside = bin_hz < line_hz < sample_rate_hz / 2 - bin_hz
-        return bool(inside and np.abs(taken_hz - line_hz).min() > bin_hz)
+        is_far = abs(line_hz - tone_hz) > from_tone_bins * bin_hz
+        return bool(inside and is_far and np.abs(taken_hz - line_hz).min() > bin_hz)
 
     taken_hz = tone_hz * np.array(orders)
-    sides = tuple(s for s in (-1, 1) if is_free(tone_hz + 2 * s * mains_hz, taken_hz))
+    sides = tuple(
+        s for s in (-1, 1) if is_free(tone_hz + 2 * s * mains_hz, taken_hz, _SIDE_FROM_TONE_BINS)
+    )
     taken_hz = np.concatenate([taken_hz, tone_hz + 2 * mains_hz * np.array(sides)])
     multiples = multiples_below(mains_hz, sample_rate_hz) if has_hum else ()
-    multiples = tuple(h for h in multiples if is_free(h * mains_hz, taken_hz))
+    multiples = tuple(
+        h
+        for h in multiples
+        if is_free(h * mains_hz, taken_hz, 1.0 if h <= _STRONG_MULTIPLES else _WEAK_FROM_TONE_BINS)
+    )
     return Comb(orders=orders, multiples=multiples, sides=sides)
 
 
@@ -231,8 +244,9 @@ def _fit_comb(
         if is_mains_steady and abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
             break
         tone_hz = _moved(fit, bin_hz)
-        if not is_mains_steady:
-            mains_hz += float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
+        moved_hz = mains_hz + float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
+        if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
+            mains_hz = moved_hz
     residual = residual_periodogram(record, sample_rate_hz, fit)
     noise = noise_of_lines(residual, all_hz, taken_hz=all_hz) * fit.amplitude_gain * record.size / 4
     return ToneLines(
@@ -251,6 +265,11 @@ def _moving_hum(comb: Comb, lines_hz: Spectral, bin_hz: float) -> range:
     distance_hz = np.abs(np.subtract.outer(hum_hz, tone_hz)).min(initial=math.inf)
     count = _FREE_HUM_LINES if distance_hz < _NEAR_BINS * bin_hz else 0
     return range(comb.first_multiple, min(comb.first_multiple + count, comb.first_side))
+
+
+def _are_apart(lines_hz: Spectral, bin_hz: float) -> bool:
+    """Whether all lines stay so far apart that they can be told from one another."""
+    return float(np.diff(np.sort(lines_hz)).min()) > _LEAST_DISTANCE_BINS * bin_hz
 
 
 def _mains_step(fit: LineFit, comb: Comb, moving: Sequence[int]) -> float:

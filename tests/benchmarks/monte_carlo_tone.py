@@ -40,7 +40,7 @@ def value(estimate: Estimate) -> float:
 
 def times(count: int) -> Samples:
     """Time from mid-record, s."""
-    return (np.arange(count) - (count - 1) / 2) / RATE_HZ
+    return (np.arange(count, dtype=np.float64) - (count - 1) / 2) / RATE_HZ
 
 
 def rms_error(errors: Iterable[float]) -> float:
@@ -51,7 +51,9 @@ def rms_error(errors: Iterable[float]) -> float:
 def sine_rows(runs: int) -> Iterator[str]:
     """RMSE over bound of frequency, amplitude and phase; coverage of their intervals."""
     yield "samples  SNR dB  cycles   frequency  amplitude  phase   covered f / A / phase  (of runs)"
-    cases = [(2**k, snr, None) for k in (12, 14, 16, 18, 20) for snr in (40, 80, 120)]
+    cases: list[tuple[int, int, float | None]] = [
+        (2**k, snr, None) for k in (12, 14, 16, 18, 20) for snr in (40, 80, 120)
+    ]
     cases += [(2**k, snr, c) for k in (12, 16) for snr in (40, 80, 120) for c in (3.3, 5.2, 9.7)]
     for count, snr_db, cycles in cases:
         yield sine_row(count, snr_db, cycles, max(60, runs * 2**13 // max(count, 2**13)))
