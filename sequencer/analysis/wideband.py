@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sequencer.analysis import checks
 from sequencer.analysis.arrays import Samples, Spectral
-from sequencer.analysis.checks import require_usable
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.noise_floor import (
@@ -109,7 +109,8 @@ def analyse_wideband(
     ValueError : search_hz isn't an ascending pair of positive frequencies
     """
     _check_band(search_hz, sample_rate_hz)
-    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    checks.require_no_flat_run(record)
     _check_duration(record.size / sample_rate_hz)
     measured = averaged_spectrum(record, sample_rate_hz)
     band = _searched_bins(measured, search_hz)

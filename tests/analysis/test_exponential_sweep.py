@@ -147,7 +147,7 @@ def test_noise_hum_offset_and_delay_do_little_harm():
 def test_uncertainty_of_the_gain_is_its_scatter():
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0)
     off = []
-    for n in range(12):
+    for n in range(5):
         drive, response = capture(sweep, noise=0.01, n=n)
         found = analyse_exponential_sweep(drive, response, RATE_HZ).response
         inside = (found.frequency_hz > 50) & (found.frequency_hz < 15000)

@@ -187,6 +187,7 @@ def test_refusals():
     assert refusal(np.zeros(COUNT)) == "no_signal"
     assert refusal(np.where(np.arange(COUNT) == 7, np.nan, good)) == "nonfinite"
     assert refusal(good, is_overrange=True) == "overrange"
+    assert refusal(np.where(np.arange(COUNT) // 2000 == 9, good[0], good)) == "dropout"
     assert refusal(np.clip(good, -2 * good.std(), 2 * good.std())) == "overrange"
 
 
