@@ -1,0 +1,97 @@
+"""The README's commands and examples are real: they parse, they name what exists."""
+
+import re
+import shlex
+from pathlib import Path
+
+import click
+import pytest
+
+from sequencer.bench import load_bench
+from sequencer.cli import commands
+from sequencer.procedure import load_procedure
+from sequencer.steps.registry import kinds
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def _marked(name: str) -> str:
+    """The command between the markers of README.md, as .ci/run takes it."""
+    found = re.findall(rf"<!-- {name} -->\n```\n(.*?)\n```\n<!-- end -->", README, re.DOTALL)
+    assert len(found) == 1, f"README.md needs one block <!-- {name} -->"
+    assert "\n" not in found[0], "one command, on one line"
+    return found[0]
+
+
+def _blocks(language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
+
+
+def _lines() -> list[str]:
+    """Every line of the README that begins with our command, and those within the markers."""
+    lines = [line for block in _blocks("") for line in block.splitlines()]
+    found = [line for line in lines if re.match(r"steadybench\b", line)]
+    return [*found, _marked("demo").split("&& .venv/bin/")[-1]]
+
+
+def test_the_two_commands_start_from_a_fresh_clone():
+    for name in ("demo", "tests"):
+        command = _marked(name)
+        assert command.startswith("python3 -m venv .venv && .venv/bin/pip install")
+        assert "-e '.[dev]'" in command
+    assert _marked("demo").endswith("&& .venv/bin/steadybench demo")
+    assert "&& .venv/bin/pytest" in _marked("tests")
+
+
+@pytest.mark.parametrize("line", _lines())
+def test_a_command_of_the_readme_names_real_commands_and_options(line):
+    words = shlex.split(line, comments=True)
+    assert words[0] == "steadybench"
+    name, arguments = words[1], words[2:]
+    assert name in commands.commands, name
+    command = commands.commands[name]
+    try:
+        command.make_context(name, arguments, resilient_parsing=False)
+    except click.exceptions.Exit:
+        pass
+    except click.UsageError as error:
+        pytest.fail(f"{line}: {error.format_message()}")
+
+
+def test_every_exit_code_is_told():
+    table = README[README.index("exit code") :].split("\n\n")[0]
+    for code in ("0", "1", "2", "3", "130", "143"):
+        assert re.search(rf"^\|.*\b{code}\b", table, re.MULTILINE), code
+
+
+@pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("procedure:")])
+def test_a_procedure_of_the_readme_is_sound(tmp_path, text):
+    path = tmp_path / "readme.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert load_procedure(path, registry=kinds()).steps
+
+
+@pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("bench:")])
+def test_a_bench_of_the_readme_is_sound(tmp_path, text):
+    path = tmp_path / "bench.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert load_bench(path).instruments
+
+
+def test_the_readme_has_a_procedure_and_a_bench():
+    starts = [text.split(":")[0] for text in _blocks("yaml")]
+    assert {"procedure", "bench"} <= set(starts)
+
+
+@pytest.mark.parametrize(
+    "link", [each for each in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in each]
+)
+def test_a_link_of_the_readme_leads_to_a_file(link):
+    assert (ROOT / link).exists()
+
+
+def test_ci_runs_the_readme_s_test_command():
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "<!-- tests -->" in script
+    assert (ROOT / ".ci" / "run").stat().st_mode & 0o100
