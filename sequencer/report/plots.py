@@ -1,4 +1,4 @@
-"""A Picture as SVG.
+"""A Picture as SVG or PNG.
 
 matplotlib through its object interface, imported only when something is drawn. The same picture
 gives the same bytes: no date, no random ids, numbers to a hundredth of a point, text as text (any
@@ -8,9 +8,10 @@ measured texts: matplotlib's own layout draws everything several times over.
 
 import html
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
-from io import StringIO
+from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from matplotlib.text import Text
 
 WIDTH_IN, HEIGHT_IN = 6.2, 3.0
+_PNG_DOTS_PER_INCH = 200
 _INK, _SOFT, _GRID, _FAINT = "#1b2430", "#5b6673", "#d9dee4", "#edf0f3"
 # Apart in hue and in lightness, so that they differ in grey print too.
 _CURVES = ("#0b5a6b", "#d9730d", "#6b4ea0", "#3f7d20", "#8a8f98")
@@ -57,17 +59,31 @@ def draw_svg(picture: Picture, *, with_title: bool = False) -> str:
 
     A curve that isn't a line at all (no finite point) is left out.
     """
+    with _drawn(picture, with_title=with_title) as figure:
+        buffer = StringIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    label = html.escape(printable(f"{picture.title}: {picture.y_label} over {picture.x_label}"))
+    return tidy(buffer.getvalue(), label=label)
+
+
+def draw_png(picture: Picture) -> bytes:
+    """The picture as a PNG file of its own, with its title, on white paper."""
+    with _drawn(picture, with_title=True) as figure:
+        buffer = BytesIO()
+        figure.savefig(buffer, format="png", dpi=_PNG_DOTS_PER_INCH, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+@contextmanager
+def _drawn(picture: Picture, *, with_title: bool) -> Iterator["Figure"]:
+    """The picture's figure, with the settings that it must also be written with."""
     from matplotlib import rc_context
 
     salt = f"{picture.name}/{picture.title}"
     with warnings.catch_warnings(), rc_context(_settings(salt)):
         # A sign the measuring font lacks is drawn by the reader's font all the same.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure = _figure(picture, with_title=with_title)
-        buffer = StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    label = html.escape(printable(f"{picture.title}: {picture.y_label} over {picture.x_label}"))
-    return tidy(buffer.getvalue(), label=label)
+        yield _figure(picture, with_title=with_title)
 
 
 def overlay(pictures: Sequence[tuple[str, Picture]]) -> Picture:
