@@ -4,7 +4,7 @@ from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import replace
 
 from sequencer.floor import Floor
-from sequencer.limits import DecisionRule, Limit, Reading, judge_reading
+from sequencer.limits import DecisionRule, Limit, Reading, Verdict, judge_reading
 from sequencer.procedure import Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Finding
@@ -31,7 +31,7 @@ def judge_findings(
     step's name in the record, which differs from its id in a repeated group; limits refer to the
     id, and mean the latest round. floor flags what the bench itself has nearly as much of.
     """
-    readings = [_reading(finding, broken_off) for finding in findings]
+    readings = [reading_of(finding, broken_off) for finding in findings]
     names = {reading.name for reading in readings}
     for name in step.limits:
         if name not in names:
@@ -64,7 +64,8 @@ def _beside_floor(reading: Reading, floor: Floor | None) -> Reading:
     return replace(reading, near_floor=True, remarks=(*reading.remarks, remark))
 
 
-def _reading(finding: Finding, broken_off: str | None) -> Reading:
+def reading_of(finding: Finding, broken_off: str | None = None) -> Reading:
+    """A finding as a reading that no limit judges."""
     has_nothing = finding.value is None and not finding.noise_limited
     return Reading(
         name=finding.name,
@@ -75,4 +76,5 @@ def _reading(finding: Finding, broken_off: str | None) -> Reading:
         upper_bound=finding.upper_bound,
         reason=(broken_off if has_nothing else None) or finding.reason or "",
         remarks=finding.remarks,
+        verdict=Verdict.NO_READING if has_nothing else Verdict.INFO,
     )
