@@ -33,6 +33,10 @@ OK, LIMIT_NOT_MET, REFUSED, STOPPED = 0, 1, 2, 3
 _EXIT = {"pass": OK, "fail": LIMIT_NOT_MET, "stopped": STOPPED, "interrupted": STOPPED}
 DEMO_SERIALS = ("DEMO-A", "DEMO-B")
 
+_KINDS_HELP = (
+    "tone, idle, wideband, dc, settling, ring_down, imd_smpte, imd_difference or response."
+)
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -354,6 +358,35 @@ def verify(run_folder: Path, as_json: bool) -> int:
         for each in found:
             click.echo(each.text())
     return OK if is_intact else LIMIT_NOT_MET
+
+
+@commands.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--as", "kind", required=True, metavar="KIND", help=_KINDS_HELP)
+@click.option("--scale", metavar="VOLTAGE", help="Volts of a WAV's full scale; 1 V if not stated.")
+@click.option("--rate", metavar="FREQUENCY", help="Sample rate; a file that disagrees is refused.")
+@click.option("--frequency", metavar="FREQUENCY", help="The tone that was played.")
+@click.option("--mains", metavar="FREQUENCY", help="Nominal mains frequency; found if not stated.")
+@click.option("--band", metavar="LO:HI", help='Measuring or search band: "20 Hz:20 kHz".')
+@click.option("--event-at", metavar="TIME", help="When the relay closed or the step came.")
+@click.option("--within", metavar="VOLTAGE", help="Half-width of the band to settle in; or 10 mV.")
+@click.option("--modes", metavar="N", help="At most this many modes of a ringing part.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Also draw: a file .svg or .png.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def measure(file: Path, kind: str, plot: Path | None, as_json: bool, **texts: str | None) -> int:
+    """Analyse a recorded capture FILE (.wav, .csv or a run's .npz) as a step would.
+
+    Exit code 2: the capture can't support the number; the reason says what would make it measurable.
+    """
+    from sequencer import measuring
+
+    if plot:
+        measuring.require_plot_file(plot)
+    measured = measuring.measure_file(file, kind, texts)
+    if plot:
+        measuring.write_plot(measured, plot)
+    click.echo(json.dumps(measured.to_json(), allow_nan=False) if as_json else measured.text())
+    return OK
 
 
 def _request(procedure: str, options: Mapping[str, Any]) -> Request:

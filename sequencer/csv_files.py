@@ -1,0 +1,231 @@
+"""Columns of numbers as volts: time and volts, or volts alone with a stated sample rate.
+
+Lines before the first line of numbers are headings; a unit in the heading's last line counts ("time
+in ms", "CH1 (mV)"). Columns are set apart by comma, semicolon or tab. What can't be read as a number
+stands in the refusal with its line; a value that is missing stays missing (NaN), so that the
+analysis refuses it: a gap is never filled in.
+"""
+
+import io
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from sequencer.analysis.checks import require_even_steps
+from sequencer.captures import Samples
+from sequencer.errors import FileError, Place, Refused
+from sequencer.recordings import MOST_SAMPLES, Recording
+
+FILE_CODE = "file"
+_MOST_HEADINGS = 100
+_MOST_ERRORS = 10
+_MOST_COLUMNS = 3
+_MISSING = frozenset({"", "-", "--", "n/a", "#n/a", "na", "null", "none"})
+_NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 not a number
+_DECIMAL_COMMA = re.compile(r"\s*-?\d+,\d+\s*[;\t]")
+_TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
+_UNIT = re.compile(
+    r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)", re.IGNORECASE
+)
+_SCALES = MappingProxyType(
+    {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "v": 1.0, "kv": 1e3, "mv": 1e-3}
+    | {"uv": 1e-6, "nv": 1e-9}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Table:
+    """Numbers of shape (rows, columns), and the heading of each column (may be empty)."""
+
+    name: str
+    values: Samples
+    headings: tuple[str, ...]
+
+
+def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bool) -> Recording:
+    """The recording in a text file of columns.
+
+    rate_hz is the stated sample rate, for a file without times. wants_pair: two columns may be two
+    channels.
+
+    Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
+    """
+    table = _scaled(_table(_text(content, name), name))
+    columns = table.values.shape[1]
+    if columns > _MOST_COLUMNS:
+        raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
+    if _has_times(table, wants_pair=wants_pair):
+        rate_hz = _rate(table.values[:, 0])
+        return _recording(table.values[:, 1:], rate_hz)
+    if columns == 1 or (columns == 2 and wants_pair):
+        if rate_hz is None:
+            raise Refused(
+                f'{name} has no times; state its sample rate, such as --rate "48 kHz"',
+                code="argument",
+            )
+        return _recording(table.values, rate_hz)
+    raise _refused(
+        name, "has a first column that is no time; expected time, volts, or one column of volts"
+    )
+
+
+def _recording(volts: Samples, rate_hz: float) -> Recording:
+    return Recording(samples=np.ascontiguousarray(volts.T), sample_rate_hz=rate_hz)
+
+
+def _refused(name: str, problem: str) -> Refused:
+    return Refused(f"{name} {problem}", code=FILE_CODE)
+
+
+def _text(content: bytes, name: str) -> str:
+    encoding = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError:
+        text = content.decode("latin-1")  # a µ or a degree sign in a heading
+    if re.search(r"[\x00-\x08\x0e-\x1f]", text[:10000]):
+        raise _refused(
+            name, "is not a text file; save the capture as text, or name it as what it is"
+        )
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _table(text: str, name: str) -> _Table:
+    place, line_number, headings = 0, 1, ""
+    for line_number, (start, line) in enumerate(_lines(text), start=1):
+        separator = _separator(line)
+        if separator is not None:
+            place = start
+            break
+        if _DECIMAL_COMMA.match(line):
+            at = Place(name, line_number, 1, line)
+            message = "decimal commas; export the file with decimal points"
+            raise Refused([FileError(at, message)], code=FILE_CODE)
+        if line_number >= _MOST_HEADINGS:
+            raise _refused(name, f"has no line of numbers among its first {_MOST_HEADINGS}")
+        headings = line if line.strip() else headings
+    else:
+        raise _refused(name, "holds no line of numbers; expected time, volts on each line")
+    if text.count("\n", place) > MOST_SAMPLES:
+        raise _refused(name, f"has more than {MOST_SAMPLES} lines, the most that can be analysed")
+    values = _numbers(text[place:], separator, name, line_number)
+    values[np.abs(values) >= _NO_NUMBER] = np.nan
+    names = [cell.strip() for cell in headings.split(separator)]
+    fitting = names if len(names) == values.shape[1] else [""] * values.shape[1]
+    return _Table(name=name, values=values, headings=tuple(fitting))
+
+
+def _lines(text: str) -> Iterator[tuple[int, str]]:
+    """Place and text of each line, without cutting up the whole file."""
+    place = 0
+    while place < len(text):
+        end = text.find("\n", place)
+        end = len(text) if end < 0 else end
+        yield place, text[place:end]
+        place = end + 1
+
+
+def _separator(line: str) -> str | None:
+    """What sets the columns of a line of numbers apart; None for any other line."""
+    for separator in (";", "\t", ","):
+        cells = line.split(separator)
+        are_numbers = all(_number(cell) is not None for cell in cells)
+        if are_numbers and any(_plain(cell) not in _MISSING for cell in cells):
+            return separator
+    return None
+
+
+def _number(cell: str) -> float | None:
+    """A cell's number, NaN for a missing one, None for anything else."""
+    plain = _plain(cell)
+    if plain in _MISSING:
+        return math.nan
+    try:
+        return None if "_" in plain else float(plain)
+    except ValueError:
+        return None
+
+
+def _plain(cell: str) -> str:
+    return cell.strip().strip('"').strip().casefold()
+
+
+def _numbers(body: str, separator: str, name: str, first_line: int) -> Samples:
+    """All numbers, shape (rows, columns): by numpy, or where it stumbles line by line."""
+    try:
+        values = np.loadtxt(
+            io.StringIO(body), delimiter=separator, comments=None, quotechar='"', ndmin=2
+        )
+    except ValueError:
+        values = _with_gaps(body, separator, name, first_line)
+    return np.asarray(values, dtype=np.float64)
+
+
+def _with_gaps(body: str, separator: str, name: str, first_line: int) -> Samples:
+    rows: list[list[float]] = []
+    errors: list[FileError] = []
+    for number, line in enumerate(body.split("\n"), start=first_line):
+        if not line.strip():
+            continue
+        values = [_number(cell) for cell in line.split(separator)]
+        problem = _problem(line.split(separator), values, len(rows[0]) if rows else len(values))
+        if problem:
+            errors.append(FileError(Place(name, number, 1, line), problem))
+        if len(errors) >= _MOST_ERRORS:
+            break
+        rows.append([math.nan if value is None else value for value in values])
+    if errors:
+        raise Refused(errors, code=FILE_CODE)
+    return np.array(rows)
+
+
+def _problem(cells: Sequence[str], values: Sequence[float | None], columns: int) -> str:
+    if len(cells) != columns:
+        return f"{len(cells)} columns; {columns} expected as in the lines before"
+    wrong = [cell.strip() for cell, value in zip(cells, values, strict=True) if value is None]
+    return f'"{wrong[0][:40]}" is not a number; expected numbers only' if wrong else ""
+
+
+def _scaled(table: _Table) -> _Table:
+    """The table in seconds and volts, by the units in its headings."""
+    factors = [_factor(heading) for heading in table.headings]
+    if all(factor == 1.0 for factor in factors):
+        return table
+    return _Table(name=table.name, values=table.values * factors, headings=table.headings)
+
+
+def _factor(heading: str) -> float:
+    match = _UNIT.search(heading)
+    return _SCALES[match[1].casefold().replace("µ", "u").replace("μ", "u")] if match else 1.0
+
+
+def _has_times(table: _Table, *, wants_pair: bool) -> bool:
+    """Whether the first column is a time: its heading says so, or it rises nearly everywhere."""
+    columns = table.values.shape[1]
+    if columns == 1:
+        return False
+    if _TIME_WORD.match(table.headings[0]) or columns == _MOST_COLUMNS:
+        return True
+    steps = np.diff(table.values[:, 0])
+    rises = float(np.mean(steps > 0)) if steps.size else 1.0
+    return rises > (0.9 if wants_pair else 0.6)
+
+
+def _rate(times_s: Samples) -> float:
+    """Sample rate of even times; a whole number where their digits allow for one."""
+    if times_s.size < 2:
+        return 1.0  # too short for anything, whatever the rate
+    rate_hz = require_even_steps(times_s)
+    whole_hz = float(round(rate_hz))
+    is_whole = _stray(times_s, whole_hz) <= 1.5 * _stray(times_s, rate_hz) if whole_hz else False
+    return whole_hz if is_whole else rate_hz
+
+
+def _stray(times_s: Samples, rate_hz: float) -> float:
+    """Farthest that a time lies from an even grid, the grid's start fitted too, s."""
+    away = times_s - np.arange(times_s.size) / rate_hz
+    return float(np.ptp(away)) + 1e-15 * abs(float(times_s[-1]))

@@ -1,0 +1,486 @@
+"""The kinds of analysis of a recorded capture: which readings each gives, by the steps' own code.
+
+Each kind calls the analysis that a step of a procedure calls, and draws the picture that the step
+draws. The readings carry the doubt of the capture alone: nothing is known of the instrument.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from sequencer.analysis.dc import dc_offset
+from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
+from sequencer.analysis.idle import analyse_idle
+from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
+from sequencer.analysis.mains import find_mains
+from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
+from sequencer.analysis.settling import SettlingResult, analyse_settling
+from sequencer.analysis.tone import ToneResult, analyse_tone
+from sequencer.analysis.wideband import Spur, analyse_wideband
+from sequencer.captures import Capture, Samples
+from sequencer.errors import Refused
+from sequencer.measure_options import MeasureOptions
+from sequencer.pictures import Curve, Picture
+from sequencer.recordings import Recording
+from sequencer.steps.base import Finding, found, not_found, say
+from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
+from sequencer.steps.idle import TOP_HUM_HZ, idle_picture
+from sequencer.steps.intermodulation import two_tone_picture
+from sequencer.steps.servo_settling import settling_picture
+from sequencer.steps.tone import spectrum_picture
+from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
+
+AUDIO_HZ = (20.0, 20e3)
+SPUR_SEARCH_HZ = (20e3, 500e3)
+RING_SEARCH_HZ = (100.0, 5000.0)
+WITHIN_V = 0.010
+_NOMINALS_HZ = (50.0, 60.0)
+_COMMON = frozenset({"scale", "rate", "mains"})
+
+Row = Mapping[str, float | None]
+Draw = Callable[[], Picture]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What was measured: findings in order, flags, lists by name, and how to draw it."""
+
+    findings: Sequence[Finding]
+    draw: Draw
+    flags: Mapping[str, bool] = field(default_factory=lambda: MappingProxyType({}))
+    lists: Mapping[str, Sequence[Row]] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredKind:
+    """A kind of analysis: what it is in words, the options it takes, and how many channels."""
+
+    about: str
+    measure: Callable[[Recording, MeasureOptions], Measured]
+    options: frozenset[str] = _COMMON
+    channels: int = 1
+
+
+def _capture(recording: Recording) -> Capture:
+    """The recording as the steps' pictures want it."""
+    return Capture(
+        name="recording",
+        role="file",
+        samples=recording.samples,
+        sample_rate_hz=recording.sample_rate_hz,
+    )
+
+
+def _first(recording: Recording) -> Samples:
+    channel: Samples = recording.samples[0]
+    return channel
+
+
+# One tone.
+
+
+def _tone(recording: Recording, options: MeasureOptions) -> Measured:
+    result = _analysed_tone(recording, options)
+    return Measured(
+        findings=_tone_findings(result), draw=lambda: spectrum_picture(_capture(recording), result)
+    )
+
+
+def _analysed_tone(recording: Recording, options: MeasureOptions) -> ToneResult:
+    """At the nominal mains frequency; unless it is stated, at the one whose hum is seen."""
+    for nominal_hz in (options.mains_hz,) if options.mains_hz else _NOMINALS_HZ:
+        result = analyse_tone(
+            _first(recording),
+            recording.sample_rate_hz,
+            expected_frequency_hz=options.frequency_hz,
+            mains_frequency_hz=nominal_hz,
+            band_hz=options.band_hz or AUDIO_HZ,
+            range_peak_v=recording.range_peak_v,
+        )
+        if result.mains_frequency_hz.value is not None:
+            break
+    return result
+
+
+def _tone_findings(result: ToneResult) -> list[Finding]:
+    with_noise = found("thd_plus_noise", "1", result.thd_plus_noise)
+    if with_noise.value is None and not with_noise.noise_limited:
+        with_noise = not_found("thd_plus_noise", "1", "the tone lies outside the band")
+    above = "lies above half the sample rate"
+    return [
+        found("frequency", "Hz", result.frequency_hz),
+        found("level", "V", result.level_vrms),
+        found("dc_offset", "V", result.dc_offset_v),
+        found("thd", "1", result.thd),
+        with_noise,
+        *(found(f"h{k}", "1", line) for k, line in sorted(result.harmonics.items())),
+        *(not_found(f"h{k}", "1", above) for k in result.harmonics_above),
+        found("crest_factor", "1", result.crest_factor),
+    ]
+
+
+# No signal.
+
+
+def _idle(recording: Recording, options: MeasureOptions) -> Measured:
+    band_hz = options.band_hz or AUDIO_HZ
+    result = analyse_idle(
+        _first(recording),
+        recording.sample_rate_hz,
+        nominal_mains_hz=options.mains_hz,
+        band_hz=band_hz,
+        range_peak_v=recording.range_peak_v,
+    )
+    nominal_hz = options.mains_hz or _nearest_nominal_hz(result.mains_frequency_hz.value)
+    mains = found("mains_frequency", "Hz", result.mains_frequency_hz)
+    if mains.value is None:
+        mains = not_found("mains_frequency", "Hz", "no hum line stands out of the noise")
+    findings = [
+        found("noise_unweighted", "V", result.noise_unweighted_vrms),
+        found("noise_a_weighted", "V", result.noise_a_weighted_vrms),
+        found("noise_468_weighted", "V", result.noise_468_weighted_v),
+        mains,
+        *(
+            found(f"hum_{multiple * nominal_hz:.0f}", "V", line)
+            for multiple, line in sorted(result.hum_lines.items())
+            if multiple * nominal_hz <= TOP_HUM_HZ
+        ),
+    ]
+    return Measured(
+        findings=findings,
+        draw=lambda: idle_picture(
+            _capture(recording), result, nominal_mains_hz=nominal_hz, top_hz=band_hz[1]
+        ),
+    )
+
+
+def _nearest_nominal_hz(mains_hz: float | None) -> float:
+    return min(_NOMINALS_HZ, key=lambda each: abs(each - (mains_hz or _NOMINALS_HZ[0])))
+
+
+def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
+    """As stated, else by the hum in the record, else 50 Hz."""
+    if options.mains_hz:
+        return options.mains_hz
+    if recording.sample_rate_hz < 4.0 * _NOMINALS_HZ[-1] or not np.all(
+        np.isfinite(_first(recording))
+    ):
+        return _NOMINALS_HZ[0]
+    mains = find_mains(_first(recording), recording.sample_rate_hz, _NOMINALS_HZ)
+    return _nearest_nominal_hz(mains.value_hz if mains is not None and mains.is_seen else None)
+
+
+# Spurs.
+
+
+def _wideband(recording: Recording, options: MeasureOptions) -> Measured:
+    search_hz = options.band_hz or SPUR_SEARCH_HZ
+    if search_hz[0] <= 0.0:
+        raise Refused("--band: a search for spurs must begin above 0 Hz", code="argument")
+    result = analyse_wideband(
+        _first(recording),
+        recording.sample_rate_hz,
+        search_hz=search_hz,
+        tone_hz=options.frequency_hz,
+        range_peak_v=recording.range_peak_v,
+    )
+    count = Finding(
+        name="spur_count", unit="1", value=float(len(result.spurs)), standard_uncertainty=0.0
+    )
+    return Measured(
+        findings=[count, *_strongest_spur(result.spurs, result.floor_v_per_rthz)],
+        lists={"spurs": [_spur_row(spur) for spur in result.spurs]},
+        draw=lambda: wideband_picture(result, options.frequency_hz),
+    )
+
+
+def _strongest_spur(spurs: Sequence[Spur], floor_v_per_rthz: float) -> list[Finding]:
+    if spurs:
+        return [
+            found("spur_frequency", "Hz", spurs[0].frequency_hz),
+            found("spur_level", "V", spurs[0].level_vrms),
+        ]
+    bound = floor_v_per_rthz * math.sqrt(WIDEST_HIDDEN_HZ)
+    hidden = Estimate(value=None, noise_limited=True, upper_bound=bound)
+    return [
+        not_found("spur_frequency", "Hz", "no spur stands out of the noise"),
+        found("spur_level", "V", hidden, remarks=("no spur stands out of the noise",)),
+    ]
+
+
+def _spur_row(spur: Spur) -> Row:
+    return {
+        "frequency": spur.frequency_hz.value,
+        "level": spur.level_vrms.value,
+        "width": spur.width_hz.value,
+    }
+
+
+# Direct voltage and its coming to rest.
+
+
+def _dc(recording: Recording, options: MeasureOptions) -> Measured:
+    offset = dc_offset(
+        _first(recording),
+        recording.sample_rate_hz,
+        nominal_mains_hz=_nominal_mains_hz(recording, options),
+        range_peak_v=recording.range_peak_v,
+    )
+    return Measured(
+        findings=[found("dc_offset", "V", offset)],
+        draw=lambda: _course_picture(recording, offset.value or 0.0),
+    )
+
+
+def _course_picture(recording: Recording, offset_v: float) -> Picture:
+    time_s = np.arange(recording.size) / recording.sample_rate_hz
+    ends_s = time_s[[0, -1]]
+    return Picture(
+        name="course",
+        title="Voltage over time",
+        x_label="time in s",
+        y_label="voltage in mV",
+        curves=(
+            Curve(label="record", x=time_s, y=1e3 * _first(recording)),
+            Curve(label="DC", x=ends_s, y=np.full(2, 1e3 * offset_v)),
+        ),
+    )
+
+
+def _settling(recording: Recording, options: MeasureOptions) -> Measured:
+    within_v = WITHIN_V if options.within_v is None else options.within_v
+    result = analyse_settling(
+        _first(recording),
+        recording.sample_rate_hz,
+        within_v=within_v,
+        event_s=options.event_s,
+        mains_hz=_nominal_mains_hz(recording, options),
+        range_peak_v=recording.range_peak_v,
+    )
+    return Measured(
+        findings=_settling_findings(result, within_v),
+        flags={
+            "settled": result.is_settled,
+            "oscillating": result.is_oscillating,
+            "extrapolated": result.is_extrapolated,
+        },
+        draw=lambda: settling_picture(result),
+    )
+
+
+def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]:
+    time = found(
+        "settling_time",
+        "s",
+        result.settling_time_s,
+        remarks=(f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",),
+    )
+    if time.value is None:
+        time = not_found("settling_time", "s", _why_not_settled(result))
+    final = found("final_value", "V", result.final_value_v)
+    if not result.is_oscillating:
+        decay = result.time_constant_s
+        why = (
+            "it drifts on at the end of the record"
+            if result.is_drifting
+            else "no decay stands out of the noise"
+        )
+        constant = (
+            not_found("time_constant", "s", why)
+            if decay is None
+            else found("time_constant", "s", decay)
+        )
+        return [time, constant, final]
+    return [
+        time,
+        final,
+        found("ring_frequency", "Hz", result.ring_frequency_hz or _NOTHING),
+        found("ring_time_constant", "s", result.ring_time_constant_s or _NOTHING),
+        found("ring_amplitude", "V", result.ring_amplitude_v or _NOTHING),
+    ]
+
+
+_NOTHING = Estimate(value=None)
+
+
+def _why_not_settled(result: SettlingResult) -> str:
+    if result.is_drifting:
+        return "it drifts on at the end of the record"
+    final = say(result.final_value_v.value or 0.0, "V")
+    return f"it does not settle within the record, at whose end it is about {final}"
+
+
+# A struck part.
+
+
+def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
+    result = analyse_ring_down(
+        _first(recording),
+        recording.sample_rate_hz,
+        modes=options.modes,
+        search_hz=options.band_hz or RING_SEARCH_HZ,
+        range_peak_v=recording.range_peak_v,
+    )
+    strongest = result.modes[0]
+    return Measured(
+        findings=[
+            found("ring_frequency", "Hz", strongest.ring_frequency_hz),
+            _if_resolved("decay_time", "s", strongest.decay_time_s),
+            _if_resolved("q_factor", "1", strongest.q_factor),
+        ],
+        lists={"modes": [_mode_row(mode) for mode in result.modes]},
+        draw=lambda: _ring_picture(result),
+    )
+
+
+def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:
+    if estimate.value is None:
+        why = "another mode lies within two half-power widths; the two can't be told apart"
+        return not_found(name, unit, why)
+    return found(name, unit, estimate)
+
+
+def _mode_row(mode: Mode) -> Row:
+    return {
+        "ring_frequency": mode.ring_frequency_hz.value,
+        "decay_time": mode.decay_time_s.value,
+        "time_constant": mode.time_constant_s.value,
+        "q_factor": mode.q_factor.value,
+    }
+
+
+def _ring_picture(result: RingDownResult) -> Picture:
+    return Picture(
+        name="ring_down",
+        title="Ringing after the hit",
+        x_label="time in s",
+        y_label="voltage in mV",
+        curves=(
+            Curve(label="record", x=result.time_s, y=1e3 * result.ring_v),
+            Curve(label="left by the fit", x=result.time_s, y=1e3 * (result.ring_v - result.fit_v)),
+        ),
+        caption="The stretch that was fitted, in the search band.",
+    )
+
+
+# Two tones.
+
+
+def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
+    two = analyse_imd_smpte(
+        _first(recording), recording.sample_rate_hz, range_peak_v=recording.range_peak_v
+    )
+    products = {"imd_modulation_2": two.imd_modulation_2, "imd_modulation_3": two.imd_modulation_3}
+    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms)
+
+
+def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
+    two = analyse_imd_difference(
+        _first(recording), recording.sample_rate_hz, range_peak_v=recording.range_peak_v
+    )
+    products = {"imd_difference_2": two.imd_difference_2, "imd_difference_3": two.imd_difference_3}
+    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms)
+
+
+def _two_tones(
+    recording: Recording, products: Mapping[str, Estimate], lower: Estimate, upper: Estimate
+) -> Measured:
+    return Measured(
+        findings=[
+            *(found(name, "1", product) for name, product in products.items()),
+            found("level_1", "V", lower),
+            found("level_2", "V", upper),
+        ],
+        draw=lambda: two_tone_picture(_capture(recording)),
+    )
+
+
+# Drive and response.
+
+
+def _response(recording: Recording, options: MeasureOptions) -> Measured:
+    drive, answer = recording.samples[recording.drive], recording.samples[1 - recording.drive]
+    result = analyse_exponential_sweep(
+        drive,
+        answer,
+        recording.sample_rate_hz,
+        band_hz=options.band_hz or AUDIO_HZ,
+        mains_hz=options.mains_hz or _NOMINALS_HZ[0],
+        range_peak_v=recording.range_peak_v,
+    )
+    response = result.response
+    worst = f"largest deviation at {say(response.worst_hz, 'Hz')}"
+    return Measured(
+        findings=[
+            found(
+                "gain",
+                "dB",
+                response.reference_gain_db,
+                remarks=(f"at {say(response.reference_hz, 'Hz')}",),
+            ),
+            edge_finding("bandwidth_low", response.bandwidth_low, "at most"),
+            edge_finding("bandwidth_high", response.bandwidth_high, "at least"),
+            found("flatness", "dB", response.flatness_db, remarks=(worst,)),
+        ],
+        lists={"response": _response_rows(result)},
+        draw=lambda: sweep_pictures(result)[0],
+    )
+
+
+def _response_rows(result: SweepResult) -> list[Row]:
+    """Gain over frequency in dB, phase in rad, the harmonics as fractions where they are known."""
+    response = result.response
+    harmonics = {
+        order: dict(zip(harmonic.frequency_hz.tolist(), harmonic.ratio.tolist(), strict=True))
+        for order, harmonic in sorted(result.harmonics.items())
+    }
+    rows: list[Row] = []
+    for frequency_hz, gain_db, phase_rad in zip(
+        response.frequency_hz.tolist(),
+        response.gain_db.tolist(),
+        result.phase_rad.tolist(),
+        strict=True,
+    ):
+        ratios = {f"h{order}": known.get(frequency_hz) for order, known in harmonics.items()}
+        rows.append({"frequency": frequency_hz, "gain": gain_db, "phase": phase_rad, **ratios})
+    return rows
+
+
+KINDS: Mapping[str, MeasuredKind] = MappingProxyType(
+    {
+        "tone": MeasuredKind(
+            about="one sine: level, distortion, noise",
+            measure=_tone,
+            options=_COMMON | {"frequency", "band"},
+        ),
+        "idle": MeasuredKind(
+            about="no signal: noise and hum", measure=_idle, options=_COMMON | {"band"}
+        ),
+        "wideband": MeasuredKind(
+            about="spurs above the audio band",
+            measure=_wideband,
+            options=_COMMON | {"frequency", "band"},
+        ),
+        "dc": MeasuredKind(about="direct voltage under hum", measure=_dc),
+        "settling": MeasuredKind(
+            about="direct voltage coming to rest",
+            measure=_settling,
+            options=_COMMON | {"event_at", "within"},
+        ),
+        "ring_down": MeasuredKind(
+            about="a struck part ringing", measure=_ring_down, options=_COMMON | {"band", "modes"}
+        ),
+        "imd_smpte": MeasuredKind(about="60 Hz and 7 kHz, 4 to 1", measure=_imd_smpte),
+        "imd_difference": MeasuredKind(about="19 and 20 kHz, 1 to 1", measure=_imd_difference),
+        "response": MeasuredKind(
+            about="exponential sweep: drive and response",
+            measure=_response,
+            options=_COMMON | {"band"},
+            channels=2,
+        ),
+    }
+)
