@@ -1,8 +1,7 @@
 """Ring-down of a tapped part (a heatsink's fin): modes with frequency, decay and Q.
 
-The hit is found by its energy; a second hit (a bounce) by its broad spectrum, which no ringing has.
-The stretch between hits that holds the most energy is taken, the first 5 ms of contact left out,
-brought down to a rate that suits the band, and all modes are fitted to it jointly. The stated
+The stretch between hits (see tap_hits) that holds the most energy is taken, contact and thump left
+out, brought down to a rate that suits the band, and all modes are fitted to it jointly. The stated
 uncertainty is that of the fit: real fins are slightly non-linear, so the spread of three taps says
 more about a fin than the uncertainty of one.
 
@@ -26,8 +25,9 @@ from sequencer.analysis.damped_modes import (
 )
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.tap_hits import Hit, find_hits
 
-_CONTACT_S = 5e-3
+_BEFORE_HIT_S = 1e-3
 _LEAST_S = 0.05
 _SHORTEST_TAU_S = 0.01
 _WORST_DOUBT = 0.3
@@ -107,7 +107,7 @@ def analyse_ring_down(
         raise ValueError(f"modes must be positive, got {modes}")
     require_band(search_hz, sample_rate_hz)
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-    hits = _hits(record, sample_rate_hz, search_hz[1])
+    hits = find_hits(record, sample_rate_hz, search_hz[1])
     stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
     lines, flaws = _fit_all(stretch, search_hz[1])
     crowded = _crowded(lines, stretch)
@@ -118,54 +118,19 @@ def analyse_ring_down(
         modes=tuple(
             _mode(lines, k, stretch, float(doubt[k]), is_resolved=not crowded[k]) for k in kept
         ),
-        hit_s=tuple(h / sample_rate_hz for h in hits),
+        hit_s=tuple(h.start / sample_rate_hz for h in hits),
         time_s=time,
         ring_v=stretch.samples,
         fit_v=stretch.samples - lines.rest,
     )
 
 
-def _hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> list[int]:
-    """First samples of the hits: the onset of energy, then each burst above the search band."""
-    onset = _onset(record, sample_rate_hz)
-    cutoff_hz = 1.25 * highest_hz
-    if cutoff_hz > 0.4 * sample_rate_hz:
-        return [onset]
-    taps = firwin(101, cutoff_hz, fs=sample_rate_hz, pass_zero=False)
-    block = max(int(1e-3 * sample_rate_hz), 8)
-    burst = _block_energies(oaconvolve(record, taps, mode="same")[onset:], block)
-    if burst.size < 16:
-        return [onset]
-    first = float(np.max(burst[:8]))
-    level = max(0.03 * first, 20.0 * float(np.median(burst)))
-    hits = [onset]
-    for k in np.flatnonzero(burst > level):
-        start = onset + int(k) * block
-        is_rise = k >= 8 and burst[k] > 4.0 * float(np.mean(burst[k - 4 : k - 1]))
-        if is_rise and start - hits[-1] > 8 * block:
-            hits.append(start - block)
-    return hits
-
-
-def _onset(record: Samples, sample_rate_hz: float) -> int:
-    """First sample of the first millisecond with a tenth of the most energetic one's energy."""
-    block = max(int(1e-3 * sample_rate_hz), 8)
-    energy = _block_energies(record - np.median(record), block)
-    return int(np.argmax(energy > 0.1 * float(np.max(energy)))) * block
-
-
-def _block_energies(values: Samples, block: int) -> Samples:
-    whole = values[: values.size // block * block].reshape(-1, block)
-    return np.asarray(np.einsum("ij,ij->i", whole, whole))
-
-
 def _stretch(
-    record: Samples, sample_rate_hz: float, hits: list[int], highest_hz: float
+    record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], highest_hz: float
 ) -> _Stretch:
     """The stretch after a hit that holds the most energy, low-passed and decimated."""
-    contact = int(_CONTACT_S * sample_rate_hz)
-    ends = [*(h - contact // 5 for h in hits[1:]), record.size]
-    parts = [(h, record[h + contact : end]) for h, end in zip(hits, ends, strict=True)]
+    ends = [*(h.start - int(_BEFORE_HIT_S * sample_rate_hz) for h in hits[1:]), record.size]
+    parts = [(hit, record[hit.calm : end]) for hit, end in zip(hits, ends, strict=True)]
     hit, chosen = max(parts, key=lambda p: float(np.sum(p[1] ** 2)))
     if chosen.size < _LEAST_S * sample_rate_hz:
         raise CannotMeasure(
@@ -174,7 +139,7 @@ def _stretch(
             "record 8 s after the tap of a bare fin, 1.5 s of a damped one",
         )
     factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
-    start = hit + contact
+    start = hit.calm
     if factor > 1:
         taps = firwin(20 * factor + 1, 1.12 * highest_hz, fs=sample_rate_hz)
         chosen = oaconvolve(chosen, taps, mode="valid")[::factor]
@@ -183,7 +148,7 @@ def _stretch(
         samples=np.ascontiguousarray(chosen),
         rate_hz=sample_rate_hz / factor,
         start_s=start / sample_rate_hz,
-        hit_s=hit / sample_rate_hz,
+        hit_s=hit.start / sample_rate_hz,
     )
 
 

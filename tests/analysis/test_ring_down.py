@@ -140,6 +140,18 @@ def test_scatter_of_the_decay_is_near_its_bound_and_as_stated():
     assert np.mean(np.abs(off) < 1.96 * np.array(stated)) > 0.85
 
 
+@pytest.mark.parametrize("thump_v", [0.0, 0.3])
+def test_stated_intervals_cover_the_decays_whatever_the_thump(thump_v):
+    held = []
+    for k in range(25):
+        record = tap(DAMPED, 0.6, thump_v=thump_v, generator=k, rate=24000.0)
+        for mode, (_, _, decay_s) in zip(
+            analyse_ring_down(record, 24000.0).modes, DAMPED, strict=True
+        ):
+            held.append(within(mode.decay_time_s, decay_s, 1.96))
+    assert np.mean(held) > 0.88  # 95 % less two and a half standard deviations of 75 trials
+
+
 def refusal(record, rate_hz=RATE_HZ, **options):
     with pytest.raises(CannotMeasure) as refused:
         analyse_ring_down(record, rate_hz, **options)
