@@ -79,6 +79,11 @@ class StepAccess:
         """Highest e.m.f. the bench file allows."""
         return self._bench.spec.generator_ceiling_vrms
 
+    def can(self, role: Role, method: str) -> bool:
+        """Whether the bench has this role, and its instrument this method of the role."""
+        spec = self._bench.spec
+        return spec.has(role) and method not in spec.instruments[role].missing_operations
+
     @property
     def generator(self) -> Generator:
         """The generator."""

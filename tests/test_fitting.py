@@ -116,6 +116,28 @@ def test_a_map_that_lacks_something_is_refused_with_the_words_shown(plain_bench,
     assert error.source_line.strip() == "commands:"
 
 
+def test_what_a_map_lacks_is_left_out_with_a_word_and_the_rest_is_measured(
+    plain_bench, steadybench, tmp_path
+):
+    text = plain_bench.bench_file.read_text(encoding="utf-8")
+    lacking = ("read_resistance", "standby_", "ask_standby", "read_voltage", "voltage_field")
+    lines = [line for line in text.splitlines() if not line.strip().startswith(lacking)]
+    (tmp_path / "bench.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    steps = "steps:\n  - kind: load_check\n  - kind: standby_power\n"
+    (tmp_path / "short.yaml").write_text(PROCEDURE.replace("steps:\n", steps), encoding="utf-8")
+    done = steadybench(
+        *("run", "short.yaml", "--bench", "bench.yaml", "--serial", "A-1", "--json"),
+        *("--unattended", "--accept-cautions"),
+    )
+    told = {step["id"]: step for step in done.json()["steps"]}
+    assert done.code == 0
+    assert told["load_check"]["left_out"] == "the bench has a dmm without read_resistance_ohm"
+    assert told["standby_power"]["left_out"] == "the bench has a mains_switch without set_standby"
+    read = {reading["name"] for reading in told["power_on"]["readings"]}
+    assert "mains_power" in read
+    assert "mains_voltage" not in read
+
+
 @pytest.fixture
 def own_bench(shared_bench, tmp_path):
     """A bench whose thermometer is the manual's class, beside its probe."""

@@ -11,6 +11,7 @@ instruments' words can resolve, and no more.
 import json
 import re
 import socket
+from typing import Any
 
 import pytest
 
@@ -41,13 +42,13 @@ _OF_SPUR_DOUBT = 3.0
 _OF_BOUND = 0.05
 
 
-def is_alike(one: dict, other: dict) -> bool:
+def is_alike(one: Any, other: Any) -> bool:
     """Whether two readings agree within what the instruments' words resolve."""
     if one["value"] is None or other["value"] is None:
         bounds = (one["upper_bound"], other["upper_bound"])
         if None in bounds:
-            return one["value"] is None and other["value"] is None and bounds[0] == bounds[1]
-        return abs(bounds[0] - bounds[1]) <= _OF_BOUND * bounds[0]
+            return one["value"] == other["value"] and bounds[0] == bounds[1]
+        return bool(abs(bounds[0] - bounds[1]) <= _OF_BOUND * bounds[0])
     size, doubt = abs(one["value"]), one["uncertainty"] or 0.0
     allowed = _OF_DOUBT * doubt + _OF_VALUE * size
     if one["name"] in _POWER_METER:
@@ -56,10 +57,10 @@ def is_alike(one: dict, other: dict) -> bool:
         allowed += _KELVINS
     elif one["name"].startswith("spur_"):
         allowed = max(_OF_SPUR_DOUBT * doubt, 1.0 if one["name"] == "spur_count" else 0.0)
-    return abs(one["value"] - other["value"]) <= allowed
+    return bool(abs(one["value"] - other["value"]) <= allowed)
 
 
-def told(summary: dict) -> list[tuple]:
+def told(summary: Any) -> list[Any]:
     """What must be the same to the letter: steps, verdicts, reading by reading."""
     return [
         (step["id"], step["verdict"], step["left_out"], reading["name"], reading["verdict"])

@@ -188,6 +188,10 @@ class BenchAccess(Protocol):
         """Whether the bench has this role."""
         ...
 
+    def can(self, role: Role, method: str) -> bool:
+        """Whether the bench has this role, and its instrument this method of the role."""
+        ...
+
     @property
     def generator(self) -> Generator:
         """The generator."""

@@ -43,7 +43,12 @@ class LoadCheck(StepKind[LoadCheckSettings]):
 
     def demand(self, settings: LoadCheckSettings, unit: UnitData) -> Demand:
         """A meter that the router can put across the load alone."""
-        return Demand(roles=frozenset({Role.DMM}), routes=frozenset({ROUTE}), duration_s=1.0)
+        return Demand(
+            roles=frozenset({Role.DMM}),
+            operations=frozenset({(Role.DMM, "read_resistance_ohm")}),
+            routes=frozenset({ROUTE}),
+            duration_s=1.0,
+        )
 
     def describe(self, settings: LoadCheckSettings, unit: UnitData) -> str:
         """What happens, in words."""

@@ -82,7 +82,8 @@ class PowerOn(StepKind[PowerOnSettings]):
             meter = bench.power_meter
             role = Role.POWER_METER.value
             yield single_reading("mains_power", role, meter.read_power_w())
-            yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
+            if bench.can(Role.POWER_METER, "read_voltage_vrms"):
+                yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
 
     def evaluate(
         self, settings: PowerOnSettings, captures: Sequence[Capture], situation: Situation

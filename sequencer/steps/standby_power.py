@@ -41,6 +41,7 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         """A power meter and a mains switch that carries the standby command."""
         return Demand(
             roles=frozenset({Role.POWER_METER, Role.MAINS_SWITCH, Role.GENERATOR}),
+            operations=frozenset({(Role.MAINS_SWITCH, "set_standby")}),
             duration_s=settings.settle,
         )
 
