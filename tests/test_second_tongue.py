@@ -47,7 +47,7 @@ def is_alike(one: Any, other: Any) -> bool:
     if one["value"] is None or other["value"] is None:
         bounds = (one["upper_bound"], other["upper_bound"])
         if None in bounds:
-            return one["value"] == other["value"] and bounds[0] == bounds[1]
+            return bool(one["value"] == other["value"] and bounds[0] == bounds[1])
         return bool(abs(bounds[0] - bounds[1]) <= _OF_BOUND * bounds[0])
     size, doubt = abs(one["value"]), one["uncertainty"] or 0.0
     allowed = _OF_DOUBT * doubt + _OF_VALUE * size
