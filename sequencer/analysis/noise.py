@@ -159,10 +159,10 @@ def power_estimate(
 def _bound(statistic: float, freedom: float, scale: float) -> Estimate:
     """Upper bound on the root of the non-centrality.
 
-    A sum that fell by chance into the lowest quarter of what noise gives is not believed: the bound
-    does not go below that of the quarter (a bound of nothing would say more than was measured).
+    A sum that fell by chance into the lowest tenth of what noise gives is not believed: the bound
+    does not go below that of the tenth (a bound of nothing would say more than was measured).
     """
-    believed = max(statistic, float(chdtri(freedom, 0.75)))
+    believed = max(statistic, float(chdtri(freedom, 0.9)))
     centre = float(chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
     return Estimate(
         value=None, noise_limited=True, upper_bound=scale * float(np.sqrt(max(centre, 0.0)))
@@ -187,11 +187,15 @@ def _floor_at(
 def _clipped_mean(power: Spectral) -> float:
     """Mean of exponentially distributed powers, without those above 8 medians.
 
-    The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back.
+    The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back. A
+    variance known from few bins counts for more, freedom/(freedom - 2) (the scaled t distribution
+    of JCGM 101:2008, 6.4.9); two degrees a bin, less what the window makes them share.
     """
     ordered = np.sort(power)
     kept = int(np.searchsorted(ordered, 8 * ordered[ordered.size // 2], side="right"))
-    return float(ordered[:kept].sum()) / kept / (1 - 8 * math.log(2) / (2**8 - 1))
+    mean = float(ordered[:kept].sum()) / kept / (1 - 8 * math.log(2) / (2**8 - 1))
+    freedom = max(2 * kept / _HANN_CORRELATION, 4.0)
+    return mean * freedom / (freedom - 2)
 
 
 def _shares(spectrum: Periodogram, band_hz: tuple[float, float]) -> tuple[int, Spectral]:
