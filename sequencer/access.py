@@ -24,6 +24,8 @@ from sequencer.unit_data import UnitData
 GUARD_PERIOD_S = 10.0
 # Waits shorter than this are for signals to settle; guards look at other moments.
 _SHORT_WAIT_S = 1.0
+# In real time whoever watches (screen, watchkeeper) is heard this often.
+_REAL_SLICE_S = 1.0
 # While a record runs a look must not push the end of a wait back: a look may take this long.
 _LONGEST_LOOK_S = 3.0
 # The bench's clock need not hit the end of a wait to the last digit.
@@ -92,7 +94,7 @@ class StepAccess:
     @property
     def analyser(self) -> Analyser:
         """The analyser."""
-        return NotedAnalyser(self._bench.analyser, self._state)
+        return NotedAnalyser(self._bench.analyser, self._state, self._await_record)
 
     @property
     def dmm(self) -> Dmm:
@@ -168,6 +170,8 @@ class StepAccess:
             self._bench.clock.sleep(max(seconds, 0.0))
             return
         longest_s = min(GUARD_PERIOD_S, self._guards.shortest_period_s)
+        if self._bench.spec.clock == "real":
+            longest_s = _REAL_SLICE_S
         until_s = self.now_s() + seconds
         left_s = seconds
         while left_s > _MOMENT_S:
@@ -178,6 +182,10 @@ class StepAccess:
                 left_s = until_s - self.now_s()
             if left_s > _MOMENT_S:
                 self._emit(Waiting(step=self.step, left_s=left_s))
+
+    def _await_record(self, seconds: float) -> None:
+        """Say that nothing will be heard until a record is there."""
+        self._emit(Waiting(step=self.step, left_s=seconds))
 
     def now_s(self) -> float:
         """Bench time in seconds."""

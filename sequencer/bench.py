@@ -232,6 +232,11 @@ class BenchSpec:
         return role in self.instruments
 
     @property
+    def longest_timeout_s(self) -> float:
+        """The longest time an instrument may take to answer."""
+        return max(instrument.timeout_s for instrument in self.instruments.values())
+
+    @property
     def sha256(self) -> str:
         """SHA-256 of the file's text, lower-case hex."""
         return hashlib.sha256(self.text.encode()).hexdigest()

@@ -6,9 +6,12 @@ lowers, so that in doubt the unit counts as driven.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.roles import Analyser, Generator, Identity, MainsSwitch, Waveform
+
+_LONG_S = 5.0
 
 
 @dataclass(slots=True)
@@ -25,6 +28,7 @@ class BenchState:
     is_output_on: bool | None = None
     is_mains_on: bool | None = None
     is_recording: bool = False
+    record_s: float = 0.0
     drive_marks: int = 0
     mains_marks: int = 0
 
@@ -151,9 +155,12 @@ class NotedMainsSwitch:
 class NotedAnalyser:
     """An analyser of which is noted whether a record runs."""
 
-    def __init__(self, inner: Analyser, state: BenchState) -> None:
+    def __init__(
+        self, inner: Analyser, state: BenchState, on_wait: Callable[[float], None]
+    ) -> None:
         self._inner = inner
         self._state = state
+        self._on_wait = on_wait
 
     def prepare(self) -> Identity:
         """Check who answers."""
@@ -178,6 +185,7 @@ class NotedAnalyser:
     def start(self, samples: int, sample_rate_hz: float) -> None:
         """Begin a record."""
         self._state.is_recording = True
+        self._state.record_s = samples / sample_rate_hz if sample_rate_hz > 0 else 0.0
         try:
             self._inner.start(samples, sample_rate_hz)
         except Exception:
@@ -185,7 +193,9 @@ class NotedAnalyser:
             raise
 
     def fetch(self, *, channels: int = 1) -> Waveform:
-        """Wait for the record."""
+        """Wait for the record; a long wait is told, record's length at most."""
+        if self._state.record_s >= _LONG_S:
+            self._on_wait(self._state.record_s)
         try:
             return self._inner.fetch(channels=channels)
         finally:

@@ -28,6 +28,7 @@ from sequencer.events import (
     Exchanged,
     InstrumentReady,
     MadeSafe,
+    MakingSafe,
     Outcome,
     ReadingTaken,
     RunFinished,
@@ -436,6 +437,7 @@ class _Engine:
             if self._has_ended:
                 return
             self._emitter.end()
+            self._emitter.emit_now(MakingSafe())
             actions = make_safe(
                 self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
             )

@@ -1,7 +1,8 @@
 """Keeps two runs off one instrument, across processes, by VISA address.
 
-The operating system drops a lock when its process dies, so a reservation can't go stale; the note
-beside the lock only tells people who holds it.
+The operating system drops a lock when the last process that shares it dies, so a reservation can't go
+stale; the watchkeeper shares it and holds on until the bench is safe. The note beside the lock only
+tells people who holds it.
 """
 
 import contextlib
@@ -13,9 +14,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, Timeout
 
-from sequencer.errors import Refused
+from sequencer.errors import Refused, printable
 from sequencer.journal import sha256_hex
 
 
@@ -25,13 +26,16 @@ def lock_folder() -> Path:
 
 
 @contextmanager
-def reserved(addresses: Sequence[str], holder: str, folder: Path | None = None) -> Iterator[None]:
-    """Hold these addresses while inside; holder says what for.
+def reserved(
+    addresses: Sequence[str], holder: str, folder: Path | None = None
+) -> Iterator[tuple[int, ...]]:
+    """Hold these addresses while inside; holder says what for. Gives the locks' descriptors.
 
     Raises Refused (code "held") when another run holds one of them.
     """
     where = folder or lock_folder()
     _make_shared(where)
+    descriptors: list[int] = []
     with ExitStack() as stack:
         for address in sorted({address.upper() for address in addresses}):
             name = sha256_hex(address.encode())[:24]
@@ -45,7 +49,14 @@ def reserved(addresses: Sequence[str], holder: str, folder: Path | None = None) 
                     code="held",
                 ) from None
             _leave(note, holder)
-        yield
+            descriptors += _descriptor(lock)
+        yield tuple(descriptors)
+
+
+def _descriptor(lock: BaseFileLock) -> list[int]:
+    """The descriptor that the system's lock hangs on; none where the library hides it."""
+    found = getattr(getattr(lock, "_context", None), "lock_file_fd", None)
+    return [found] if isinstance(found, int) else []
 
 
 def _make_shared(folder: Path) -> None:
@@ -79,6 +90,17 @@ def _user() -> str:
 def _who(note: Path) -> str:
     try:
         held = json.loads(note.read_text(encoding="utf-8"))
-        return f"{held['for']} (process {held['pid']}, user {held['user']})"
-    except (OSError, ValueError, KeyError):
+        who = printable(f"{held['for']} (process {held['pid']}, user {held['user']})")
+        return who if _is_alive(int(held["pid"])) else f"{who}, which died; its bench is made safe"
+    except (OSError, ValueError, KeyError, TypeError):
         return "another run"
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True  # somebody else's
+    return True

@@ -17,13 +17,14 @@ from sequencer.checking import Plan, plan
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
 from sequencer.errors import BenchError, FileError, Interrupted, Place, Refused, Stopped
-from sequencer.events import CautionAccepted, Sink
+from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
 from sequencer.journal import Journal, new_folder
+from sequencer.keeping import Attended, Watchkeeper
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
 from sequencer.procedure import Procedure, load_procedure
 from sequencer.report.run_report import write_run_report
 from sequencer.reservation import reserved
-from sequencer.simulated_bench import simulated_bench
+from sequencer.simulated_bench import Undertaker, simulated_bench
 from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket, load_ticket
 
@@ -53,6 +54,7 @@ class Prepared:
     bench: BenchSpec
     plan: Plan
     ticket: Ticket | None
+    keeper: Watchkeeper
 
     @property
     def given(self) -> Mapping[str, str]:
@@ -61,10 +63,12 @@ class Prepared:
 
 
 @contextmanager
-def bench_file(name: str, options: Sequence[str] = ()) -> Iterator[Path]:
+def bench_file(
+    name: str, options: Sequence[str] = (), undertaker: Undertaker | None = None
+) -> Iterator[Path]:
     """The path of a bench file; `sim` starts the simulated bench for as long as it is used."""
     if name == SIMULATED:
-        with simulated_bench(options) as path:
+        with simulated_bench(options, undertaker) as path:
             yield path
     elif name.lower() == SIMULATED and not Path(name).exists():
         problem = f'there is no such file; did you mean the simulated bench "{SIMULATED}"?'
@@ -92,7 +96,11 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
     Raises Refused with every reason against it.
     """
     procedure, ticket = load(request)
-    with bench_file(request.bench, request.bench_options) as path:
+    # Started first: it takes a moment, and it ends a simulated bench that is left alone.
+    with (
+        Watchkeeper() as keeper,
+        bench_file(request.bench, request.bench_options, keeper) as path,
+    ):
         bench = load_bench(path)
         steps = plan(
             procedure,
@@ -103,7 +111,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             given=ticket.readings if ticket else {},
         )
         steps = _beside_floor(steps, request.bench, procedure.name)
-        yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket)
+        yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket, keeper=keeper)
 
 
 def _beside_floor(steps: Plan, bench: str, procedure: str) -> Plan:
@@ -192,34 +200,56 @@ def carry_out(
     holder = f"{ready.procedure.name} on {job.serial}"
     ticket = ready.ticket.to_json() if ready.ticket else None
     interruption = None
-    with reserved(addresses, holder):
+    finished = RunFinished(outcome=Outcome.INTERRUPTED)
+    with reserved(addresses, holder) as locks:
         folder = new_folder(
             parent, at=RealClock().date(), serial=job.serial, procedure=ready.procedure.name
         )
-        (folder / record.PROCEDURE).write_text(ready.procedure.flattened_yaml(), encoding="utf-8")
-        (folder / record.BENCH).write_text(spec.text, encoding="utf-8")
+        _write_beginning(folder, ready)
         emitter = Emitter()
         with (
+            ready.keeper.watching(folder, folder / record.BENCH, locks, spec.longest_timeout_s),
             Journal(folder) as journal,
             open_bench(spec, emitter.exchanged, emitter.energising) as bench,
         ):
-            emitter.begin(bench.clock, (journal, *sinks))
+            emitter.begin(bench.clock, (journal, ready.keeper, *sinks))
             try:
-                engine.run(
+                finished = engine.run(
                     ready.procedure,
                     bench,
                     ready.plan,
                     job=replace(job, ticket=ticket, given=ready.given),
                     kinds=kinds(),
-                    operator=operator,
+                    operator=Attended(operator, ready.keeper),
                     cautions=accepted,
                     emitter=emitter,
                     free_bytes=lambda: shutil.disk_usage(folder).free,
                 )
             except Interrupted as signal:
                 interruption = signal
-    write_results(folder)
+    try:
+        write_results(folder)
+    except (Refused, Stopped) as error:
+        if interruption:
+            raise interruption from error
+        if isinstance(error, Stopped):
+            raise
+        raise Stopped(f"{finished.cause or error}; {error}") from error
     return Carried(folder=folder, interruption=interruption)
+
+
+def _write_beginning(folder: Path, ready: Prepared) -> None:
+    """The procedure and the bench as used.
+
+    Raises Refused when they can't be written.
+    """
+    try:
+        (folder / record.PROCEDURE).write_text(ready.procedure.flattened_yaml(), encoding="utf-8")
+        (folder / record.BENCH).write_text(ready.bench.text, encoding="utf-8")
+    except OSError as error:
+        raise Refused(
+            f"the run's folder {folder} can't be written: {error.strerror}; nothing was switched on"
+        ) from error
 
 
 def write_results(folder: Path) -> None:

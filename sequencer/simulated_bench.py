@@ -12,14 +12,29 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Protocol
 
 from sequencer.errors import BenchError
 
 _END_S = 5.0
 
 
+class Undertaker(Protocol):
+    """Who ends the simulated bench, should this process not live to do it."""
+
+    def end_orphan(self, pid: int, folder: Path) -> None:
+        """Take this process and its folder over."""
+        ...
+
+    def has_ended(self) -> None:
+        """This process ends it after all."""
+        ...
+
+
 @contextmanager
-def simulated_bench(options: Sequence[str] = ()) -> Iterator[Path]:
+def simulated_bench(
+    options: Sequence[str] = (), undertaker: Undertaker | None = None
+) -> Iterator[Path]:
     """A running simulated bench; gives the path of its bench file and ends the bench at exit.
 
     Raises BenchError when it does not come up.
@@ -37,9 +52,13 @@ def simulated_bench(options: Sequence[str] = ()) -> Iterator[Path]:
             env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         )
         try:
+            if undertaker:
+                undertaker.end_orphan(process.pid, Path(folder))
             _await_addresses(process)
             yield bench_file
         finally:
+            if undertaker:
+                undertaker.has_ended()
             _end(process)
 
 
