@@ -192,9 +192,11 @@ def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen]]:
 def steadybench(begin) -> Callable[..., Finished]:
     """Runs a command to its end: steadybench("run", "rated_power", ..., says="yes\\n")."""
 
-    def run(*arguments: str | Path, says: str = "", before: str = "") -> Finished:
+    def run(
+        *arguments: str | Path, says: str = "", before: str = "", patience_s: float = PATIENCE_S
+    ) -> Finished:
         process = begin(*arguments, before=before)
-        out, err = process.communicate(says, timeout=PATIENCE_S)
+        out, err = process.communicate(says, timeout=patience_s)
         assert "Traceback" not in err, err
         return Finished(process.returncode, out, err)
 
