@@ -151,7 +151,7 @@ class LoadModel(_Model):
 
 
 class AcceptanceModel(_Model):
-    """The cautions accepted once for this bench."""
+    """Something accepted once for this bench: by whom, and when."""
 
     by: str = Field(min_length=1)
     on: date
@@ -170,6 +170,7 @@ class BenchModel(_Model):
     router_channels: dict[str, Annotated[int, Field(ge=0)]] = {}
     independent_means: tuple[str, ...] = ()
     cautions_accepted: AcceptanceModel | None = None
+    unattended_accepted: AcceptanceModel | None = None
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "BenchModel":
@@ -224,6 +225,7 @@ class BenchSpec:
     instruments: Mapping[Role, InstrumentSpec]
     independent_means: tuple[str, ...]
     acceptance: Acceptance | None
+    unattended: Acceptance | None
     text: str
     file: str
 
@@ -268,7 +270,6 @@ def load_bench(path: Path) -> BenchSpec:
     if errors or model is None:
         raise _refusal(errors)
     load = model.load
-    accepted = model.cautions_accepted
     return BenchSpec(
         name=model.bench,
         clock=model.clock,
@@ -285,12 +286,15 @@ def load_bench(path: Path) -> BenchSpec:
         routes=MappingProxyType(dict(model.router_channels)),
         instruments=MappingProxyType(specs),
         independent_means=model.independent_means,
-        acceptance=Acceptance(accepted_by=accepted.by, accepted_on=accepted.on)
-        if accepted
-        else None,
+        acceptance=_acceptance(model.cautions_accepted),
+        unattended=_acceptance(model.unattended_accepted),
         text=path.read_text(encoding="utf-8-sig"),
         file=str(path),
     )
+
+
+def _acceptance(model: AcceptanceModel | None) -> Acceptance | None:
+    return Acceptance(accepted_by=model.by, accepted_on=model.on) if model else None
 
 
 def _refusal(errors: list[FileError]) -> BenchError:

@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from drivers.roles import Role
 from sequencer.bench import BenchSpec
-from sequencer.errors import CapabilityMissing, FileError
+from sequencer.errors import CapabilityMissing, FileError, Place
 from sequencer.floor import Floor
 from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
@@ -15,6 +15,7 @@ from sequencer.steps.base import AnyStepKind, Demand
 from sequencer.steps.repeat import RepeatSettings
 
 LOAD_MISMATCH = 0.02
+NOTHING_INDEPENDENT = "nothing switches the unit off if this computer itself fails"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,10 +58,12 @@ def plan(
     """
     planner = _Planner(procedure, bench, kinds, is_unattended, given)
     steps = tuple(planner.planned(step) for step in procedure.steps)
+    if is_unattended and any(_energises(step, kinds, procedure) for step in steps):
+        planner.errors += _unattended_errors(bench)
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=tuple(planner.errors))
-    return Plan(steps=steps, remarks=_remarks(bench, today))
+    return Plan(steps=steps, remarks=_remarks(bench, today, is_unattended=is_unattended))
 
 
 class _Planner:
@@ -186,7 +189,32 @@ def _problems(
     return problems
 
 
-def _remarks(bench: BenchSpec, today: date) -> tuple[str, ...]:
+def _energises(
+    planned: PlannedStep, kinds: Mapping[str, AnyStepKind], procedure: Procedure
+) -> bool:
+    """Whether a step, or one of its group, drives the unit or switches its mains."""
+    step = planned.step
+    demand = kinds[step.kind].demand(step.settings, procedure.unit)
+    roles = demand.roles | demand.helpful_roles
+    is_energising = bool(roles & {Role.GENERATOR, Role.MAINS_SWITCH}) and not planned.left_out
+    return is_energising or any(_energises(inner, kinds, procedure) for inner in planned.group)
+
+
+def _unattended_errors(bench: BenchSpec) -> list[FileError]:
+    """Why nobody may leave the room: the watchkeeper can't cover this computer itself failing."""
+    if bench.independent_means or bench.unattended:
+        return []
+    return [
+        FileError(
+            Place(bench.file),
+            f"{NOTHING_INDEPENDENT}: stay at the bench (leave out --unattended), name what does "
+            "(independent_means: [mains relay that drops without its heartbeat]), or accept the "
+            "risk in writing (unattended_accepted: {by: YOUR NAME, on: DATE})",
+        )
+    ]
+
+
+def _remarks(bench: BenchSpec, today: date, *, is_unattended: bool) -> tuple[str, ...]:
     overdue = [
         f"{role.value}: "
         + (
@@ -198,8 +226,16 @@ def _remarks(bench: BenchSpec, today: date) -> tuple[str, ...]:
         if role in _MEASURING and spec.is_overdue(today)
     ]
     remarks = [f"{words}; results are indicative" for words in overdue]
-    if not bench.independent_means and Role.MAINS_SWITCH not in bench.instruments:
-        remarks.append("nothing switches the unit off when this computer fails; stay at the bench")
+    if not bench.independent_means:
+        accepted = bench.unattended if is_unattended else None
+        remarks.append(
+            f"{NOTHING_INDEPENDENT}; "
+            + (
+                f"accepted by {accepted.accepted_by} on {accepted.accepted_on}"
+                if accepted
+                else "stay at the bench"
+            )
+        )
     return tuple(remarks)
 
 

@@ -102,7 +102,7 @@ class Listeners:
     def __init__(self, folder, roles=("generator", "analyser", "dmm", "mains_switch")):
         self.calls = 0
         self._sockets = [socket.create_server(("127.0.0.1", 0)) for _ in roles]
-        lines = ["bench: listeners", "generator_ceiling: 2 V"]
+        lines = ["bench: listeners", "generator_ceiling: 2 V", "independent_means: [nobody]"]
         lines += ["load: {resistance: 8 ohm, continuous_power: 200 W}", "instruments:"]
         for role, each in zip(roles, self._sockets, strict=True):
             lines += [
