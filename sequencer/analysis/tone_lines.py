@@ -9,6 +9,11 @@ from sequencer.analysis.noise_floor import Spectrum
 
 _LEAST_TONE_BINS = 11.0
 _SERIES_GAP = 8
+_HILL = 2.0  # density beside a line, over the ground, from which it stands on something broader
+_SKIRT = 1e3  # a line so much above what is beside it has the skirt of its window there, no hill
+_LEAST_HILL_BINS = 12.0  # harmonics must be so far apart for eight bins beside one to be free
+_LINE_BINS = 2
+_OVER_HILL = 1.5  # below this a peak on a hill is as likely the hill's own scatter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +36,7 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
         return spectrum, []
     tone_bins = _refined_tone(spectrum, tone_hz) / spectrum.step_hz
     power = spectrum.power.copy()
+    guessed = np.zeros(power.size, dtype=np.bool_)
     found: dict[int, float] = {}
     lowest = np.inf
     lines: list[ToneLine] = []
@@ -43,11 +49,18 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
         line, ground = _line(spectrum, order * tone_bins, tone_bins)
         if not 1.3 * ground < line < 10.0 * lowest:
             continue
+        hill = _hill(spectrum, order * tone_bins, ground, tone_bins)
+        if hill is not None:
+            middle = round(order * tone_bins)
+            if line > _OVER_HILL * float(hill.max()):
+                bins = slice(middle - _LINE_BINS, middle + _LINE_BINS + 1)
+                power[bins], guessed[bins] = hill, True
+            continue
         levelled = _levelled(power, order * tone_bins, tone_bins, spectrum.step_hz, ground)
         if line > 3.0 * ground:
             found[order] = line
             lines.append(levelled)
-    return replace(spectrum, power=power), lines
+    return replace(spectrum, power=power, guessed=guessed), lines
 
 
 def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, float]:
@@ -57,6 +70,23 @@ def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, f
     if tone_bins < 13.0:  # lines fill half of the bins there: the quietest tell the ground
         return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.min(around))
     return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.median(around))
+
+
+def _hill(spectrum: Spectrum, centre: float, ground: float, tone_bins: float) -> Spectral | None:
+    """Density of a smeared spur in the bins of a line that lies on its slope; None on flat ground.
+
+    A line's own skirt is gone three bins off (Hann: 31 dB and more down). Where the density there
+    still stands above the ground, it is the spur's, and its course below the line is a parabola of
+    the logarithm through six bins on each side: levelling the line straight would eat the spur.
+    """
+    middle, bins = round(centre), np.r_[-8:-2, 3:9]
+    beside = spectrum.power[middle + bins]
+    peak = float(np.max(spectrum.power[middle - 2 : middle + 3]))
+    is_skirt = peak > _SKIRT * float(np.mean(beside))
+    if tone_bins < _LEAST_HILL_BINS or is_skirt or float(np.mean(beside)) < _HILL * ground:
+        return None
+    course = np.polynomial.Polynomial.fit(bins, np.log(np.maximum(beside, 1e-300)), 2)
+    return np.asarray(np.exp(course(np.arange(-_LINE_BINS, _LINE_BINS + 1))), dtype=np.float64)
 
 
 def _levelled(

@@ -14,6 +14,7 @@ G. Heinzel, A. Ruediger, R. Schilling, "Spectrum and spectral density estimation
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sequencer.analysis import checks
 from sequencer.analysis.arrays import Samples, Spectral
@@ -40,6 +41,9 @@ __all__ = ["FALSE_ALARM_RATE", "Spur", "WidebandResult", "alias_hz", "analyse_wi
 
 _MIN_DURATION_S = 0.1
 _AUDIO_HZ = 10e3
+_GUESS = (
+    0.25  # of a power put in by a parabola through twelve bins: rms error over 30 simulated spurs
+)
 _FWHM_PER_RMS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
@@ -199,7 +203,10 @@ def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
     spread = (ground**2 + 2.0 * ground * signal) * BIN_CORRELATION / spectrum.averages
     floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / BIN_CORRELATION
     floor_doubt = 1.25 * float(np.sum(ground)) / np.sqrt(spectrum.averages * floor_bins)
-    power_doubt = spectrum.step_hz * np.hypot(np.sqrt(np.sum(spread)), floor_doubt)
+    guessed_doubt = _guess_doubt(spectrum, bins)
+    power_doubt = spectrum.step_hz * np.hypot(
+        np.sqrt(np.sum(spread)), np.hypot(floor_doubt, guessed_doubt)
+    )
     level = float(np.sqrt(region.power))
     scale = spectrum.step_hz**2 / region.power
     distance = bins - region.centre
@@ -219,6 +226,13 @@ def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
             standard_uncertainty=float(_FWHM_PER_RMS * np.hypot(width_doubt, wander)),
         ),
     )
+
+
+def _guess_doubt(spectrum: Spectrum, bins: NDArray[np.intp]) -> float:
+    """Doubt of the sum over bins of which some were guessed under a tone's lines, V^2/Hz."""
+    if spectrum.guessed is None:
+        return 0.0
+    return _GUESS * float(np.sum(spectrum.power[bins][spectrum.guessed[bins]]))
 
 
 def _value(estimate: Estimate) -> float:
