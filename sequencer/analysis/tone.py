@@ -53,10 +53,11 @@ class ToneResult:
     level_vrms is that of the fundamental, phase_rad at mid-record (a cosine has phase 0). thd and
     harmonics are fractions of the fundamental; thd_plus_noise is everything in the band but
     fundamental and DC over everything in the band but DC (no value when the fundamental lies
-    outside the band). harmonics_above lists the harmonics up to the tenth that are not below half
-    the sample rate. mains_frequency_hz has no value where no hum is seen; mains_sidebands is the
-    root-sum-square of the lines at plus and minus twice the mains frequency, over the fundamental
-    (no value in a record too short to tell them from the tone, below about 0.08 s).
+    outside the band). harmonics_above lists the harmonics up to the tenth that lie above half the
+    sample rate or the instrument's band. mains_frequency_hz has no value where no hum is seen;
+    mains_sidebands is the root-sum-square of the lines at plus and minus twice the mains frequency,
+    over the fundamental (no value in a record too short to tell them from the tone, below about
+    0.08 s).
     """
 
     frequency_hz: Estimate
@@ -81,6 +82,7 @@ def analyse_tone(
     band_hz: tuple[float, float] = (20.0, 20000.0),
     is_overrange: bool = False,
     range_peak_v: float | None = None,
+    top_hz: float = math.inf,
 ) -> ToneResult:
     """Check a record of one sine and measure everything about it.
 
@@ -93,6 +95,7 @@ def analyse_tone(
     band_hz : band of THD+N
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where known
+    top_hz : up to where the instrument is flat; a harmonic above counts neither by itself nor in thd
 
     Raises
     ------
@@ -110,7 +113,7 @@ def analyse_tone(
     if expected_frequency_hz is not None:
         checks.require_frequency(tone_hz, expected_frequency_hz)
     checks.require_tone_length(record, sample_rate_hz, tone_hz)
-    return _measure(record, sample_rate_hz, tone_hz, mains_frequency_hz, band_hz)
+    return _measure(record, sample_rate_hz, tone_hz, mains_frequency_hz, band_hz, top_hz)
 
 
 def measure_tone(
@@ -182,9 +185,10 @@ def _measure(
     tone_hz: float,
     nominal_mains_hz: float,
     band_hz: tuple[float, float],
+    top_hz: float = math.inf,
 ) -> ToneResult:
     lines = fit_tone(record, sample_rate_hz, tone_hz, nominal_mains_hz)
-    orders = lines.comb.orders
+    orders = tuple(k for k in lines.comb.orders if k == 1 or k * lines.fundamental_hz <= top_hz)
     _require_one_tone(lines, sample_rate_hz)
     return ToneResult(
         frequency_hz=_frequency(lines, record.size),
