@@ -68,6 +68,7 @@ def analyse_settling(
     mains_hz: float = 50.0,
     is_overrange: bool = False,
     range_peak_v: float | None = None,
+    offset_doubt_v: float = 0.0,
 ) -> SettlingResult:
     """Settling time to around_v +- within_v, with time constant and final value.
 
@@ -79,6 +80,8 @@ def analyse_settling(
         its start where nothing is found
     around_v : centre of the band
     range_peak_v : full scale of the converter, volts peak, where known
+    offset_doubt_v : standard uncertainty of the instrument's zero: divided by the slope with which
+        the voltage enters the band it is doubt of the settling time (JCGM 100, 5.1.3)
 
     Raises
     ------
@@ -92,7 +95,7 @@ def analyse_settling(
     event = _event(record, sample_rate_hz, event_s, mains_hz)
     trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
     course = _choose(trend, event.time_s)
-    return _result(trend, course, event, (around_v - within_v, around_v + within_v))
+    return _result(trend, course, event, (around_v - within_v, around_v + within_v), offset_doubt_v)
 
 
 def _without_rest(record: Samples) -> Samples:
@@ -153,7 +156,7 @@ def _choose(trend: Trend, event_s: float) -> Course:
 
 
 def _result(
-    trend: Trend, course: Course, event: Event, band: tuple[float, float]
+    trend: Trend, course: Course, event: Event, band: tuple[float, float], zero_v: float
 ) -> SettlingResult:
     record_s = float(trend.time_s[-1]) - event.time_s
     is_endless = _is_endless(course, record_s)
@@ -161,9 +164,9 @@ def _result(
     has_end = is_described and not is_endless
     final = _final(trend, course, has_end=has_end)
     if has_end:
-        time = _time_by_course(course, band, record_s)
+        time = _time_by_course(course, band, record_s, zero_v)
     else:
-        time = _time_by_points(trend, event.time_s, band)
+        time = _time_by_points(trend, event.time_s, band, zero_v)
     is_beyond = time.value is not None and time.value > record_s
     is_inside = final.value is not None and band[0] < final.value < band[1]
     ringing = course.kind == "ringing"
@@ -206,7 +209,9 @@ def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
     return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)
 
 
-def _time_by_course(course: Course, band: tuple[float, float], record_s: float) -> Estimate:
+def _time_by_course(
+    course: Course, band: tuple[float, float], record_s: float, zero_v: float
+) -> Estimate:
     """Last time the course lies outside the band, also beyond the record."""
     final = float(course.linear[0])
     room = min(band[1] - final, final - band[0])
@@ -228,7 +233,8 @@ def _time_by_course(course: Course, band: tuple[float, float], record_s: float) 
         lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
     )
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
-    return Estimate(value=float(last), standard_uncertainty=course.doubt_v(last) / slope)
+    doubt = float(np.hypot(course.doubt_v(last), zero_v))
+    return Estimate(value=float(last), standard_uncertainty=doubt / slope)
 
 
 def _rings(course: Course) -> bool:
@@ -251,15 +257,20 @@ def _never_outside() -> Estimate:
     return Estimate(value=0.0, standard_uncertainty=_CONTACT_S / float(np.sqrt(3.0)))
 
 
-def _time_by_points(trend: Trend, event_s: float, band: tuple[float, float]) -> Estimate:
+def _time_by_points(
+    trend: Trend, event_s: float, band: tuple[float, float], zero_v: float
+) -> Estimate:
     """Last point outside the band, where no course describes the trend."""
     outside = np.flatnonzero(_beyond_v(trend.value_v, band) > 0.0)
     if not outside.size:
         return _never_outside()
     if outside[-1] + 1 == trend.time_s.size:
         return Estimate(value=None)
-    time = float(trend.time_s[outside[-1]] + trend.time_s[outside[-1] + 1]) / 2.0 - event_s
-    return Estimate(value=time, standard_uncertainty=trend.step_s / float(np.sqrt(3.0)))
+    last = int(outside[-1])
+    time = float(trend.time_s[last] + trend.time_s[last + 1]) / 2.0 - event_s
+    fall_v = abs(float(trend.value_v[last + 1] - trend.value_v[last]))
+    doubt = trend.step_s * float(np.hypot(3.0**-0.5, zero_v / max(fall_v, 1e-300)))
+    return Estimate(value=time, standard_uncertainty=doubt)
 
 
 def _nonlinear(course: Course, index: int) -> Estimate:
