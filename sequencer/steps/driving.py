@@ -27,6 +27,10 @@ MOST_EXTRA_DRIVE = 10.0 ** (3.0 / 20.0)
 PROBE_S = 0.1
 PROBE_CYCLES = 10
 HEADROOM = 1.25
+# Anti-alias filters of digitisers are flat to about this part of the sample rate (common practice).
+FLAT_TO = 0.45
+MOST_SAMPLES = 2**20
+_NO_HEADROOM = "the unit does not follow the drive: it runs out of headroom below this level"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,12 +82,12 @@ def highest_range(analyser: Analyser) -> None:
 def sample_rate_for(
     analyser: Analyser, top_frequency_hz: float, ceiling_hz: float = math.inf
 ) -> float:
-    """The lowest sample rate that sees top_frequency_hz (0.45 of the rate), at most ceiling_hz.
+    """The lowest sample rate that sees top_frequency_hz (FLAT_TO of it), at most ceiling_hz.
 
     When none is enough the highest that is allowed; `check` has told before.
     """
     rates = [rate for rate in analyser.sample_rates_hz() if rate <= ceiling_hz]
-    return next((rate for rate in rates if 0.45 * rate >= top_frequency_hz), rates[-1])
+    return next((rate for rate in rates if FLAT_TO * rate >= top_frequency_hz), rates[-1])
 
 
 def record_once(
@@ -203,6 +207,7 @@ class _LevelControl:
         self.emf_vrms = 0.0
         self.output_vrms = 0.0
         self.is_inverting: bool | None = None
+        self._is_known = False
 
     def aim(self, level_vrms: float) -> str | None:
         """Set the e.m.f. that should give this level and see what comes; or say why not."""
@@ -215,9 +220,16 @@ class _LevelControl:
         self.emf_vrms = emf_vrms
         self.output_vrms = tone_vrms(capture.first, capture.sample_rate_hz, self._frequency_hz)
         self.is_inverting = _is_inverting(capture, self._frequency_hz)
+        if self._is_known and self._has_fallen():
+            return _NO_HEADROOM  # the gain was right below: no fault of the wiring
         _demand_sane(bench, self.output_vrms, emf_vrms, self.is_inverting, self._gain_within_db)
+        self._is_known = True
         self._gain = self.output_vrms / emf_vrms
         return None
+
+    def _has_fallen(self) -> bool:
+        gain_db = 20.0 * math.log10(max(self.output_vrms, 1e-9) / self.emf_vrms)
+        return gain_db < self._bench.unit.gain_db - self._gain_within_db
 
 
 def _beyond(bench: BenchAccess, emf_vrms: float, level_vrms: float) -> str | None:
@@ -230,7 +242,7 @@ def _beyond(bench: BenchAccess, emf_vrms: float, level_vrms: float) -> str | Non
         )
     expected_vrms = level_vrms / 10.0 ** (bench.unit.gain_db / 20.0)
     if emf_vrms > expected_vrms * MOST_EXTRA_DRIVE:
-        return "the unit does not follow the drive: it runs out of headroom below this level"
+        return _NO_HEADROOM
     return None
 
 

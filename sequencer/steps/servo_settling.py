@@ -35,6 +35,10 @@ from sequencer.unit_data import UnitData
 
 SAMPLE_RATE_HZ = 8000.0
 BEFORE_S = 0.5
+CONTACT_S = 0.02  # after this the click has rung out
+# From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
+# (common practice, no source), taken as a half-width.
+SWITCHING_S = 0.01
 
 
 class ServoSettlingSettings(StepSettings):
@@ -150,13 +154,16 @@ def _analyse(
         event_s=None if settings.after == "power_on" else capture.facts["moved_s"],
         mains_hz=situation.unit.mains_frequency_hz,
         is_overrange=capture.is_overrange,
+        offset_doubt_v=rectangular(situation.of(Role.ANALYSER).dc_v),
     )
 
 
 def _findings(
     settings: ServoSettlingSettings, capture: Capture, result: SettlingResult, situation: Situation
 ) -> list[Finding]:
-    findings = [_settling_time(result)]
+    analyser = situation.of(Role.ANALYSER)
+    event_doubt_s = rectangular(1.0 / capture.sample_rate_hz)  # the event lies between two samples
+    findings = [_settling_time(result, event_doubt_s)]
     optional = (
         ("time_constant", "s", result.time_constant_s),
         ("ring_frequency", "Hz", result.ring_frequency_hz),
@@ -164,18 +171,23 @@ def _findings(
         ("ring_amplitude", "V", result.ring_amplitude_v),
     )
     findings += [found(name, unit, value) for name, unit, value in optional if value is not None]
-    accuracy = rectangular(situation.of(Role.ANALYSER).dc_v)
-    findings.append(found("final_value", "V", result.final_value_v, accuracy))
+    findings.append(found("final_value", "V", result.final_value_v, rectangular(analyser.dc_v)))
     if settings.after == "power_on" and result.is_event_found:
-        delay = Estimate(value=result.event_s - capture.facts["moved_s"])
-        findings += [found("relay_delay", "s", delay), _click(capture, result)]
+        delay = Estimate(
+            value=result.event_s - capture.facts["moved_s"], standard_uncertainty=event_doubt_s
+        )
+        clock_s = rectangular(analyser.frequency) * result.event_s
+        findings += [
+            found("relay_delay", "s", delay, rectangular(SWITCHING_S), clock_s),
+            _click(capture, result, rectangular(analyser.level)),
+        ]
     return findings
 
 
-def _settling_time(result: SettlingResult) -> Finding:
+def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
     """The time only where it settles within the record; else the reason why it doesn't."""
     if result.is_settled:
-        return found("settling_time", "s", result.settling_time_s)
+        return found("settling_time", "s", result.settling_time_s, event_doubt_s)
     if result.is_extrapolated and result.settling_time_s.value is not None:
         when = say(result.settling_time_s.value, "s")
         return not_found(
@@ -187,11 +199,23 @@ def _settling_time(result: SettlingResult) -> Finding:
     return not_found("settling_time", "s", f"never settles: it stays outside the band at {final}")
 
 
-def _click(capture: Capture, result: SettlingResult) -> Finding:
-    """Largest excursion in the first 20 ms after the relay, V peak."""
-    first = round(result.event_s * capture.sample_rate_hz)
-    span = capture.first[max(first - 8, 0) : first + round(0.02 * capture.sample_rate_hz)]
-    return found("click", "V", Estimate(value=float(np.max(np.abs(span), initial=0.0))))
+def _click(capture: Capture, result: SettlingResult, relative: float) -> Finding:
+    """Largest excursion from the course of the DC in the first 20 ms after the relay, V peak.
+
+    A contact closes between two samples, and the click falls from its first moment on. Carried back
+    by one sample at the rate at which it falls, its peak lies between the largest sample and that
+    value: the middle is given, with half the distance as half-width (JCGM 100:2008, 4.3.7).
+    """
+    first = max(round(result.event_s * capture.sample_rate_hz) - 2, 0)
+    span = capture.first[first : first + round(CONTACT_S * capture.sample_rate_hz)]
+    course_v = float(result.trend_v[0])
+    # Samples from before the contact lie at 0 V, off the course by all of it, and are no click.
+    away = np.where(np.abs(span) > 0.5 * abs(course_v), np.abs(span - course_v), 0.0)
+    at = int(np.argmax(away))
+    largest, after = float(away[at]), float(away[min(at + 1, away.size - 1)])
+    half = 0.5 * largest * (min(largest / max(after, 1e-12), 2.0) - 1.0)
+    click = Estimate(value=largest + half, standard_uncertainty=rectangular(half))
+    return found("click", "V", click, relative * largest)
 
 
 def settling_picture(result: SettlingResult) -> Picture:

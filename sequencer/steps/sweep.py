@@ -1,7 +1,7 @@
 """Kind `sweep`: response and distortion over frequency, one sine after the other."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -38,6 +38,7 @@ SHORTEST_S = 0.05
 SETTLE_CYCLES = 2
 SETTLE_S = 0.02
 LOCK = "reference"
+SAME = 1e-6  # frequencies nearer than this are one
 
 
 class MaskPoint(BaseModel):
@@ -71,9 +72,17 @@ class SweepSettings(StepSettings):
         return self
 
     def frequencies_hz(self) -> list[float]:
-        """The frequencies of the sweep, the reference first."""
-        steps = np.geomspace(self.start, self.stop, self.points)
-        return [self.reference, *(float(frequency) for frequency in steps)]
+        """The frequencies of the sweep, the reference first.
+
+        The edges of the flat band are measured, too: the largest deviation is usually there.
+        """
+        steps = {float(frequency) for frequency in np.geomspace(self.start, self.stop, self.points)}
+        edges = {edge for edge in (self.flat_from, self.flat_to) if not _is_near(edge, steps)}
+        return [self.reference, *sorted(steps | edges)]
+
+
+def _is_near(frequency_hz: float, others_hz: Iterable[float]) -> bool:
+    return any(abs(frequency_hz / other - 1.0) < SAME for other in others_hz)
 
 
 @register
@@ -174,6 +183,7 @@ class _Point:
     gain_db: float
     doubt_db: float
     thd: float | None
+    thd_doubt: float
     is_bound: bool
 
 
@@ -196,6 +206,7 @@ def _points(
                 mains_frequency_hz=situation.unit.mains_frequency_hz,
                 band_hz=(0.5 * frequency, 0.45 * capture.sample_rate_hz),
                 is_overrange=capture.is_overrange,
+                top_hz=driving.FLAT_TO * capture.sample_rate_hz,
             )
         except CannotMeasure as refusal:
             reasons.append(f"at {say(frequency, 'Hz')}: {refusal}")
@@ -217,6 +228,7 @@ def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point
         doubt_db=20.0 / math.log(10.0) * relative,
         # With H3 above half the sample rate the sum would leave out what matters.
         thd=None if 3 in result.harmonics_above else thd.value or thd.upper_bound,
+        thd_doubt=thd.standard_uncertainty,
         is_bound=thd.value is None,
     )
 
@@ -224,9 +236,7 @@ def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point
 def _respond(settings: SweepSettings, points: Sequence[_Point]) -> ResponseResult:
     reference = points[0]
     others = [
-        point
-        for point in points[1:]
-        if abs(point.frequency_hz / reference.frequency_hz - 1.0) > 1e-6
+        point for point in points[1:] if not _is_near(point.frequency_hz, [reference.frequency_hz])
     ]
     return response.analyse_response(
         [
@@ -293,7 +303,10 @@ def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Sit
             upper_bound=worst.thd,
             remarks=remark,
         )
-    return Finding(name="thd", unit="1", value=worst.thd, standard_uncertainty=own, remarks=remark)
+    doubt = math.hypot(worst.thd_doubt, own)
+    return Finding(
+        name="thd", unit="1", value=worst.thd, standard_uncertainty=doubt, remarks=remark
+    )
 
 
 def _mask(settings: SweepSettings) -> list[response.MaskPoint]:

@@ -117,13 +117,14 @@ class Tone(StepKind[ToneSettings]):
             bench.note(drive.problem)
         else:
             bench.wait(settings.hold)
-        wanted_hz = max(10.5 * settings.frequency, settings.band_high)
+        wanted_hz = max((HARMONICS[-1] + 0.5) * settings.frequency, 2.0 * settings.band_high)
+        rate_hz = driving.sample_rate_for(bench.analyser, wanted_hz)
         yield driving.record(
             bench,
             "output",
             peak_v=drive.output_vrms * math.sqrt(2.0) * driving.HEADROOM,
-            seconds=settings.record,
-            sample_rate_hz=driving.sample_rate_for(bench.analyser, 2.0 * wanted_hz, 192e3),
+            seconds=min(settings.record, driving.MOST_SAMPLES / rate_hz),
+            sample_rate_hz=rate_hz,
             facts=drive.facts(),
         )
         driving.highest_range(bench.analyser)
@@ -169,6 +170,7 @@ def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> 
         mains_frequency_hz=situation.unit.mains_frequency_hz,
         band_hz=(settings.band_low, settings.band_high),
         is_overrange=capture.is_overrange,
+        top_hz=driving.FLAT_TO * capture.sample_rate_hz,
     )
 
 
@@ -196,20 +198,24 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
         rectangular(analyser.dc_relative) * abs(result.dc_offset_v.value or 0.0),
     )
     own_residual = rectangular(math.hypot(analyser.distortion, generator.distortion))
+    heard = max(result.harmonics, default=1)
+    up_to = (f"harmonics up to H{heard}",) if result.harmonics_above else ()
     return [
         found("level", "V", level, u_level),
         Finding(name="power", unit="W", value=power_w, standard_uncertainty=u_power),
         Finding(name="gain", unit="dB", value=gain_db, standard_uncertainty=u_gain),
         found("frequency", "Hz", frequency, u_frequency),
         found("dc_offset", "V", result.dc_offset_v, u_dc),
-        found("thd", "1", result.thd, own_residual),
+        found("thd", "1", result.thd, own_residual, remarks=up_to)
+        if result.harmonics
+        else not_found("thd", "1", "every harmonic lies above the analyser's band"),
         found("thd_plus_noise", "1", result.thd_plus_noise, own_residual),
         *(
             found(f"h{k}", "1", harmonic, own_residual)
             for k, harmonic in sorted(result.harmonics.items())
         ),
         *(
-            not_found(f"h{k}", "1", "lies above half the sample rate")
+            not_found(f"h{k}", "1", "lies above the analyser's band")
             for k in result.harmonics_above
         ),
         found("crest_factor", "1", result.crest_factor),
