@@ -10,10 +10,16 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+import hypothesis
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+# Examples take their time on a loaded machine; what is slow is a matter of other tests.
+hypothesis.settings.register_profile("ours", deadline=None)
+hypothesis.settings.load_profile("ours")
+
 PATIENCE_S = 60.0
 _ENTRY = "from sequencer.cli import main; main()"
 
@@ -26,7 +32,7 @@ class Finished:
     out: str
     err: str
 
-    def json(self) -> dict:
+    def json(self) -> dict[str, Any]:
         """Standard output as the one JSON object it must be."""
         assert self.out.count("\n") == 1, self.out
         found = json.loads(self.out)
@@ -38,7 +44,7 @@ class Finished:
 class SimulatedBench:
     """A simulated bench in a process of its own, and a raw way to talk to it that is not ours."""
 
-    process: subprocess.Popen
+    process: subprocess.Popen[str]
     bench_file: Path
     truth_file: Path
     ports: dict[str, int] = field(default_factory=dict)
@@ -63,9 +69,10 @@ class SimulatedBench:
         """Generator and mains off, as the instruments themselves say."""
         return self.ask("generator", "OUTP?") == "0" and self.ask("mains_switch", "OUTP?") == "0"
 
-    def truth(self) -> dict:
+    def truth(self) -> dict[str, Any]:
         """The parameters behind the bench."""
-        return json.loads(self.truth_file.read_text(encoding="utf-8"))
+        found: dict[str, Any] = json.loads(self.truth_file.read_text(encoding="utf-8"))
+        return found
 
     def stop(self) -> None:
         self.process.terminate()
@@ -164,11 +171,11 @@ def start_bench() -> Callable[[Path, Sequence[str]], SimulatedBench]:
 
 
 @pytest.fixture
-def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen]]:
+def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     """Begins a command in a folder of its own and does not wait for it."""
-    begun: list[subprocess.Popen] = []
+    begun: list[subprocess.Popen[str]] = []
 
-    def run(*arguments: str | Path, before: str = "") -> subprocess.Popen:
+    def run(*arguments: str | Path, before: str = "") -> subprocess.Popen[str]:
         process = subprocess.Popen(
             Shell.line(arguments, before),
             cwd=tmp_path,

@@ -9,6 +9,7 @@ import subprocess
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -149,7 +150,7 @@ def _run_folder(out: Path) -> Path:
     return folder
 
 
-def _journal(folder: Path) -> list[dict]:
+def _journal(folder: Path) -> list[dict[str, Any]]:
     """The lines of a journal, whose chain must be whole."""
     prev, lines = "0" * 64, []
     for line in (folder / "journal.jsonl").read_bytes().splitlines():

@@ -55,9 +55,10 @@ def imported(module: str, also_inner: bool = True) -> frozenset[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{module}: imports are written out"
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
-            found |= {name for name in inner if name in MODULES} or {node.module}
-            if node.module in MODULES and not inner <= MODULES.keys():
-                found.add(node.module)
+            source = str(node.module)
+            found |= {name for name in inner if name in MODULES} or {source}
+            if source in MODULES and not inner <= MODULES.keys():
+                found.add(source)
     return frozenset(found)
 
 
@@ -187,11 +188,11 @@ def test_nobody_imports_the_command_line():
 
 def test_no_two_modules_import_each_other_while_they_load():
     @cache
-    def on_load(module: str) -> frozenset[str]:
+    def on_load(module):
         return frozenset(n for n in imported(module, also_inner=False) if n in MODULES)
 
     for module in MODULES:
-        seen: set[str] = set()
+        seen = set()
         waiting = list(on_load(module))
         while waiting:
             name = waiting.pop()

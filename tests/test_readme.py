@@ -18,7 +18,9 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def _marked(name: str) -> str:
     """The command between the markers of README.md, as .ci/run takes it."""
-    found = re.findall(rf"<!-- {name} -->\n```\n(.*?)\n```\n<!-- end -->", README, re.DOTALL)
+    found: list[str] = re.findall(
+        rf"<!-- {name} -->\n```\n(.*?)\n```\n<!-- end -->", README, re.DOTALL
+    )
     assert len(found) == 1, f"README.md needs one block <!-- {name} -->"
     assert "\n" not in found[0], "one command, on one line"
     return found[0]

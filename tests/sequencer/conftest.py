@@ -1,10 +1,11 @@
 """A whole bench in memory for the engine: fakes in every role, one amplifier, a clock that jumps."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,8 +28,9 @@ from sequencer.checking import plan
 from sequencer.engine import Emitter, Job
 from sequencer.errors import Interrupted
 from sequencer.events import CautionAccepted, RunFinished, Stamped
+from sequencer.limits import Reading
 from sequencer.procedure import load_procedure
-from sequencer.steps.base import StepKind, StepSettings
+from sequencer.steps.base import AnyStepKind, StepKind, StepSettings
 from sequencer.steps.registry import kinds
 
 GAIN = 28.18
@@ -157,7 +159,7 @@ class Nobody:
         return self.says
 
 
-class Log(list):
+class Log(list[Any]):
     """What happened, in order; a signal may be due at the n-th call, counted from 0."""
 
     def __init__(self) -> None:
@@ -183,7 +185,7 @@ class Rig:
     readings: FakeReadings = field(default_factory=lambda: FakeReadings(dc_v=1e-3))
     procedure_text: str = PROCEDURE
     bench_text: str = BENCH_FILE
-    extra_kinds: Mapping[str, StepKind] = field(default_factory=dict)
+    extra_kinds: Mapping[str, AnyStepKind] = field(default_factory=dict)
     sinks: list[Callable[[Stamped], None]] = field(default_factory=list)
     left_out_roles: tuple[Role, ...] = ()
 
@@ -220,7 +222,7 @@ class Rig:
         return np.vstack([output if is_through else 0.0 * output, drive])
 
     @property
-    def instruments(self) -> dict:
+    def instruments(self) -> dict[Role, Any]:
         everything = {
             Role.GENERATOR: self.generator,
             Role.ANALYSER: self.analyser,
@@ -268,7 +270,7 @@ class Rig:
         self.events.append(stamped.event)
         self.log.append(stamped.event)
 
-    def called(self, method: str) -> list[tuple]:
+    def called(self, method: str) -> list[tuple[object, ...]]:
         """Arguments of every call of one method; the instruments share one log."""
         return [
             entry.arguments
@@ -276,11 +278,11 @@ class Rig:
             if isinstance(entry, Call) and entry.method == method
         ]
 
-    def all(self, kind: type) -> list:
+    def all(self, kind: type) -> list[Any]:
         """Every event of a kind, in order."""
         return [event for event in self.events if isinstance(event, kind)]
 
-    def readings_by_name(self) -> dict:
+    def readings_by_name(self) -> dict[tuple[str, str], Reading]:
         """Readings by (step, name)."""
         from sequencer.events import ReadingTaken
 
@@ -302,12 +304,12 @@ class ScriptedSettings(StepSettings):
 
 
 @pytest.fixture
-def scripted() -> Callable[[Callable], StepKind]:
+def scripted():
     """A kind of step whose acquire is a function of the test: scripted(lambda bench: ...)."""
     from sequencer.steps.base import Demand
 
-    def make(act: Callable, name: str = "scripted") -> StepKind:
-        def acquire(self, settings, bench) -> Iterator:
+    def make(act, name="scripted"):
+        def acquire(self, settings, bench):
             yield from act(bench) or ()
 
         methods = {

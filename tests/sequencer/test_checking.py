@@ -1,0 +1,194 @@
+"""Procedure against bench, before anything is energised: every reason against it, each at its step."""
+
+from datetime import date
+
+import pytest
+
+from sequencer.bench import load_bench
+from sequencer.checking import plan
+from sequencer.errors import CapabilityMissing
+from sequencer.procedure import load_procedure
+from sequencer.steps.registry import kinds
+
+BENCH = """\
+bench: corner bench
+generator_ceiling: 2 V
+load:
+  {resistance: 8 ohm, continuous_power: 50 W, short_term_power: 120 W, short_term_duration: 60 s}
+router_channels: {unit_1: 101, load: 201, meter_output: 301}
+independent_means: [emergency stop]
+instruments:
+  generator: {address: "TCPIP::127.0.0.1::1::SOCKET", calibration: {due: 2027-05-01}}
+  analyser:
+    address: TCPIP::127.0.0.1::2::SOCKET
+    ranges: [1 V, 100 V]
+    sample_rates: [48 kHz, 96 kHz]
+    calibration: {due: 2027-05-01}
+  dmm: {address: "TCPIP::127.0.0.1::3::SOCKET", calibration: {due: 2027-05-01}}
+  router: {address: "TCPIP::127.0.0.1::4::SOCKET"}
+  mains_switch: {address: "TCPIP::127.0.0.1::5::SOCKET"}
+"""
+HEAD = "procedure: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\nsteps:\n"
+TODAY = date(2027, 1, 1)
+
+
+@pytest.fixture
+def planned(tmp_path):
+    """The plan of some steps on a bench: planned("{id: a, kind: wait, time: 1 s}")."""
+
+    def make(*steps, head=HEAD, bench=BENCH, today=TODAY, is_unattended=False):
+        procedure = tmp_path / "p.yaml"
+        procedure.write_text(head + "".join(f"  - {s}\n" for s in steps), encoding="utf-8")
+        bench_file = tmp_path / "bench.yaml"
+        bench_file.write_text(bench, encoding="utf-8")
+        registry = kinds()
+        return plan(
+            load_procedure(procedure, registry=registry),
+            load_bench(bench_file),
+            registry,
+            today=today,
+            is_unattended=is_unattended,
+        )
+
+    return make
+
+
+@pytest.fixture
+def against(planned):
+    """What stands against some steps: (line, words) each."""
+
+    def refuse(*steps, **options):
+        with pytest.raises(CapabilityMissing) as caught:
+            planned(*steps, **options)
+        assert caught.value.exit_code == 2
+        return [(error.place.line, error.message) for error in caught.value.errors]
+
+    return refuse
+
+
+def test_a_procedure_that_the_bench_can_do_is_planned_step_by_step(planned):
+    found = planned(
+        "{id: first, kind: power_on, settle: 10 s}",
+        "{id: a, kind: tone, level: 10 W, hold: 20 s}",
+        "{id: rest, kind: wait, time: 1 min}",
+    )
+    assert [each.step.id for each in found.steps] == ["first", "a", "rest"]
+    assert all(each.does and each.left_out is None for each in found.steps)
+    assert found.estimate_s == sum(each.duration_s for each in found.steps)
+    assert 90.0 < found.estimate_s < 120.0
+    assert found.remarks == ()
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        # 400 W into 8 ohm at 29 dB: sqrt(3200)/28.18 = 2.007 V e.m.f., above 2 V.
+        ("{id: a, kind: tone, level: 400 W}", "above the bench's ceiling of 2 V"),
+        # Up to 40 kHz: 96 kHz sees up to 48 kHz, but not the octave above 30 kHz.
+        ("{id: a, kind: tone, level: 1 W, frequency: 30 kHz}", "wants to see up to 60 kHz"),
+        ("{id: a, kind: tone, level: 200 W}", "the load can't take it"),
+        ("{id: a, kind: tone, level: 100 W, hold: 2 min}", "the load stands that for 60 s"),
+        ("{id: a, kind: warm_up, level: 60 W, time: 20 min}", "the load stands that for 60 s"),
+        (
+            "{id: a, kind: test_point, point: bias, required: true}",
+            "no router channel meter_bias, and the step is required",
+        ),
+    ],
+)
+def test_what_the_bench_can_t_do_is_told_at_the_step(against, step, words):
+    found = against("{id: before, kind: wait, time: 1 s}", step)
+    assert [line for line, _ in found] == [5] * len(found)
+    assert any(words in message and "step a: " in message for _, message in found), found
+
+
+def test_a_short_burst_above_the_continuous_power_is_fine(planned):
+    assert planned("{id: a, kind: tone, level: 100 W, hold: 30 s}")
+
+
+def test_every_reason_is_told_at_once(against):
+    found = against(
+        "{id: a, kind: tone, level: 400 W}",
+        "{id: b, kind: tone, level: 1 W, frequency: 30 kHz}",
+    )
+    assert {line for line, _ in found} == {4, 5}
+    assert len(found) >= 3  # too much drive, too much for the load, too high
+
+
+def test_a_step_that_lacks_something_is_left_out_and_costs_no_time(planned):
+    (step,) = planned("{id: a, kind: test_point, point: bias}").steps
+    assert step.left_out == "the bench has no router channel meter_bias"
+    assert step.duration_s == 0.0
+
+
+def test_another_load_than_the_procedure_wants_is_refused(against):
+    bench = BENCH.replace("resistance: 8 ohm", "resistance: 4 ohm")
+    ((line, message),) = against("{id: a, kind: wait, time: 1 s}", bench=bench)
+    assert line == 1
+    assert "wants a load of 8" in message
+    assert "the bench has 4" in message
+
+
+@pytest.mark.parametrize(("ohm", "is_near"), [("8.15", True), ("7.85", True), ("8.2", False)])
+def test_the_load_may_be_two_per_cent_off(planned, against, ohm, is_near):
+    # Within 2 % of nominal (bench practice; common practice, no source).
+    bench = BENCH.replace("resistance: 8 ohm", f"resistance: {ohm} ohm")
+    (planned if is_near else against)("{id: a, kind: wait, time: 1 s}", bench=bench)
+
+
+@pytest.mark.parametrize("output", ["bridged", "floating"])
+def test_a_grounded_input_on_an_output_that_must_not_be_grounded_is_refused(against, output):
+    head = HEAD.replace("gain: 29 dB", f"gain: 29 dB, output: {output}")
+    found = against("{id: a, kind: tone, level: 1 W}", head=head)
+    assert f"the output is {output}: a grounded analyser input" in found[0][1]
+
+
+def test_a_question_is_refused_when_nobody_is_there(planned, against):
+    step = "{id: a, kind: question, text: Is it warm?}"
+    assert planned(step)
+    found = against(step, is_unattended=True)
+    assert "the run is unattended" in found[0][1]
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "words"),
+    [
+        (
+            "2027-05-01}}\n  router",
+            "2026-05-01}}\n  router",
+            "dmm: calibration ran out on 2026-05-01",
+        ),
+        (", calibration: {due: 2027-05-01}}\n  router", "}\n  router", "dmm: no calibration date"),
+    ],
+)
+def test_overdue_calibration_makes_results_indicative(planned, right, wrong, words):
+    assert right in BENCH
+    remarks = planned("{id: a, kind: wait, time: 1 s}", bench=BENCH.replace(right, wrong)).remarks
+    assert any(words in remark and "results are indicative" in remark for remark in remarks)
+
+
+def test_a_calibration_holds_on_its_last_day(planned):
+    assert planned("{id: a, kind: wait, time: 1 s}", today=date(2027, 5, 1)).remarks == ()
+    assert len(planned("{id: a, kind: wait, time: 1 s}", today=date(2027, 5, 2)).remarks) == 3
+
+
+NOTHING_ACTS = BENCH.replace("independent_means: [emergency stop]\n", "")
+
+
+def test_a_bench_where_nothing_acts_when_the_computer_dies_says_so(planned):
+    remarks = planned("{id: a, kind: wait, time: 1 s}", bench=NOTHING_ACTS).remarks
+    assert any("stay at the bench" in remark for remark in remarks)
+
+
+def test_there_nobody_may_leave_the_room_while_something_is_driven(planned, against):
+    drives = "{id: a, kind: tone, level: 1 W}"
+    found = against(drives, bench=NOTHING_ACTS, is_unattended=True)
+    assert "stay at the bench" in found[0][1]
+    assert planned(drives, bench=NOTHING_ACTS)
+    waits = planned("{id: a, kind: wait, time: 1 s}", bench=NOTHING_ACTS, is_unattended=True)
+    assert waits.steps
+
+
+def test_the_risk_can_be_accepted_in_writing(planned):
+    bench = "unattended_accepted: {by: the workshop, on: 2027-01-01}\n" + NOTHING_ACTS
+    found = planned("{id: a, kind: tone, level: 1 W}", bench=bench, is_unattended=True)
+    assert any("accepted by the workshop on 2027-01-01" in remark for remark in found.remarks)
