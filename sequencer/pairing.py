@@ -1,5 +1,6 @@
 """One unit or several, one after the other, on one bench; and how a pair's results are put together."""
 
+import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,13 +9,13 @@ from typing import Any
 
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import Interrupted, Refused
+from sequencer.errors import Interrupted, Refused, Stopped
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import JOURNAL, new_folder
 from sequencer.limits import Verdict
 from sequencer.matching import Match, match
-from sequencer.operator import Operator
+from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.quantities import format_quantity
 from sequencer.record import Record, read_record
 from sequencer.report.pair_report import write_pair_report
@@ -89,7 +90,12 @@ def run_pair(
             serial=" and ".join(serials),
             procedure=f"{ready.procedure.name}_pair",
         )
-        units = _run_each(ready, request, serials, folder, person, sinks)
+        try:
+            units = _run_each(ready, request, serials, folder, person, sinks)
+        except Refused:
+            with contextlib.suppress(OSError):
+                folder.rmdir()  # only while nothing is in it
+            raise
     result = _pair_result(folder, units)
     text = json.dumps(result.to_json(), indent=2, allow_nan=False)
     (folder / MATCH).write_text(text + "\n", encoding="utf-8")
@@ -105,12 +111,13 @@ def _run_each(
     person: Operator,
     sinks: Sequence[Sink],
 ) -> UnitsResult:
+    _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
     accepted = ask_cautions(operator)
     records: list[Record] = []
     for position, serial in enumerate(serials, start=1):
         if position > 1 and f"unit_{position}" not in ready.bench.routes:
-            _swap(request, person, serial)
+            _swap(person, serial)
         job = Job(
             serial=serial,
             model=request.model or (ready.ticket.model if ready.ticket else ""),
@@ -126,14 +133,22 @@ def _run_each(
     return UnitsResult(records=tuple(records), interruption=None)
 
 
-def _swap(request: Request, person: Operator, serial: str) -> None:
-    if request.is_unattended:
+def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:
+    """Refuse a series that would come to a unit which nobody is there to connect."""
+    has_room = all(f"unit_{n}" in ready.bench.routes for n in range(2, len(serials) + 1))
+    if request.is_unattended and not has_room:
         raise Refused(
             "this bench has no router channel for a second unit, and nobody is there to change "
             "units; run the pair attended, or each unit by itself",
             code="capability",
         )
-    person.accept(_SWAP.format(serial=serial))
+
+
+def _swap(person: Operator, serial: str) -> None:
+    try:
+        person.accept(_SWAP.format(serial=serial))
+    except (Declined, NobodyThere) as error:
+        raise Stopped(f"unit {serial} was not connected, so it was not tested") from error
 
 
 def _pair_result(folder: Path, units: UnitsResult) -> PairResult:

@@ -1,0 +1,181 @@
+"""Around a run: who answers, what is asked, and what a series of units needs of the bench."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from sequencer.bench import load_bench
+from sequencer.cautions import CAUTIONS, Acceptance
+from sequencer.errors import Refused, Stopped
+from sequencer.operator import Declined, NobodyThere
+from sequencer.pairing import run_pair
+from sequencer.session import Request, ask_cautions, bench_file, operator_for
+
+BENCH = """\
+bench: three boxes
+generator_ceiling: 2 V
+load: {resistance: 8 ohm, continuous_power: 200 W}
+independent_means: [emergency stop]
+instruments:
+  generator: {address: "TCPIP::127.0.0.1::1::SOCKET"}
+  analyser: {address: "TCPIP::127.0.0.1::2::SOCKET", ranges: [1 V], sample_rates: [48 kHz]}
+  dmm: {address: "TCPIP::127.0.0.1::3::SOCKET"}
+"""
+
+
+class Person:
+    """Somebody at the terminal who declines from a certain caution on."""
+
+    name = "a person"
+
+    def __init__(self, declines_at=None):
+        self.shown = []
+        self.declines_at = declines_at
+
+    def accept(self, caution):
+        self.shown.append(caution)
+        if len(self.shown) - 1 == self.declines_at:
+            raise Declined("no")
+
+    def answer(self, question):
+        self.shown.append(question)
+        return "an answer"
+
+
+@pytest.fixture
+def spec(tmp_path):
+    path = tmp_path / "bench.yaml"
+    path.write_text(BENCH, encoding="utf-8")
+    return load_bench(path)
+
+
+@pytest.fixture
+def request_(tmp_path):
+    return Request(procedure="p.yaml", bench=str(tmp_path / "bench.yaml"), out=tmp_path / "out")
+
+
+def test_an_attended_run_asks_the_person_everything(request_, spec):
+    person = Person()
+    assert operator_for(request_, spec, person) is person
+
+
+def test_an_unattended_run_needs_the_cautions_accepted(request_, spec):
+    with pytest.raises(Refused) as caught:
+        operator_for(replace(request_, is_unattended=True), spec, Person())
+    assert (caught.value.code, caught.value.exit_code) == ("cautions", 2)
+
+
+def test_the_acceptance_is_recorded_by_name_from_the_command_or_the_bench_file(request_, spec):
+    unattended = replace(request_, is_unattended=True)
+    by_command = operator_for(replace(unattended, accepted_by="the command"), spec, Person())
+    accepted = replace(
+        spec, acceptance=Acceptance(accepted_by="the file", accepted_on=date.today())
+    )
+    by_file = operator_for(unattended, accepted, Person())
+    assert {each.accepted_by for each in ask_cautions(by_command)} == {"the command"}
+    assert {each.accepted_by for each in ask_cautions(by_file)} == {"the file"}
+
+
+def test_an_unattended_run_has_nobody_to_answer(request_, spec):
+    operator = operator_for(
+        replace(request_, is_unattended=True, accepted_by="x"), spec, person := Person()
+    )
+    with pytest.raises(NobodyThere, match="Is it warm"):
+        operator.answer("Is it warm?")
+    assert person.shown == []
+
+
+def test_accepted_beforehand_a_person_still_sees_what_a_step_warns_of(request_, spec):
+    person = Person()
+    operator = operator_for(replace(request_, accepted_by="x"), spec, person)
+    ask_cautions(operator)
+    assert person.shown == []
+    operator.accept("The cover is off from here on.")
+    assert operator.answer("Is it warm?") == "an answer"
+    assert person.shown == ["The cover is off from here on.", "Is it warm?"]
+
+
+def test_every_caution_is_asked_once_and_recorded(request_):
+    person = Person()
+    accepted = ask_cautions(person)
+    assert person.shown == list(CAUTIONS)
+    assert [each.caution for each in accepted] == list(CAUTIONS)
+
+
+@pytest.mark.parametrize("at", range(len(CAUTIONS)))
+def test_one_caution_declined_refuses_the_run(at):
+    with pytest.raises(Refused, match="nothing was switched on"):
+        ask_cautions(Person(declines_at=at))
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["local codes", "licensed", "mains", "reservoir capacitors", "load", "hot", "dc at the output"],
+)
+def test_the_cautions_name_what_can_hurt(words):
+    # Mains and stored energy, load rated and connected, hot surfaces, DC check before the load,
+    # local codes and licensed practice first.
+    assert words in " ".join(CAUTIONS).lower()
+
+
+def test_local_codes_come_first():
+    assert CAUTIONS[0].startswith("Local codes and licensed practice come first")
+
+
+def test_a_bench_file_is_taken_as_it_is_named(tmp_path):
+    with bench_file(str(tmp_path / "bench.yaml")) as path:
+        assert path == tmp_path / "bench.yaml"
+
+
+@pytest.fixture
+def pair(tmp_path, shared_bench):
+    """A pair on a bench whose router knows the first unit only."""
+    text = shared_bench.bench_file.read_text().replace("unit_2: 102, ", "")
+    (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "p.yaml").write_text(
+        "procedure: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        "steps: [{id: first, kind: power_on}, {id: last, kind: power_off}]\n",
+        encoding="utf-8",
+    )
+    request = Request(
+        procedure=str(tmp_path / "p.yaml"),
+        bench=str(tmp_path / "bench.yaml"),
+        out=tmp_path / "out",
+        accepted_by="the test",
+    )
+    seen = []
+
+    def run(person, **changes):
+        return run_pair(replace(request, **changes), ["A", "B"], person=person, sinks=[seen.append])
+
+    run.seen = seen
+    return run
+
+
+def test_without_a_second_channel_an_unattended_pair_is_refused_before_the_first_unit(
+    pair, tmp_path
+):
+    with pytest.raises(Refused, match="no router channel for a second unit"):
+        pair(Person(), is_unattended=True)
+    assert pair.seen == []
+    assert list((tmp_path / "out").glob("*")) == []
+
+
+def test_without_a_second_channel_the_person_changes_the_units(pair, shared_bench):
+    person = Person()
+    result = pair(person)
+    assert [each.started["serial"] for each in result.units.records] == ["A", "B"]
+    (asked,) = person.shown
+    assert "connect unit B" in asked
+    assert "discharged and cool" in asked
+    assert shared_bench.is_safe
+
+
+def test_a_second_unit_that_nobody_connects_is_told_and_the_first_is_kept(
+    pair, tmp_path, shared_bench
+):
+    with pytest.raises(Stopped, match="unit B was not connected"):
+        pair(Person(declines_at=0))
+    assert len(list((tmp_path / "out").glob("*/*_A_p/summary.json"))) == 1
+    assert shared_bench.is_safe
