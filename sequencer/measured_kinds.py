@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from sequencer.analysis.checks import require_band, require_duration
 from sequencer.analysis.dc import dc_offset
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
@@ -39,6 +40,8 @@ SPUR_SEARCH_HZ = (20e3, 500e3)
 RING_SEARCH_HZ = (100.0, 5000.0)
 WITHIN_V = 0.010
 _NOMINALS_HZ = (50.0, 60.0)
+_LEAST_SPUR_RATE_HZ = 20e3
+_LEAST_RING_S, _LEAST_RING_SAMPLES = 0.06, 128
 _COMMON = frozenset({"scale", "rate", "mains"})
 
 Row = Mapping[str, float | None]
@@ -128,6 +131,8 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
 
 def _idle(recording: Recording, options: MeasureOptions) -> Measured:
     band_hz = options.band_hz or AUDIO_HZ
+    # Hum and its first harmonic must lie below half the sample rate.
+    require_band((0.0, 2.0 * (options.mains_hz or _NOMINALS_HZ[-1])), recording.sample_rate_hz)
     result = analyse_idle(
         _first(recording),
         recording.sample_rate_hz,
@@ -179,6 +184,7 @@ def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
 
 def _wideband(recording: Recording, options: MeasureOptions) -> Measured:
     search_hz = options.band_hz or SPUR_SEARCH_HZ
+    require_band((0.0, _LEAST_SPUR_RATE_HZ / 2.0), recording.sample_rate_hz)
     if search_hz[0] <= 0.0:
         raise Refused("--band: a search for spurs must begin above 0 Hz", code="argument")
     result = analyse_wideband(
@@ -318,6 +324,9 @@ def _why_not_settled(result: SettlingResult) -> str:
 
 
 def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
+    rate_hz = recording.sample_rate_hz
+    least_s = max(_LEAST_RING_S, _LEAST_RING_SAMPLES / rate_hz)
+    require_duration(_first(recording), rate_hz, least_s, "a hit and its ringing")
     result = analyse_ring_down(
         _first(recording),
         recording.sample_rate_hz,

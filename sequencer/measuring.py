@@ -4,9 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from sequencer.analysis.checks import require_usable
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.capture_files import Wanted, read_recording
+from sequencer.captures import Samples
 from sequencer.errors import Refused, printable
 from sequencer.judging import reading_of
 from sequencer.limits import Reading
@@ -18,6 +21,7 @@ from sequencer.wording import name_text
 
 PLOT_ENDINGS = (".svg", ".png")
 _MOST_ROWS = 20
+_HIGHEST_V, _LEAST_SWING_V = 1e9, 1e-12
 _UNITS = {"frequency": "Hz", "level": "V", "width": "Hz", "ring_frequency": "Hz"} | {
     "decay_time": "s",
     "time_constant": "s",
@@ -154,12 +158,28 @@ def _require_sound(recording: Recording, channels: int) -> None:
     """Refuse what the file itself shows to be unusable; the analysis looks at the rest."""
     for number in range(channels):
         require_usable(recording.samples[number], range_peak_v=float("inf"))
+        _require_volts(recording.samples[number])
         exceeded = recording.overrange_of(number)
         if exceeded:
             where = f" in channel {number + 1}" if recording.channels > 1 else ""
             raise CannotMeasure(
                 "overrange", f"{exceeded}{where}", "record with a higher range, or a lower level"
             )
+
+
+def _require_volts(channel: Samples) -> None:
+    """Refuse numbers that no input ever sees; their squares would leave the range of arithmetic."""
+    peak_v, swing_v = float(np.max(np.abs(channel))), float(np.ptp(channel))
+    if peak_v > _HIGHEST_V:
+        raise CannotMeasure(
+            "nonfinite", f"the samples reach {peak_v:.3g} V", "check the file's unit and columns"
+        )
+    if swing_v < _LEAST_SWING_V:
+        raise CannotMeasure(
+            "no_signal",
+            f"the samples move by {swing_v:.3g} V in all; a live input shows more noise than that",
+            "check that the analyser is connected, and the file's unit",
+        )
 
 
 def _finite(row: Row) -> dict[str, float | None]:

@@ -212,6 +212,8 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
         return
     length = samples.size // parts
     tone = _tone_of_parts(samples[: parts * length].reshape(parts, length), omega)
+    if not np.all(tone):
+        return  # no tone at all in a part: there is no phase to compare
     steps = np.angle(tone[1:] / tone[:-1] * np.exp(-1j * omega * length))
     off = np.angle(np.exp(1j * (steps - _circular_middle(steps))))
     usual = float(np.median(np.abs(off)))

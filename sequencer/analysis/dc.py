@@ -8,11 +8,12 @@ from sequencer.analysis.checks import require_duration, require_no_flat_run, req
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import find_mains, multiples_below
 from sequencer.analysis.sine_fit import fit_lines, residual_periodogram
-from sequencer.analysis.spectrum import Periodogram, hann
+from sequencer.analysis.spectrum import Periodogram, hann, periodogram
 
 LEAST_MAINS_CYCLES = 5.0
 _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does better than the fit
 _LINES = 6
+_FEWEST_SAMPLES = 16
 _FEWEST_BINS = 12
 _SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
 
@@ -41,12 +42,18 @@ def dc_offset(
 
     Raises
     ------
-    CannotMeasure : nonfinite, no_signal, overrange, dropout; too_short below five mains cycles
+    CannotMeasure : nonfinite, no_signal, overrange, dropout; too_short below five mains cycles or
+        16 samples
     """
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     least_s = LEAST_MAINS_CYCLES / nominal_mains_hz
     require_duration(record, sample_rate_hz, least_s, "five mains cycles")
+    require_duration(
+        record, sample_rate_hz, _FEWEST_SAMPLES / sample_rate_hz, "a mean with its doubt"
+    )
     require_no_flat_run(record)
+    if not multiples_below(1.01 * nominal_mains_hz, sample_rate_hz):
+        return _plain_mean(record, sample_rate_hz)
     if record.size / sample_rate_hz < _FIT_FROM_S:
         return _windowed_mean(record, sample_rate_hz, nominal_mains_hz)
     return _fitted_mean(record, sample_rate_hz, nominal_mains_hz)
@@ -77,6 +84,13 @@ def _fitted_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> E
     rest = residual_periodogram(record, sample_rate_hz, fit)
     variance = offset_variance_v2(rest, lines_hz)
     return Estimate(value=fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
+
+
+def _plain_mean(record: Samples, sample_rate_hz: float) -> Estimate:
+    """Mean of a record too slow to hold a hum line: readings of a meter, say, that averages itself."""
+    mean = float(record.mean())
+    variance = offset_variance_v2(periodogram(record - mean, sample_rate_hz), np.empty(0))
+    return Estimate(value=mean, standard_uncertainty=float(np.sqrt(variance)))
 
 
 def _windowed_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Estimate:
@@ -115,11 +129,14 @@ def _white_and_flicker(spectrum: Periodogram, taken_hz: Spectral) -> tuple[float
     if number.size < _FEWEST_BINS:
         return float(power.mean() if power.size else spectrum.mean_square_v2.mean()), 0.0
     power = np.minimum(power, 12 * np.median(power * number) / number + 12 * np.median(power))
+    least = 1e-12 * float(power.max())
+    if least == 0.0:
+        return 0.0, 0.0  # a computed record without noise
     model = np.column_stack([np.ones(number.size), 1 / number])
     fitted = np.full(number.size, power.mean())
     white, flicker = float(power.mean()), 0.0
     for _ in range(12):
-        weighted = model / np.maximum(fitted, np.finfo(float).tiny)[:, np.newaxis] ** 2
+        weighted = model / np.maximum(fitted, least)[:, np.newaxis] ** 2
         white, flicker = np.linalg.solve(model.T @ weighted, weighted.T @ power)
         if flicker < 0:
             return float(power.mean()), 0.0

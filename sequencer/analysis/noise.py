@@ -25,6 +25,7 @@ _FALSE_LINE = 1e-4  # chance that noise alone passes for a line
 # two-sided 95 % interval above it. Near the threshold both can fail, at most one in 25 and one in
 # 40 times: 96 % here makes 93.5 to 96 % together.
 _BOUND_COVERAGE = 0.96
+_ONE_SIDED_96 = 1.7507  # the same of a normal variable
 _LOBE_BINS = 3  # half-width of the hole a removed line leaves in a Hann spectrum
 _NEIGHBOURS = 120  # bins each side of a line in which its noise is read, at most
 _NEAR = 0.4  # and not further than this part of its frequency, for the sake of 1/f noise
@@ -164,6 +165,8 @@ def _bound(statistic: float, freedom: float, scale: float) -> Estimate:
     """
     believed = max(statistic, float(chdtri(freedom, 0.9)))
     centre = float(chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
+    if not math.isfinite(centre):  # far out of the noise the root is normal with variance 1
+        centre = (math.sqrt(believed) + _ONE_SIDED_96) ** 2
     return Estimate(
         value=None, noise_limited=True, upper_bound=scale * float(np.sqrt(max(centre, 0.0)))
     )

@@ -23,6 +23,7 @@ from sequencer.analysis.errors import CannotMeasure
 _GRID = 2000
 _TRIM = 0.04  # of the sweep at each end, where it fades and the analytic signal is rough
 _LEAST_S = 0.2
+_LEAST_SAMPLES = 256
 _LEAST_RATIO = 3.0
 _STRAY_RAD = 0.4
 _STEPS = 30
@@ -142,7 +143,7 @@ def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples]:
     envelope = np.abs(analytic)
     up = np.flatnonzero(envelope > 0.5 * float(np.quantile(envelope, 0.9)))
     first, last = int(up[0]), int(up[-1]) + 1
-    if last - first < _LEAST_S * sample_rate_hz:
+    if last - first < max(_LEAST_S * sample_rate_hz, _LEAST_SAMPLES):
         raise CannotMeasure(
             "too_short",
             f"the drive channel is up for {(last - first) / sample_rate_hz * 1e3:.3g} ms only",

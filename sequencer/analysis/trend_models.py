@@ -234,7 +234,7 @@ def _covariance(
 ) -> Matrix:
     """Covariance of the parameters: (J'J)^-1 J'SJ (J'J)^-1 with the correlation of neighbours in S."""
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
-    scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-300)
+    scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     unit = jacobian / scale
     inverse = np.linalg.pinv(unit.T @ unit, hermitian=True)
     rho = trend.neighbour_correlation
