@@ -1,0 +1,119 @@
+"""Kind idle: noise and hum against white noise and sines put in."""
+
+import math
+
+import numpy as np
+import pytest
+
+from drivers.fakes import Call
+
+STEP = "kind: idle, record: 10 s"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("kind: idle, record: 61 s", "record"),
+        ("kind: idle, record: 100 ms", "fewer than 10 mains cycles"),
+        ("kind: idle, band_low: 20 kHz, band_high: 20 Hz", "band_high must lie above"),
+        ("kind: idle, settle: 1", "no unit"),
+    ],
+)
+def test_wrong_settings_are_refused(on, text, words):
+    assert words in on.refusal(text)
+
+
+def _a_weighted(density: float, low: float, high: float) -> float:
+    """White noise through the A-weighting of IEC 61672-1, clause 5.4.6, V r.m.s."""
+    f = np.geomspace(low, high, 20001)
+    f2 = f**2
+    ra = 12194.217**2 * f2**2 / ((f2 + 20.598997**2) * (f2 + 12194.217**2))
+    ra /= np.sqrt((f2 + 107.65265**2) * (f2 + 737.86223**2))
+    return density * math.sqrt(float(np.trapezoid((ra * 10**0.1) ** 2 * f, np.log(f))))
+
+
+def test_noise_is_that_of_the_band_hum_included(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 100e-6
+    bench.amplifier.hum = {49.97: 60e-6, 99.94: 30e-6, 149.91: 20e-6}
+    done = on.run(STEP, bench)
+    rate = done.captures[0].sample_rate_hz
+    density = 100e-6 / math.sqrt(rate / 2)
+    found = done.findings(accuracy={})
+    hum = math.sqrt(60**2 + 30**2 + 20**2) * 1e-6
+    # measurement_methods, section 3: 0.01 dB; sd 4.3/sqrt(B T) dB = 0.01 dB here: 0.03 dB allowed.
+    whole = math.hypot(density * math.sqrt(19980), hum)
+    assert found["noise_unweighted"].value == pytest.approx(whole, rel=3.5e-3)
+    # A at 50 Hz -30.2 dB, 100 Hz -19.1 dB, 150 Hz -13.4 dB (IEC 61672-1, table 3; 150 Hz by formula).
+    weighted_hum = math.hypot(60e-6 * 10**-1.51, 30e-6 * 10**-0.957, 20e-6 * 10**-0.669)
+    weighted = math.hypot(_a_weighted(density, 20, 20e3), weighted_hum)
+    assert found["noise_a_weighted"].value == pytest.approx(weighted, rel=6e-3)
+    # Rated 100 W into 8 ohm over the A-weighted noise.
+    snr = 20 * math.log10(math.sqrt(800) / weighted)
+    assert found["signal_to_noise"].value == pytest.approx(snr, abs=0.05)
+
+
+def test_hum_lines_are_named_after_the_nominal_frequency(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 100e-6
+    bench.amplifier.hum = {50.03: 300e-6, 100.06: 30e-6}
+    found = on.run(STEP, bench).findings(accuracy={})
+    # Section 4: a 300 uV line 0.01 dB, 30 uV 0.04 dB at 5 s over 0.5 uV/rtHz.
+    assert found["hum_50"].value == pytest.approx(300e-6, rel=2e-3)
+    assert found["hum_100"].value == pytest.approx(30e-6, rel=0.015)
+    # Section 4: frequency sd 0.08 mHz at 5 s.
+    assert found["mains_frequency"].value == pytest.approx(50.03, abs=5e-4)
+    assert found["hum_150"].value is None
+    assert found["hum_150"].noise_limited
+    assert found["hum_150"].upper_bound < 1.5e-6
+    assert "hum_1000" in found
+    assert "hum_1050" not in found
+
+
+def test_the_doubt_holds_level_and_flatness_of_the_analyser(on):
+    bench = on.bench()
+    bench.amplifier.hum = {50.0: 1e-3}
+    found = on.run(STEP, bench).findings()["hum_50"]
+    relative = math.hypot(0.0035, 0.00115) / math.sqrt(3)
+    assert found.standard_uncertainty == pytest.approx(relative * 1e-3, rel=0.05)
+
+
+def test_silence_on_the_highest_range_then_the_most_sensitive_one(on):
+    done = on.run(STEP)
+    calls = [entry for entry in done.bench.log if isinstance(entry, Call)]
+    ranges = [call.arguments[0] for call in calls if call.method == "set_range"]
+    assert ranges == [100.0, 1.0, 100.0]
+    assert done.bench.called("set_sine") == [(1000.0, 0.0, 0.0)]
+    assert done.bench.generator.is_on
+    assert done.captures[0].range_peak_v == 1.0
+
+
+def test_a_range_overloaded_by_hum_is_left_upwards(on):
+    bench = on.bench()
+    bench.amplifier.hum = {50.0: 1.0}
+    done = on.run(STEP, bench)
+    assert done.captures[0].range_peak_v == 3.0
+    assert done.findings()["hum_50"].value == pytest.approx(1.0, rel=1e-3)
+
+
+def test_an_overloaded_highest_range_is_no_reading_with_the_reason(on):
+    bench = on.bench()
+    bench.amplifier.hum = {50.0: 100.0}
+    found = on.run("kind: idle, record: 1 s", bench).findings()
+    assert found["noise_unweighted"].value is None
+    assert "range was exceeded" in found["noise_unweighted"].reason
+
+
+def test_the_picture_marks_the_hum_lines(on):
+    bench = on.bench()
+    bench.amplifier.hum = {50.02: 300e-6, 150.06: 100e-6}
+    picture = on.run(STEP, bench).pictures()["idle_spectrum"]
+    marks = {mark.label: mark for mark in picture.marks}
+    assert marks["50 Hz"].x == pytest.approx(50.02, abs=1e-3)
+    assert marks["50 Hz"].y == pytest.approx(20 * math.log10(300e-6), abs=0.1)
+    assert marks["150 Hz"].y == pytest.approx(-80.0, abs=0.1)
+
+
+def test_it_says_how_long_it_listens(on):
+    assert "10 s" in on.describe(STEP)
+    assert on.demand(STEP).top_frequency_hz == 20e3

@@ -1,0 +1,134 @@
+"""Kind level_sweep: power at a stated distortion of a unit with a known law."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from drivers.fakes import Call
+
+STEP = "kind: level_sweep, until: 1 %, record: 0.2 s"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("kind: level_sweep, until: 0 %", "until"),
+        ("kind: level_sweep, until: 60 %", "until"),
+        ("kind: level_sweep, start: 60 W", "must rise in this order"),
+        ("kind: level_sweep, most: 40 W", "must rise in this order"),
+        ("kind: level_sweep, fine_step: 4 dB", "fine_step"),
+        ("kind: level_sweep, record: 3 s", "record"),
+    ],
+)
+def test_wrong_settings_are_refused(on, text, words):
+    assert words in on.refusal(text)
+
+
+def _cubic(on, at_1_percent_w=70.0):
+    """A unit whose H3 grows with the square of the level: 1 % at a known power."""
+    bench = on.bench()
+    bench.amplifier.dc_v = 0.0
+    level_1_percent = math.sqrt(at_1_percent_w * 8)
+
+    def render(samples, rate):
+        t = np.arange(samples) / rate
+        emf = bench.generator.signal.level_vrms if bench.generator.is_on else 0.0
+        level = emf * bench.amplifier.gain
+        share = 0.01 * (level / level_1_percent) ** 2
+        wave = math.sqrt(2) * level * np.sin(2 * np.pi * 1e3 * t)
+        wave = wave + share * math.sqrt(2) * level * np.sin(6 * np.pi * 1e3 * t)
+        noise = 20e-6 * np.random.default_rng(samples).standard_normal(samples)
+        return np.vstack([wave + noise, emf * np.sin(2 * np.pi * 1e3 * t)])
+
+    bench.render = render
+    return bench
+
+
+def test_power_at_the_stated_distortion_is_interpolated(on):
+    # THD goes as a power of the level, which interpolation on log axes meets exactly.
+    found = on.run(STEP, _cubic(on)).findings(accuracy={})
+    assert found["power"].value == pytest.approx(70.0, rel=2e-3)
+    assert found["power"].remarks == ("at 1 % THD",)
+    assert found["power"].unit == "W"
+
+
+def test_the_doubt_holds_analyser_and_load(on):
+    found = on.run(STEP, _cubic(on)).findings()["power"]
+    relative = math.hypot(2 * 0.0035, 0.01) / math.sqrt(3)
+    assert found.standard_uncertainty >= relative * found.value * 0.999
+
+
+def test_levels_rise_coarsely_then_finely_and_stop_at_the_distortion(on):
+    done = on.run(STEP, _cubic(on))
+    wanted = [capture.facts["wanted_vrms"] for capture in done.captures]
+    watts = [level**2 / 8 for level in wanted]
+    assert watts[0] == pytest.approx(0.1)
+    for before, after in pairwise(watts):
+        step_db = 10 * math.log10(after / before)
+        assert step_db <= (3.001 if before < 49.999 else 0.2501)
+    assert 70.0 <= watts[-1] <= 70.0 * 10**0.026
+
+
+def test_the_generator_rests_at_zero_between_levels_and_dwells_stay_short(on):
+    done = on.run(STEP, _cubic(on))
+    levels = done.bench.levels()
+    for before, after in pairwise(levels[-2 * len(done.captures) :]):
+        assert (before == 0.0) != (after == 0.0)
+    for entry, emf, peak in done.bench.states():
+        if isinstance(entry, Call) and entry.method == "set_level" and entry.arguments[0] > 0:
+            assert peak == 100.0
+        if isinstance(entry, Call) and entry.method == "wait" and emf > 0:
+            assert entry.arguments[0] <= 0.1
+    assert levels[-1] == 0.0
+
+
+def test_a_unit_that_never_distorts_gives_at_least_its_highest_power(on):
+    found = on.run(STEP, _cubic(on, at_1_percent_w=1e6)).findings()["power"]
+    assert found.value == pytest.approx(150.0, rel=0.05)
+    assert found.remarks[0].startswith("at least")
+
+
+def test_a_clipping_unit_is_measured_inside_the_range(on):
+    # Hard clipping at c: 1 % THD is passed a little above the onset c^2/2R.
+    bench = on.bench()
+    bench.amplifier.dc_v, bench.amplifier.limit_v = 0.0, 35.0
+    bench.amplifier.noise_vrms = 1e-4
+    found = on.run(STEP + ", frequency: 997 Hz", bench).findings(accuracy={})["power"]
+
+    def thd_and_power(peak: float) -> tuple[float, float]:
+        wave = np.clip(peak * np.sin(2 * np.pi * np.arange(65536) / 65536), -35, 35)
+        lines = np.abs(np.fft.rfft(wave))[:11] * 2 / 65536
+        return math.sqrt(sum(lines[2:] ** 2)) / lines[1], lines[1] ** 2 / 16
+
+    low, high = 35.0, 45.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if thd_and_power(middle)[0] < 0.01 else (low, middle)
+    # Between two levels 0.25 dB apart the course of clipping is interpolated: 1 % of the power.
+    assert found.value == pytest.approx(thd_and_power(low)[1], rel=0.01)
+
+
+def test_the_ceiling_of_the_generator_ends_the_sweep(on):
+    bench = _cubic(on)
+    bench.generator_ceiling_vrms = 0.5
+    done = on.run(STEP, bench)
+    assert max(bench.levels()) <= 0.5
+    assert any("ceiling" in note for note in bench.notes)
+    assert done.findings()["power"].remarks[0].startswith("at least")
+
+
+def test_the_picture_shows_distortion_over_power(on):
+    picture = on.run(STEP, _cubic(on)).pictures()["distortion_over_power"]
+    thd = next(curve for curve in picture.curves if curve.label == "THD")
+    at = int(np.argmin(abs(thd.x - 50.0)))
+    assert thd.y[at] == pytest.approx(100 * 0.01 * 50 / 70, rel=0.01)
+    assert (picture.x_scale, picture.y_scale) == ("log", "log")
+
+
+def test_it_demands_the_highest_level_for_one_dwell(on):
+    demand = on.demand(STEP)
+    assert demand.load_w == pytest.approx(150.0)
+    assert demand.load_s == pytest.approx(0.3)
+    assert "until THD reaches 1 %" in on.describe(STEP)
