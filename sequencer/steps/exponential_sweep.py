@@ -5,7 +5,7 @@ at once (A. Farina, 2000).
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
 import numpy as np
@@ -15,7 +15,7 @@ from drivers.roles import Role
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.response import BandEdge
-from sequencer.captures import Capture, named
+from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
 from sequencer.quantities import (
@@ -30,12 +30,11 @@ from sequencer.steps.base import (
     Demand,
     Finding,
     Situation,
-    StepKind,
     StepSettings,
     found,
-    not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -56,11 +55,12 @@ class ExponentialSweepSettings(StepSettings):
 
 
 @register
-class ExponentialSweep(StepKind[ExponentialSweepSettings]):
+class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
     """Response and harmonic responses from one exponential sweep."""
 
     name = "exponential_sweep"
     settings = ExponentialSweepSettings
+    capture_name = "sweep"
     readings: ClassVar[Mapping[str, str]] = {
         "gain": "dB",
         "flatness": "dB",
@@ -115,45 +115,30 @@ class ExponentialSweep(StepKind[ExponentialSweepSettings]):
         driving.highest_range(analyser)
         driving.silence(bench)
 
-    def evaluate(
+    def analyse(
+        self, settings: ExponentialSweepSettings, capture: Capture, situation: Situation
+    ) -> SweepResult:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture, situation)
+
+    def findings(
         self,
         settings: ExponentialSweepSettings,
-        captures: Sequence[Capture],
+        capture: Capture,
+        result: SweepResult,
         situation: Situation,
     ) -> list[Finding]:
-        """Gain, flatness and band edges."""
-        capture = named(captures, "sweep")
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure as refusal:
-            return [not_found(name, unit, str(refusal)) for name, unit in self.readings.items()]
-        flatness = rectangular(situation.of(Role.ANALYSER).flatness)
-        level_db = 20.0 / math.log(10.0) * rectangular(situation.of(Role.ANALYSER).level)
-        flat_db = 20.0 / math.log(10.0) * flatness
-        response = result.response
-        return [
-            found("gain", "dB", response.reference_gain_db, level_db),
-            found("flatness", "dB", response.flatness_db, flat_db),
-            edge_finding("bandwidth_low", response.bandwidth_low, "at most"),
-            edge_finding("bandwidth_high", response.bandwidth_high, "at least"),
-        ]
+        """Findings with the instruments' doubt joined in."""
+        return _findings(result, situation)
 
-    def pictures(
+    def drawn(
         self,
         settings: ExponentialSweepSettings,
-        captures: Sequence[Capture],
+        capture: Capture,
+        result: SweepResult,
         situation: Situation,
     ) -> list[Picture]:
-        """Response, and the harmonics over frequency."""
-        capture = named(captures, "sweep")
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure:
-            return []
+        """What the report shows of the record."""
         return sweep_pictures(result)
 
 
@@ -174,6 +159,19 @@ def _analyse(
         mains_hz=situation.unit.mains_frequency_hz,
         is_overrange=capture.is_overrange,
     )
+
+
+def _findings(result: SweepResult, situation: Situation) -> list[Finding]:
+    flatness = rectangular(situation.of(Role.ANALYSER).flatness)
+    level_db = 20.0 / math.log(10.0) * rectangular(situation.of(Role.ANALYSER).level)
+    flat_db = 20.0 / math.log(10.0) * flatness
+    response = result.response
+    return [
+        found("gain", "dB", response.reference_gain_db, level_db),
+        found("flatness", "dB", response.flatness_db, flat_db),
+        edge_finding("bandwidth_low", response.bandwidth_low, "at most"),
+        edge_finding("bandwidth_high", response.bandwidth_high, "at least"),
+    ]
 
 
 def edge_finding(name: str, edge: BandEdge, beyond: str) -> Finding:

@@ -1,18 +1,17 @@
 """Kind `idle`: noise and hum at the output with no signal."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import IdleResult, analyse_idle
 from sequencer.analysis.spectrum import amplitude_spectrum
-from sequencer.captures import Capture, named
+from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Mark, Picture
 from sequencer.quantities import PositiveDuration, PositiveFrequency
@@ -22,12 +21,12 @@ from sequencer.steps.base import (
     Demand,
     Finding,
     Situation,
-    StepKind,
     StepSettings,
     found,
     not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -45,11 +44,12 @@ class IdleSettings(StepSettings):
 
 
 @register
-class Idle(StepKind[IdleSettings]):
+class Idle(OneRecordKind[IdleSettings, IdleResult]):
     """Noise and hum at the output, generator on at zero level."""
 
     name = "idle"
     settings = IdleSettings
+    capture_name = "idle"
     readings: ClassVar[Mapping[str, str]] = {
         "noise_unweighted": "V",
         "noise_a_weighted": "V",
@@ -97,34 +97,35 @@ class Idle(StepKind[IdleSettings]):
         )
         driving.highest_range(bench.analyser)
 
-    def evaluate(
-        self, settings: IdleSettings, captures: Sequence[Capture], situation: Situation
+    def analyse(self, settings: IdleSettings, capture: Capture, situation: Situation) -> IdleResult:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture, situation)
+
+    def findings(
+        self,
+        settings: IdleSettings,
+        capture: Capture,
+        result: IdleResult,
+        situation: Situation,
     ) -> list[Finding]:
-        """Noise, hum lines and signal-to-noise ratio relative to rated power."""
-        capture = named(captures, "idle")
-        fixed = {name: unit for name, unit in self.readings.items() if not name.endswith("_N")}
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure as refusal:
-            return [not_found(name, unit, str(refusal)) for name, unit in fixed.items()]
+        """Findings with the instruments' doubt joined in."""
         return _findings(result, situation)
 
-    def pictures(
-        self, settings: IdleSettings, captures: Sequence[Capture], situation: Situation
+    def drawn(
+        self,
+        settings: IdleSettings,
+        capture: Capture,
+        result: IdleResult,
+        situation: Situation,
     ) -> list[Picture]:
-        """The idle spectrum with the hum lines marked."""
-        capture = named(captures, "idle")
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure:
-            return []
-        nominal_hz = situation.unit.mains_frequency_hz
+        """What the report shows of the record."""
         return [
-            idle_picture(capture, result, nominal_mains_hz=nominal_hz, top_hz=settings.band_high)
+            idle_picture(
+                capture,
+                result,
+                nominal_mains_hz=situation.unit.mains_frequency_hz,
+                top_hz=settings.band_high,
+            )
         ]
 
 

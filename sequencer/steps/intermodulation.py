@@ -1,18 +1,17 @@
 """Kind `intermodulation`: two tones, and what the unit makes of them together."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
 from sequencer.analysis.spectrum import amplitude_spectrum
-from sequencer.captures import Capture, named
+from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
 from sequencer.quantities import LevelQuantity, PositiveDuration, parse_level
@@ -22,12 +21,11 @@ from sequencer.steps.base import (
     Demand,
     Finding,
     Situation,
-    StepKind,
     StepSettings,
     found,
-    not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -60,11 +58,12 @@ class IntermodulationSettings(StepSettings):
 
 
 @register
-class Intermodulation(StepKind[IntermodulationSettings]):
+class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]]):
     """Difference-frequency or modulation distortion (IEC 60268-3, SMPTE RP 120)."""
 
     name = "intermodulation"
     settings = IntermodulationSettings
+    capture_name = "output"
     readings: ClassVar[Mapping[str, str]] = {
         "imd_difference_2": "1",
         "imd_difference_3": "1",
@@ -123,45 +122,47 @@ class Intermodulation(StepKind[IntermodulationSettings]):
         bench.generator.set_level(0.0)
         driving.silence(bench)
 
-    def evaluate(
-        self, settings: IntermodulationSettings, captures: Sequence[Capture], situation: Situation
-    ) -> list[Finding]:
-        """The products of both tones, by the method's own reference."""
-        capture = named(captures, "output")
-        if capture is None:
-            return []
-        if not capture.facts["is_locked"]:
-            return self._nothing(settings, "the wanted level was not reached")
-        try:
-            estimates = _analyse(settings, capture)
-        except CannotMeasure as refusal:
-            return self._nothing(settings, str(refusal))
-        analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
-        own = rectangular(math.hypot(analyser.distortion, generator.distortion))
-        return [
-            found(
-                name,
-                self.readings[name],
-                estimate,
-                own
-                if name.startswith("imd")
-                else rectangular(analyser.level) * (estimate.value or 0.0),
-            )
-            for name, estimate in estimates.items()
-        ]
+    def analyse(
+        self, settings: IntermodulationSettings, capture: Capture, situation: Situation
+    ) -> dict[str, Estimate]:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture)
 
-    def pictures(
-        self, settings: IntermodulationSettings, captures: Sequence[Capture], situation: Situation
+    def findings(
+        self,
+        settings: IntermodulationSettings,
+        capture: Capture,
+        result: dict[str, Estimate],
+        situation: Situation,
+    ) -> list[Finding]:
+        """Findings with the instruments' doubt joined in."""
+        return _findings(result, situation)
+
+    def drawn(
+        self,
+        settings: IntermodulationSettings,
+        capture: Capture,
+        result: dict[str, Estimate],
+        situation: Situation,
     ) -> list[Picture]:
-        """The spectrum of both tones."""
-        capture = named(captures, "output")
-        if capture is None:
-            return []
+        """What the report shows of the record."""
         return [two_tone_picture(capture)]
 
-    def _nothing(self, settings: IntermodulationSettings, reason: str) -> list[Finding]:
-        names = (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
-        return [not_found(name, self.readings[name], reason) for name in names]
+    def expected(self, settings: IntermodulationSettings) -> tuple[str, ...]:
+        """The products of the method that was asked for."""
+        return (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
+
+
+def _findings(estimates: Mapping[str, Estimate], situation: Situation) -> list[Finding]:
+    analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
+    own = rectangular(math.hypot(analyser.distortion, generator.distortion))
+    relative = rectangular(analyser.level)
+    return [
+        found(name, "1", estimate, own)
+        if name.startswith("imd")
+        else found(name, "V", estimate, relative * (estimate.value or 0.0))
+        for name, estimate in estimates.items()
+    ]
 
 
 def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, Estimate]:

@@ -3,17 +3,16 @@
 From power-on, through the relay; or, for a DC-coupled unit, after a small DC step at its input.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.settling import SettlingResult, analyse_settling
-from sequencer.captures import Capture, named
+from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
 from sequencer.quantities import PositiveDuration, PositiveVoltage
@@ -22,13 +21,14 @@ from sequencer.steps.base import (
     BenchAccess,
     Demand,
     Finding,
+    Leaves,
     Situation,
-    StepKind,
     StepSettings,
     found,
     not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.power import LOAD_SETTLE_S, load_after_dc, ready_for_mains
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -56,11 +56,12 @@ class ServoSettlingSettings(StepSettings):
 
 
 @register
-class ServoSettling(StepKind[ServoSettlingSettings]):
+class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
     """How the DC at the output comes to rest."""
 
     name = "servo_settling"
     settings = ServoSettlingSettings
+    capture_name = "settling"
     readings: ClassVar[Mapping[str, str]] = {
         "settling_time": "s",
         "time_constant": "s",
@@ -71,6 +72,10 @@ class ServoSettling(StepKind[ServoSettlingSettings]):
         "relay_delay": "s",
         "click": "V",
     }
+
+    def leaves(self, settings: ServoSettlingSettings) -> Leaves | None:
+        """On, with its load, where it switches on."""
+        return Leaves.ON if settings.after == "power_on" else None
 
     def demand(self, settings: ServoSettlingSettings, unit: UnitData) -> Demand:
         """Analyser to record, meter for the DC before the load."""
@@ -115,33 +120,35 @@ class ServoSettling(StepKind[ServoSettlingSettings]):
             driving.highest_range(analyser)
             bench.generator.set_sine(1000.0, 0.0)
 
-    def evaluate(
-        self, settings: ServoSettlingSettings, captures: Sequence[Capture], situation: Situation
+    def analyse(
+        self, settings: ServoSettlingSettings, capture: Capture, situation: Situation
+    ) -> SettlingResult:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture, situation)
+
+    def findings(
+        self,
+        settings: ServoSettlingSettings,
+        capture: Capture,
+        result: SettlingResult,
+        situation: Situation,
     ) -> list[Finding]:
-        """Settling time and course; the relay's delay and click after power-on."""
-        capture = named(captures, "settling")
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure as refusal:
-            return [
-                not_found(name, self.readings[name], str(refusal))
-                for name in ("settling_time", "time_constant", "final_value")
-            ]
+        """Findings with the instruments' doubt joined in."""
         return _findings(settings, capture, result, situation)
 
-    def pictures(
-        self, settings: ServoSettlingSettings, captures: Sequence[Capture], situation: Situation
+    def drawn(
+        self,
+        settings: ServoSettlingSettings,
+        capture: Capture,
+        result: SettlingResult,
+        situation: Situation,
     ) -> list[Picture]:
-        """The trend with its band."""
-        capture = named(captures, "settling")
-        if capture is None:
-            return []
-        try:
-            return [settling_picture(_analyse(settings, capture, situation))]
-        except CannotMeasure:
-            return []
+        """What the report shows of the record."""
+        return [settling_picture(result)]
+
+    def expected(self, settings: ServoSettlingSettings) -> tuple[str, ...]:
+        """What every settling record should give."""
+        return ("settling_time", "time_constant", "final_value")
 
 
 def _analyse(

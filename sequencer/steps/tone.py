@@ -1,17 +1,16 @@
 """Kind `tone`: one sine at a stated output level, fully analysed."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.analysis.tone import ToneResult, analyse_tone
-from sequencer.captures import Capture, named
+from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Mark, Picture
 from sequencer.quantities import Decibels, Duration, Frequency, LevelQuantity
@@ -21,12 +20,12 @@ from sequencer.steps.base import (
     Demand,
     Finding,
     Situation,
-    StepKind,
     StepSettings,
     found,
     not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -52,11 +51,12 @@ class ToneSettings(StepSettings):
 
 
 @register
-class Tone(StepKind[ToneSettings]):
+class Tone(OneRecordKind[ToneSettings, ToneResult]):
     """One sine at a stated output level, fully analysed."""
 
     name = "tone"
     settings = ToneSettings
+    capture_name = "output"
     readings: ClassVar[Mapping[str, str]] = {
         "level": "V",
         "power": "W",
@@ -130,36 +130,29 @@ class Tone(StepKind[ToneSettings]):
         driving.highest_range(bench.analyser)
         bench.generator.set_level(0.0)
 
-    def evaluate(
-        self, settings: ToneSettings, captures: Sequence[Capture], situation: Situation
+    def analyse(self, settings: ToneSettings, capture: Capture, situation: Situation) -> ToneResult:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture, situation)
+
+    def findings(
+        self,
+        settings: ToneSettings,
+        capture: Capture,
+        result: ToneResult,
+        situation: Situation,
     ) -> list[Finding]:
-        """Level, gain and distortion from the record."""
-        capture = named(captures, "output")
-        if capture is None:
-            return self._nothing("the record is missing")
-        if not capture.facts["is_locked"]:
-            return self._nothing("the wanted level was not reached")
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure as refusal:
-            return self._nothing(str(refusal))
+        """Findings with the instruments' doubt joined in."""
         return _findings(result, capture.facts["emf_vrms"], situation)
 
-    def pictures(
-        self, settings: ToneSettings, captures: Sequence[Capture], situation: Situation
+    def drawn(
+        self,
+        settings: ToneSettings,
+        capture: Capture,
+        result: ToneResult,
+        situation: Situation,
     ) -> list[Picture]:
-        """The spectrum of the tone with its harmonics marked."""
-        capture = named(captures, "output")
-        if capture is None:
-            return []
-        try:
-            result = _analyse(settings, capture, situation)
-        except CannotMeasure:
-            return []
+        """What the report shows of the record."""
         return [spectrum_picture(capture, result)]
-
-    def _nothing(self, reason: str) -> list[Finding]:
-        return [not_found(name, unit, reason) for name, unit in self.readings.items()]
 
 
 def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> ToneResult:

@@ -1,16 +1,15 @@
 """Kind `wideband`: spurs far above the audio band, idle or under a tone."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.wideband import Spur, WidebandResult, analyse_wideband
-from sequencer.captures import Capture, Samples, named
+from sequencer.captures import Capture, Samples
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Mark, Picture
 from sequencer.quantities import LevelQuantity, PositiveDuration, PositiveFrequency
@@ -20,12 +19,11 @@ from sequencer.steps.base import (
     Demand,
     Finding,
     Situation,
-    StepKind,
     StepSettings,
     found,
-    not_found,
     say,
 )
+from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -49,11 +47,12 @@ class WidebandSettings(StepSettings):
 
 
 @register
-class Wideband(StepKind[WidebandSettings]):
+class Wideband(OneRecordKind[WidebandSettings, WidebandResult]):
     """Spurs far above the audio band: strongest first, integrated over their width."""
 
     name = "wideband"
     settings = WidebandSettings
+    capture_name = "wideband"
     readings: ClassVar[Mapping[str, str]] = {
         "spur_count": "1",
         "spur_frequency": "Hz",
@@ -117,35 +116,31 @@ class Wideband(StepKind[WidebandSettings]):
         driving.highest_range(bench.analyser)
         bench.generator.set_level(0.0)
 
-    def evaluate(
-        self, settings: WidebandSettings, captures: Sequence[Capture], situation: Situation
+    def analyse(
+        self, settings: WidebandSettings, capture: Capture, situation: Situation
+    ) -> WidebandResult:
+        """The analysis of the record. Raises CannotMeasure."""
+        return _analyse(settings, capture)
+
+    def findings(
+        self,
+        settings: WidebandSettings,
+        capture: Capture,
+        result: WidebandResult,
+        situation: Situation,
     ) -> list[Finding]:
-        """The spurs found, strongest first in the readings."""
-        capture = named(captures, "wideband")
-        if capture is None:
-            return []
-        if not capture.facts["is_locked"]:
-            return self._nothing("the wanted level was not reached")
-        try:
-            result = _analyse(settings, capture)
-        except CannotMeasure as refusal:
-            return self._nothing(str(refusal))
+        """Findings with the instruments' doubt joined in."""
         return _findings(settings, result, situation)
 
-    def pictures(
-        self, settings: WidebandSettings, captures: Sequence[Capture], situation: Situation
+    def drawn(
+        self,
+        settings: WidebandSettings,
+        capture: Capture,
+        result: WidebandResult,
+        situation: Situation,
     ) -> list[Picture]:
-        """The wide spectrum with its spurs marked."""
-        capture = named(captures, "wideband")
-        if capture is None:
-            return []
-        try:
-            return [wideband_picture(_analyse(settings, capture), settings.frequency)]
-        except CannotMeasure:
-            return []
-
-    def _nothing(self, reason: str) -> list[Finding]:
-        return [not_found(name, unit, reason) for name, unit in self.readings.items()]
+        """What the report shows of the record."""
+        return [wideband_picture(result, settings.frequency)]
 
 
 def _level_vrms(settings: WidebandSettings, unit: UnitData) -> float:
