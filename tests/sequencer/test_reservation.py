@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,7 @@ def test_two_roles_at_one_address_are_one_reservation(tmp_path):
 
 _HOLD = """
 import sys
+import tempfile
 from pathlib import Path
 from sequencer.reservation import reserved
 with reserved([sys.argv[2]], "somebody else's run", Path(sys.argv[1])):
@@ -100,23 +102,22 @@ def test_a_damaged_note_does_not_hide_that_it_is_held(tmp_path):
             reserved([A], "two", tmp_path).__enter__()
 
 
-@pytest.mark.skipif(os.getuid() != 0, reason="needs another user's folder")
-def test_another_user_s_folder_does_not_lock_this_user_out(tmp_path):
+@pytest.mark.skipif(os.getuid() != 0, reason="becomes another user")
+def test_another_user_s_folder_does_not_lock_this_user_out():
     """Benches are shared: a colleague's first run must not make every later one impossible."""
-    shared = tmp_path / "shared"
-    with reserved([A], "a colleague", shared):
-        pass
     becomes = "import os; os.setgid(65534); os.setuid(65534)\nwith"
-    program = _HOLD.replace("with", becomes, 1)
-    for folder in (tmp_path, *tmp_path.parents):
-        if folder.stat().st_uid == os.getuid() and not folder.stat().st_mode & 0o005:
-            folder.chmod(folder.stat().st_mode | 0o005)
-    done = subprocess.run(
-        [sys.executable, "-c", program, str(shared), A],
-        cwd=ROOT,
-        input="",
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    # Not below pytest's own folder, which others may not enter.
+    with tempfile.TemporaryDirectory() as place:
+        os.chmod(place, 0o755)
+        shared = Path(place) / "shared"
+        with reserved([A], "a colleague", shared):
+            pass
+        done = subprocess.run(
+            [sys.executable, "-c", _HOLD.replace("with", becomes, 1), str(shared), A],
+            cwd=ROOT,
+            input="",
+            capture_output=True,
+            text=True,
+            check=False,
+        )
     assert done.stdout == "held\n", done.stderr
