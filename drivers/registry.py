@@ -152,7 +152,7 @@ def role_methods(role: Role) -> tuple[str, ...]:
 def _takes_link_and_settings(driver_class: DriverFactory) -> bool:
     try:
         inspect.signature(driver_class).bind(None, None)
-    except TypeError:
+    except (TypeError, ValueError):  # ValueError: a built-in type without a signature
         return False
     return True
 

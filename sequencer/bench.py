@@ -154,7 +154,7 @@ class AcceptanceModel(_Model):
     """Something accepted once for this bench: by whom, and when."""
 
     by: str = Field(min_length=1)
-    on: date
+    when: date
 
 
 class BenchModel(_Model):
@@ -294,7 +294,7 @@ def load_bench(path: Path) -> BenchSpec:
 
 
 def _acceptance(model: AcceptanceModel | None) -> Acceptance | None:
-    return Acceptance(accepted_by=model.by, accepted_on=model.on) if model else None
+    return Acceptance(accepted_by=model.by, accepted_on=model.when) if model else None
 
 
 def _refusal(errors: list[FileError]) -> BenchError:

@@ -209,7 +209,7 @@ def _unattended_errors(bench: BenchSpec) -> list[FileError]:
             Place(bench.file),
             f"{NOTHING_INDEPENDENT}: stay at the bench (leave out --unattended), name what does "
             "(independent_means: [mains relay that drops without its heartbeat]), or accept the "
-            "risk in writing (unattended_accepted: {by: YOUR NAME, on: DATE})",
+            "risk in writing (unattended_accepted: {by: YOUR NAME, when: DATE})",
         )
     ]
 

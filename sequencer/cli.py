@@ -82,7 +82,7 @@ def run_command(arguments: Sequence[str]) -> int:
         reason = f"a fault in the program itself: {type(fault).__name__}: {fault}"
         hint = "set STEADYBENCH_TRACEBACK=1 to see where, and report it"
         _tell_refusal(Refused(f"{reason}; {hint}", code="fault"), as_json)
-        return REFUSED
+        return STOPPED
 
 
 def _from_click(error: click.ClickException) -> Refused:
@@ -337,6 +337,39 @@ def schema(name: str, role: str | None, as_json: bool) -> int:
         raise click.UsageError(str(error)) from error
     click.echo(json.dumps(found, ensure_ascii=False, indent=None if as_json else 2))
     return OK
+
+
+@commands.command()
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--bench", help="Bench file, or sim, where it isn't the one used before.")
+@click.option("--unattended", "is_unattended", is_flag=True, help="Nobody is there to answer.")
+@click.option(
+    "--accept-cautions",
+    is_flag=True,
+    help="The cautions were read and are accepted (needed with --unattended).",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def resume(
+    run_folder: Path, bench: str | None, is_unattended: bool, accept_cautions: bool, as_json: bool
+) -> int:
+    """Go on with a run that was broken off: power cut, crash, signal, guard.
+
+    Finished steps are kept, the step that was cut is done again; a burn-in's elapsed time counts.
+    """
+    from sequencer.record import read_record
+    from sequencer.resuming import Resumption, resume
+
+    wanted = Resumption(
+        folder=run_folder,
+        bench=bench,
+        is_unattended=is_unattended,
+        accepted_by=_user() if accept_cautions else None,
+    )
+    with _screen(as_json) as (console, screen):
+        carried = resume(wanted, person=_Terminal(console, screen), sinks=[screen])
+    summary = read_record(carried.folder).summary()
+    _finish(console, as_json, summary, carried.folder / "report.html")
+    return _exit_code(str(summary["outcome"]), carried.interruption)
 
 
 @commands.command()

@@ -640,7 +640,7 @@ def test_an_attended_run_asks_the_cautions_and_records_who_accepted(
 
 def test_the_bench_file_can_record_the_acceptance(here, shared_bench, quick, tmp_path):
     bench = tmp_path / "accepted.yaml"
-    acceptance = "cautions_accepted: {by: the workshop, on: 2026-01-05}\n"
+    acceptance = "cautions_accepted: {by: the workshop, when: 2026-01-05}\n"
     bench.write_text(acceptance + shared_bench.bench_file.read_text())
     done = here("run", quick, "--bench", bench, "--serial", "A", "--unattended")
     assert done.code == 0

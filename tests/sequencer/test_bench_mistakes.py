@@ -157,7 +157,7 @@ MISTAKES = {
         "cautions_accepted: {by: me}\nload: {",
         3,
         20,
-        '"on" is missing',
+        '"when" is missing',
     ),
     "a key twice": ("load: {", "bench: twice\nload: {", 3, 1, "is written twice here"),
     "a tab": ("load: {", "\tload: {", 3, 1, "a tab stands here; use spaces"),

@@ -189,6 +189,6 @@ def test_there_nobody_may_leave_the_room_while_something_is_driven(planned, agai
 
 
 def test_the_risk_can_be_accepted_in_writing(planned):
-    bench = "unattended_accepted: {by: the workshop, on: 2027-01-01}\n" + NOTHING_ACTS
+    bench = "unattended_accepted: {by: the workshop, when: 2027-01-01}\n" + NOTHING_ACTS
     found = planned("{id: a, kind: tone, level: 1 W}", bench=bench, is_unattended=True)
     assert any("accepted by the workshop on 2027-01-01" in remark for remark in found.remarks)

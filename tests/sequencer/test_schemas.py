@@ -151,7 +151,7 @@ BENCH = """\
 bench: corner bench
 generator_ceiling: 2 V
 load: {resistance: 8 ohm, tolerance: 1 %, continuous_power: 200 W, short_term_power: 300 W}
-cautions_accepted: {by: the one at the bench, on: 2027-01-31}
+cautions_accepted: {by: the one at the bench, when: 2027-01-31}
 instruments:
   generator:
     address: TCPIP::127.0.0.1::1::SOCKET

@@ -11,7 +11,7 @@ from sequencer.procedure import load_procedure
 from sequencer.steps.registry import kinds
 
 NAMED = "independent_means: [emergency stop]\n"
-ACCEPTED = "unattended_accepted: {by: The Owner, on: 2026-01-05}\n"
+ACCEPTED = "unattended_accepted: {by: The Owner, when: 2026-01-05}\n"
 
 
 @pytest.fixture
