@@ -1,5 +1,6 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -82,6 +83,7 @@ class _Planner:
         self._kinds = kinds
         self._is_unattended = is_unattended
         self._given = given
+        self._hot_s = 0.0
         self.errors = _load_errors(procedure, bench)
 
     def planned(self, step: Step) -> PlannedStep:
@@ -113,7 +115,30 @@ class _Planner:
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 
     def _problems(self, demand: Demand) -> list[str]:
-        return _problems(demand, self._bench, self._procedure, self._is_unattended)
+        found = _problems(demand, self._bench, self._procedure, self._is_unattended)
+        return [*found, *self._load_problems(demand)]
+
+    def _load_problems(self, demand: Demand) -> list[str]:
+        """Whether the load stands this step, warm from the steps before it.
+
+        Beyond its continuous power a load gathers time; below, it is taken to cool as fast.
+        """
+        load = self._bench.load
+        limit_s = load.time_limit_s(demand.load_w)
+        if limit_s == math.inf:
+            self._hot_s = max(0.0, self._hot_s - demand.duration_s)
+            return []
+        self._hot_s += demand.load_s
+        if self._hot_s <= limit_s:
+            return []
+        stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
+        with_others = " with the steps before it" if self._hot_s > demand.load_s else ""
+        return [
+            (
+                f"puts {format_quantity(demand.load_w, 'W')} into the load for "
+                f"{format_quantity(self._hot_s, 's')}{with_others}, but the load {stands}"
+            )
+        ]
 
 
 def _group_s(step: Step, round_s: float) -> float:
@@ -170,13 +195,6 @@ def _problems(
         problems.append(
             f"wants to see up to {format_quantity(demand.top_frequency_hz, 'Hz')}, but the analyser "
             f"samples at {format_quantity(top_rate, 'Hz')} at most (half of that can be seen)"
-        )
-    limit_s = bench.load.time_limit_s(demand.load_w)
-    if demand.load_s > limit_s:
-        stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
-        problems.append(
-            f"puts {format_quantity(demand.load_w, 'W')} into the load for "
-            f"{format_quantity(demand.load_s, 's')}, but the load {stands}"
         )
     if demand.asks_operator and is_unattended:
         problems.append("asks the operator a question, but the run is unattended")

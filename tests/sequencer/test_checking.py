@@ -192,3 +192,43 @@ def test_the_risk_can_be_accepted_in_writing(planned):
     bench = "unattended_accepted: {by: the workshop, when: 2027-01-01}\n" + NOTHING_ACTS
     found = planned("{id: a, kind: tone, level: 1 W}", bench=bench, is_unattended=True)
     assert any("accepted by the workshop on 2027-01-01" in remark for remark in found.remarks)
+
+
+def test_a_load_gathers_heat_over_steps_and_cools_between_them(tmp_path):
+    """Two steps the load stands alone are too much in a row; a rest between them makes them fit."""
+    from datetime import date
+
+    from sequencer.bench import load_bench
+    from sequencer.checking import plan
+    from sequencer.errors import CapabilityMissing
+    from sequencer.procedure import load_procedure
+    from sequencer.steps.registry import kinds
+
+    bench_path = tmp_path / "bench.yaml"
+    bench_path.write_text(
+        "bench: small load\ngenerator_ceiling: 2 V\n"
+        "load: {resistance: 8 ohm, continuous_power: 50 W, short_term_power: 150 W, "
+        "short_term_duration: 10 s}\n"
+        "independent_means: [stop]\n"
+        "instruments:\n"
+        "  generator: {address: 'TCPIP::127.0.0.1::1::SOCKET'}\n"
+        "  analyser: {address: 'TCPIP::127.0.0.1::2::SOCKET', ranges: [100 V], "
+        "sample_rates: [96 kHz]}\n"
+        "  dmm: {address: 'TCPIP::127.0.0.1::3::SOCKET'}\n"
+    )
+    head = "procedure: p\ntitle: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\nsteps:\n"
+    loud = "  - {{id: loud_{}, kind: tone, level: 100 W, hold: 3 s}}\n"
+    rest = "  - {id: rest, kind: wait, time: 1 min}\n"
+    in_a_row, rested = tmp_path / "row.yaml", tmp_path / "rested.yaml"
+    in_a_row.write_text(head + loud.format(1) + loud.format(2))
+    rested.write_text(head + loud.format(1) + rest + loud.format(2))
+    bench = load_bench(bench_path)
+
+    def planned(path):
+        procedure = load_procedure(str(path), registry=kinds())
+        return plan(procedure, bench, kinds(), today=date(2026, 1, 1))
+
+    planned(rested)
+    with pytest.raises(CapabilityMissing) as refusal:
+        planned(in_a_row)
+    assert "with the steps before it" in refusal.value.errors[0].message
