@@ -142,6 +142,10 @@ class StepAccess:
         if self._mains_off_s is not None:
             self.wait(self._mains_off_s + MAINS_OFF_TIME_S - self.now_s())
 
+    def mains_off_since(self, seconds_ago: float) -> None:
+        """The mains went off this long ago: what switches it on again waits for the rest."""
+        self._mains_off_s = self.now_s() - seconds_ago
+
     def switch_mains(self, on: bool) -> None:
         """Switch the unit's mains, on not before it has rested."""
         if on:

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from drivers.errors import InstrumentError, UnusableAnswer, WrongInstrument
 from drivers.link import Exchange
+from drivers.roles import Role
 from sequencer import __version__
 from sequencer.access import StepAccess
 from sequencer.bench import Bench
@@ -32,10 +33,13 @@ from sequencer.events import (
     Outcome,
     ReadingTaken,
     RunFinished,
+    RunResumed,
     RunStarted,
+    SafeAction,
     Sink,
     Stamped,
     StepFinished,
+    StepRestored,
     StepStarted,
 )
 from sequencer.guards import FreeBytes, guard_settings
@@ -44,7 +48,9 @@ from sequencer.judging import judge_findings
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
 from sequencer.make_safe import make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
+from sequencer.past import Past
 from sequencer.procedure import Procedure, Step
+from sequencer.restoring import to_restore
 from sequencer.steps.base import AnyStepKind, Situation, WiredWrong
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.watching import Watch
@@ -57,7 +63,8 @@ _MOMENT_S = 1e-3
 class Job:
     """Which unit, and why it is on the bench. position is its place at the router, from 1.
 
-    given are readings that the operator took beforehand, as written on the job ticket.
+    given are readings that the operator took beforehand, as written on the job ticket. bench is what
+    the bench was called when the run was asked for.
     """
 
     serial: str
@@ -66,10 +73,11 @@ class Job:
     position: int = 1
     ticket: Mapping[str, object] | None = None
     given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    bench: str = ""
 
 
 class Emitter:
-    """Stamps events with the bench's time and hands them to the sinks.
+    """Stamps events with the run's time and hands them to the sinks.
 
     Messages to instruments are stamped with the last known time: asking the simulated clock for
     each would double the traffic.
@@ -82,10 +90,11 @@ class Emitter:
         self._t_s = 0.0
         self._may_fail = True
 
-    def begin(self, clock: Clock, sinks: Sequence[Sink]) -> None:
-        """From now on events are stamped by this clock and reach these sinks."""
+    def begin(self, clock: Clock, sinks: Sequence[Sink], *, t_s: float = 0.0) -> None:
+        """From now on events are stamped by this clock and reach these sinks; t_s is past already."""
         self._clock = clock
         self._sinks = tuple(sinks)
+        self._t_s = t_s
 
     def end(self) -> None:
         """From now on a sink that fails is passed over: what makes safe must not be held up."""
@@ -131,7 +140,7 @@ class Emitter:
         except (InstrumentError, RuntimeError):
             return  # the time of a lost bench stands still; what is to be told must still be told
         if self._start_s is None:
-            self._start_s = now_s
+            self._start_s = now_s - self._t_s
         self._t_s = now_s - self._start_s
 
 
@@ -146,15 +155,17 @@ def run(
     cautions: Sequence[CautionAccepted],
     emitter: Emitter,
     free_bytes: FreeBytes = lambda: None,
+    past: Past | None = None,
 ) -> RunFinished:
     """Carry out the plan and make the bench safe, whatever happens; returns how it ended.
 
-    free_bytes says how much room is left for the record, None where there is none to fill.
+    free_bytes says how much room is left for the record, None where there is none to fill. past is
+    what a run had done that broke off and now goes on.
 
     Raises BenchError when another instrument than the expected one answers (nothing is energised),
     and Interrupted, after the bench is safe, when a signal ended the run.
     """
-    engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter, free_bytes)
+    engine = _Engine(procedure, bench, plan, job, kinds, operator, emitter, free_bytes, past)
     try:
         try:
             engine.begin(cautions)
@@ -223,6 +234,7 @@ class _Engine:
         operator: Operator,
         emitter: Emitter,
         free_bytes: FreeBytes,
+        past: Past | None,
     ) -> None:
         self._procedure = procedure
         self._bench = bench
@@ -230,10 +242,13 @@ class _Engine:
         self._job = job
         self._kinds = kinds
         self._emitter = emitter
-        self._readings: dict[tuple[str, str], Reading] = {}
+        self._past = past or Past()
+        self._is_resumed = past is not None
+        self._readings: dict[tuple[str, str], Reading] = dict(self._past.readings)
         # One list of verdicts for each repeat that is being carried out, the innermost last.
         self._verdicts: list[list[Verdict]] = []
         self._has_ended = False
+        self._safe_actions: tuple[SafeAction, ...] | None = None
         state = BenchState()
         self._watch = Watch(
             guard_settings(procedure.guards)[0],
@@ -254,25 +269,8 @@ class _Engine:
     def begin(self, cautions: Sequence[CautionAccepted]) -> None:
         """Say what is to be done, meet the instruments, put the unit on the bench."""
         emit = self._emitter.emit
-        emit(
-            RunStarted(
-                procedure=self._procedure.name,
-                title=self._procedure.title,
-                procedure_sha256=self._procedure.sha256,
-                serial=self._job.serial,
-                model=self._job.model,
-                stage=self._job.stage,
-                bench=self._bench.spec.name,
-                decision=self._procedure.decision.value,
-                steps=len(self._plan.steps),
-                estimate_s=self._plan.estimate_s,
-                version=__version__,
-                bench_sha256=self._bench.spec.sha256,
-                bench_file=self._bench.spec.file,
-                remarks=self._plan.remarks,
-                ticket=self._job.ticket,
-            )
-        )
+        for event in self._opening():
+            emit(event)
         for caution in cautions:
             emit(caution)
         for ready in self._meet_instruments():
@@ -281,6 +279,39 @@ class _Engine:
         if self._access.has_route(route):
             self._bench.generator.set_output(False)
             self._access.connect(route)
+
+    def _opening(self) -> list[Event]:
+        """What begins the record, or goes on with it."""
+        spec, job = self._bench.spec, self._job
+        if self._is_resumed:
+            resumed = RunResumed(
+                bench=spec.name,
+                bench_sha256=spec.sha256,
+                bench_copy=self._past.bench_copy,
+                version=__version__,
+                away_s=self._past.away_s,
+            )
+            return [*([self._past.broken] if self._past.broken else []), resumed]
+        return [
+            RunStarted(
+                procedure=self._procedure.name,
+                title=self._procedure.title,
+                procedure_sha256=self._procedure.sha256,
+                serial=job.serial,
+                model=job.model,
+                stage=job.stage,
+                bench=spec.name,
+                decision=self._procedure.decision.value,
+                steps=len(self._plan.steps),
+                estimate_s=self._plan.estimate_s,
+                version=__version__,
+                bench_sha256=spec.sha256,
+                bench_file=job.bench or spec.file,
+                position=job.position,
+                remarks=self._plan.remarks,
+                ticket=job.ticket,
+            )
+        ]
 
     def _meet_instruments(self) -> list[InstrumentReady]:
         today = self._bench.clock.date().date()
@@ -309,16 +340,46 @@ class _Engine:
         return met
 
     def carry_out(self) -> None:
-        """Every step of the plan, in order."""
+        """Every step of the plan, in order; of a resumed run those that are left."""
+        if self._is_resumed:
+            self._restore()
         left_s = self._plan.estimate_s
         for number, planned in enumerate(self._plan.steps, start=1):
             self._step(planned, _Progress(number=number, left_s=left_s), planned.step.id)
             left_s -= planned.duration_s
 
-    def _step(self, planned: PlannedStep, progress: "_Progress", name: str) -> None:
-        """One step, recorded under this name."""
+    def _restore(self) -> None:
+        """Bring the unit into the state that the next step relies on; nothing is measured by it."""
+        self._access.generator.set_output(False)
+        if self._access.has(Role.MAINS_SWITCH):
+            was_on = self._access.mains_switch.is_output_on()
+            self._access.mains_switch.set_output(False)
+            is_known = self._past.was_made_safe and not was_on
+            is_real = self._bench.spec.clock == "real"
+            self._access.mains_off_since(self._past.away_s if is_known and is_real else 0.0)
+        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds):
+            self._restore_by(planned, name)
+
+    def _restore_by(self, planned: PlannedStep, name: str) -> None:
+        """Carry a finished step out again, for what it does to the unit."""
         step = planned.step
-        if planned.left_out:
+        self._emitter.emit(StepRestored(step=name, kind=step.kind, does=planned.does))
+        self._access.step = name
+        self._watch.look()
+        try:
+            for _ in self._kinds[step.kind].acquire(step.settings, self._access):
+                pass
+        except WiredWrong as error:
+            raise GuardTripped(f"step {name}: {error}") from error
+        except UnusableAnswer as error:
+            raise InstrumentLost(f"step {name}: {error}") from error
+
+    def _step(self, planned: PlannedStep, progress: "_Progress", name: str) -> None:
+        """One step, recorded under this name; one that is done already is only counted."""
+        step = planned.step
+        if (verdict := self._past.done.get(name)) is not None:
+            self._count(verdict)
+        elif planned.left_out:
             self._finish(planned, name, Verdict.INFO)
         else:
             self._emitter.emit(
@@ -334,16 +395,16 @@ class _Engine:
                 )
             )
             if isinstance(step.settings, RepeatSettings):
-                verdict = self._rounds(planned, step.settings, progress)
+                verdict = self._rounds(planned, name, step.settings, progress)
                 self._finish(planned, name, verdict)
             else:
                 self._carry_out_one(planned, name)
 
     def _rounds(
-        self, planned: PlannedStep, settings: RepeatSettings, progress: "_Progress"
+        self, planned: PlannedStep, name: str, settings: RepeatSettings, progress: "_Progress"
     ) -> Verdict:
         """The group of a repeat, round after round; returns the worst verdict of all."""
-        begun_s = self._access.now_s()
+        begun_s = self._access.now_s() - self._past.elapsed_s.get(name, 0.0)
         self._verdicts.append([])
         for number in itertools.count(1):
             round_s = self._access.now_s()
@@ -357,6 +418,8 @@ class _Engine:
                 )
             spent_s = self._access.now_s() - round_s
             is_last = number == settings.count
+            if self._is_past(planned, round_name) and not is_last:
+                continue
             if settings.period and not is_last:
                 self._access.wait(settings.period - spent_s)
             elapsed_s = self._access.now_s() - begun_s
@@ -364,12 +427,26 @@ class _Engine:
                 break
         return worst(self._verdicts.pop())
 
-    def _finish(self, planned: PlannedStep, name: str, verdict: Verdict) -> None:
+    def _is_past(self, planned: PlannedStep, round_name: str) -> bool:
+        """Whether a whole round was done before the break; nothing is waited for then."""
+        return all(f"{inner.step.id}{round_name}" in self._past.done for inner in planned.group)
+
+    def _finish(
+        self, planned: PlannedStep, name: str, verdict: Verdict, *, cut: bool = False
+    ) -> None:
         self._emitter.emit(
             StepFinished(
-                step=name, kind=planned.step.kind, verdict=verdict, left_out=planned.left_out
+                step=name,
+                kind=planned.step.kind,
+                verdict=verdict,
+                left_out=planned.left_out,
+                cut=cut,
             )
         )
+        self._count(verdict)
+
+    def _count(self, verdict: Verdict) -> None:
+        """Let the group around a step know its verdict."""
         if self._verdicts:
             self._verdicts[-1].append(verdict)
 
@@ -391,7 +468,10 @@ class _Engine:
                 stopped = InstrumentLost(f"step {name}: {reason}")
             else:
                 self._quieten()
-        self._finish(planned, name, self._judge(step, name, captures, reason))
+        if stopped:
+            self._secure()  # before anything is computed or written
+        verdict = self._judge(step, name, captures, reason)
+        self._finish(planned, name, verdict, cut=stopped is not None)
         if stopped:
             raise stopped
 
@@ -436,14 +516,21 @@ class _Engine:
         with shielded():
             if self._has_ended:
                 return
-            self._emitter.end()
-            self._emitter.emit_now(MakingSafe())
-            actions = make_safe(
-                self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
-            )
+            actions = self._secure()
             self.say(MadeSafe(actions=actions))
             self.say(finished)
             self._has_ended = True
+
+    def _secure(self) -> tuple[SafeAction, ...]:
+        """Make the bench safe, once; what was done is told at the end."""
+        if self._safe_actions is None:
+            with shielded():
+                self._emitter.end()
+                self._emitter.emit_now(MakingSafe())
+                self._safe_actions = make_safe(
+                    self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
+                )
+        return self._safe_actions
 
     def say(self, event: Event) -> None:
         """Tell what can still be told; a record that can't be written is not worth an end unsafe."""

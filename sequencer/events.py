@@ -39,6 +39,7 @@ class RunStarted:
     version: str
     bench_sha256: str = ""
     bench_file: str = ""
+    position: int = 1
     remarks: tuple[str, ...] = ()
     ticket: Mapping[str, object] | None = None
 
@@ -158,12 +159,13 @@ class ReadingTaken:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepFinished:
-    """A step is done; left_out says why it was not carried out at all."""
+    """A step is done; left_out says why it was not carried out at all, cut that it stopped the run."""
 
     step: str
     kind: str
     verdict: Verdict
     left_out: str | None = None
+    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,14 +208,16 @@ class BrokenOff:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunResumed:
-    """The run goes on where it had been broken off; away_s is how long it stood, in real time."""
+    """The run goes on where it had been broken off; away_s is how long it stood, in real time.
+
+    bench_copy is the file of the run's folder that holds the bench as used from here on.
+    """
 
     bench: str
     bench_sha256: str
+    bench_copy: str
     version: str
     away_s: float
-    steps_left: int
-    estimate_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,12 +123,14 @@ def _run_each(
             model=request.model or (ready.ticket.model if ready.ticket else ""),
             stage=ready.ticket.stage if ready.ticket else "as_left",
             position=position,
+            bench=request.bench,
         )
         carried = carry_out(
             ready, job=job, parent=parent, operator=operator, accepted=accepted, sinks=sinks
         )
         records.append(read_record(carried.folder))
-        if carried.interruption or records[-1].outcome == Outcome.STOPPED:
+        has_end = records[-1].outcome in (Outcome.PASS, Outcome.FAIL)
+        if carried.interruption or not has_end:
             return UnitsResult(records=tuple(records), interruption=carried.interruption)
     return UnitsResult(records=tuple(records), interruption=None)
 

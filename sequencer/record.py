@@ -3,6 +3,7 @@
 Built from journal lines alone, so a run that broke off reads as far as it got.
 """
 
+import contextlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -72,6 +73,7 @@ class Record:
     steps: list[StepRecord] = field(default_factory=list)
     safe_actions: list[Json] = field(default_factory=list)
     finished: Json | None = None
+    resumed: Json | None = None
     duration_s: float = 0.0
     breaks: list[Json] = field(default_factory=list)
     warnings: list[Json] = field(default_factory=list)
@@ -133,24 +135,37 @@ class Record:
         }
 
 
+def journal_lines(folder: Path) -> list[Json]:
+    """The whole lines of a run's journal.
+
+    Raises Refused when the folder holds no journal, or one that is none of ours.
+    """
+    path = folder / JOURNAL
+    return list(_parsed(_whole_lines(path), path))
+
+
 def read_record(folder: Path) -> Record:
     """The record of a run's folder; a torn last line is passed over.
 
     Raises Refused when the folder holds no journal.
     """
     path = folder / JOURNAL
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise Refused(
-            f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
-            "give the folder that a run printed"
-        ) from error
-    lines = content.split(b"\n")[:-1]  # what follows the last newline is torn, or empty
+    lines = _whole_lines(path)
     record = build_record(folder, _parsed(lines, path))
     if lines:
         record.journal = {"lines": len(lines), "sha256": sha256_hex(lines[-1])}
     return record
+
+
+def _whole_lines(path: Path) -> list[bytes]:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise Refused(
+            f"{path.parent} holds no record of a run ({JOURNAL}: {error.strerror}); "
+            "give the folder that a run printed"
+        ) from error
+    return content.split(b"\n")[:-1]  # what follows the last newline is torn, or empty
 
 
 def _parsed(lines: Iterable[bytes], path: Path) -> Iterable[Json]:
@@ -162,9 +177,19 @@ def _parsed(lines: Iterable[bytes], path: Path) -> Iterable[Json]:
 
 
 def write_summary(record: Record) -> None:
-    """Write summary.json into the run's folder."""
+    """Write summary.json into the run's folder, whole or not at all.
+
+    Raises OSError when it can't be written.
+    """
     text = json.dumps(record.summary(), indent=2, allow_nan=False)
-    (record.folder / SUMMARY).write_text(text + "\n", encoding="utf-8")
+    part = record.folder / f"{SUMMARY}.part"
+    try:
+        part.write_text(text + "\n", encoding="utf-8")
+        part.replace(record.folder / SUMMARY)
+    except OSError:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise
 
 
 def build_record(folder: Path, lines: Iterable[Json]) -> Record:
@@ -199,7 +224,7 @@ def _feed(record: Record, line: Json) -> None:
         case "broken_off":
             record.breaks.append(line)
         case "run_resumed":
-            _go_on(record)
+            _go_on(record, line)
         case "guard_warned":
             record.warnings.append(line)
         case "made_safe":
@@ -225,9 +250,12 @@ def _begin_step(record: Record, line: Json) -> None:
     record.add(step)
 
 
-def _go_on(record: Record) -> None:
+def _go_on(record: Record, line: Json) -> None:
     """The run was taken up again: how it had ended, and on which bench, no longer counts."""
-    record.finished = None
+    if (ended := record.finished) is not None:
+        cause = ended.get("cause") or str(ended["outcome"])
+        record.breaks.append({"at": ended["at"], "cause": cause})
+    record.finished, record.resumed = None, line
     for part in (record.safe_actions, record.instruments, record.cautions):
         part.clear()
 

@@ -14,6 +14,7 @@ from rich.text import Text
 from sequencer.errors import printable
 from sequencer.events import (
     Answered,
+    BrokenOff,
     CautionAccepted,
     Event,
     GuardWarned,
@@ -23,9 +24,11 @@ from sequencer.events import (
     Outcome,
     ReadingTaken,
     RunFinished,
+    RunResumed,
     RunStarted,
     Stamped,
     StepFinished,
+    StepRestored,
     StepStarted,
     Waiting,
 )
@@ -178,6 +181,14 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
         case Noted(text=text):
             return [Text(f"  note: {printable(text)}", style="yellow")]
+        case BrokenOff():
+            return [Text(f"  {printable(event.cause)}", style="yellow")]
+        case RunResumed():
+            away = duration_text(event.away_s)
+            return [Text(f"the run goes on, {away} after it broke off", style="bold")]
+        case StepRestored():
+            words = f"again, for what it does to the unit: {printable(event.does)}"
+            return [Text(""), Text(f"[{printable(event.step)}] {words}", style="dim")]
         case GuardWarned():
             return [Text(f"  WARNING: {printable(event.words)}", style="bold yellow")]
         case Answered():

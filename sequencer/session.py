@@ -21,6 +21,7 @@ from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
 from sequencer.journal import Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
+from sequencer.past import Past
 from sequencer.procedure import Procedure, load_procedure
 from sequencer.report.run_report import write_run_report
 from sequencer.reservation import reserved
@@ -195,47 +196,99 @@ def carry_out(
 
     Raises Refused when the run can't begin (nothing was energised).
     """
-    spec = ready.bench
-    addresses = [instrument.address for instrument in spec.instruments.values()]
-    holder = f"{ready.procedure.name} on {job.serial}"
-    ticket = ready.ticket.to_json() if ready.ticket else None
-    interruption = None
-    finished = RunFinished(outcome=Outcome.INTERRUPTED)
-    with reserved(addresses, holder) as locks:
+    if ready.ticket:
+        job = replace(job, ticket=ready.ticket.to_json(), given=ready.given)
+    with reserved(addresses_of(ready.bench), f"{ready.procedure.name} on {job.serial}") as locks:
         folder = new_folder(
             parent, at=RealClock().date(), serial=job.serial, procedure=ready.procedure.name
         )
         _write_beginning(folder, ready)
-        emitter = Emitter()
+        ran = run_in(
+            folder,
+            Journal(folder),
+            folder / record.BENCH,
+            ready,
+            locks=locks,
+            job=job,
+            operator=operator,
+            accepted=accepted,
+            sinks=sinks,
+        )
+    return conclude(folder, ran)
+
+
+def addresses_of(bench: BenchSpec) -> list[str]:
+    """What a run must reserve."""
+    return [instrument.address for instrument in bench.instruments.values()]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ran:
+    """How a run ended; the signal that cut it short, if one did."""
+
+    finished: RunFinished
+    interruption: Interrupted | None
+
+
+def run_in(
+    folder: Path,
+    journal: Journal,
+    bench_copy: Path,
+    ready: Prepared,
+    *,
+    locks: Sequence[int],
+    job: Job,
+    operator: Operator,
+    accepted: Sequence[CautionAccepted],
+    sinks: Sequence[Sink],
+    past: Past | None = None,
+) -> Ran:
+    """Run one unit under the watchkeeper, its record going into this folder.
+
+    bench_copy is the bench file that the watchkeeper goes by.
+
+    Raises Refused when the run can't begin (nothing was energised).
+    """
+    spec, emitter = ready.bench, Emitter()
+    try:
         with (
-            ready.keeper.watching(folder, folder / record.BENCH, locks, spec.longest_timeout_s),
-            Journal(folder) as journal,
+            ready.keeper.watching(folder, bench_copy, locks, spec.longest_timeout_s),
+            journal,
             open_bench(spec, emitter.exchanged, emitter.energising) as bench,
         ):
-            emitter.begin(bench.clock, (journal, ready.keeper, *sinks))
-            try:
-                finished = engine.run(
-                    ready.procedure,
-                    bench,
-                    ready.plan,
-                    job=replace(job, ticket=ticket, given=ready.given),
-                    kinds=kinds(),
-                    operator=Attended(operator, ready.keeper),
-                    cautions=accepted,
-                    emitter=emitter,
-                    free_bytes=lambda: shutil.disk_usage(folder).free,
-                )
-            except Interrupted as signal:
-                interruption = signal
+            t_s = past.t_s if past else 0.0
+            emitter.begin(bench.clock, (journal, ready.keeper, *sinks), t_s=t_s)
+            finished = engine.run(
+                ready.procedure,
+                bench,
+                ready.plan,
+                job=job,
+                kinds=kinds(),
+                operator=Attended(operator, ready.keeper),
+                cautions=accepted,
+                emitter=emitter,
+                free_bytes=lambda: shutil.disk_usage(folder).free,
+                past=past,
+            )
+    except Interrupted as signal:
+        return Ran(finished=RunFinished(outcome=Outcome.INTERRUPTED), interruption=signal)
+    return Ran(finished=finished, interruption=None)
+
+
+def conclude(folder: Path, ran: Ran) -> Carried:
+    """Write summary and report; a signal goes before what hinders that.
+
+    Raises Stopped when they can't be written.
+    """
     try:
         write_results(folder)
     except (Refused, Stopped) as error:
-        if interruption:
-            raise interruption from error
+        if ran.interruption:
+            raise ran.interruption from error
         if isinstance(error, Stopped):
             raise
-        raise Stopped(f"{finished.cause or error}; {error}") from error
-    return Carried(folder=folder, interruption=interruption)
+        raise Stopped(f"{ran.finished.cause or error}; {error}") from error
+    return Carried(folder=folder, interruption=ran.interruption)
 
 
 def _write_beginning(folder: Path, ready: Prepared) -> None:

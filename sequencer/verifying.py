@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.errors import Refused, printable
-from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, sha256_hex
+from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, file_name, sha256_hex
 from sequencer.record import BENCH, PROCEDURE, SUMMARY, build_record
 
 MATCH = "match.json"
@@ -225,18 +225,28 @@ def _captures(folder: Path, lines: Iterable[Mapping[str, Any]]) -> Iterator[str]
 
 def _files(folder: Path, lines: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """The procedure and the bench as used, as far as the journal holds their hashes."""
-    started = [each for each in lines if each.get("event") in ("run_started", "run_resumed")]
-    for name, key in ((PROCEDURE, "procedure_sha256"), (BENCH, "bench_sha256")):
-        hashes = [each[key] for each in started if each.get(key)]
-        if not hashes:
-            continue
-        try:
-            content = (folder / name).read_bytes()
-        except OSError as error:
-            yield f"{name} can't be read: {error.strerror}"
-            continue
-        if sha256_hex(content) != hashes[-1]:
-            yield f"{name} was changed"
+    for line in lines:
+        match line.get("event"):
+            case "run_started":
+                yield from _file(folder, PROCEDURE, line.get("procedure_sha256"))
+                yield from _file(folder, BENCH, line.get("bench_sha256"))
+            case "run_resumed":
+                name = str(line.get("bench_copy"))
+                yield from _file(folder, file_name(name), line.get("bench_sha256"))
+            case _:
+                pass
+
+
+def _file(folder: Path, name: str, sha256: object) -> Iterator[str]:
+    if not sha256:
+        return
+    try:
+        content = (folder / name).read_bytes()
+    except OSError as error:
+        yield f"{name} can't be read: {error.strerror}"
+        return
+    if sha256_hex(content) != sha256:
+        yield f"{name} was changed"
 
 
 def _summary(folder: Path, lines: Sequence[_Line]) -> Iterator[str]:

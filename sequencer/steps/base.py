@@ -10,6 +10,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any, ClassVar, Generic, Protocol, TypeVar
 
 from pydantic import BaseModel, ConfigDict
@@ -282,6 +283,18 @@ class BenchAccess(Protocol):
         ...
 
 
+class Leaves(StrEnum):
+    """The state in which a step leaves the unit, where later steps rely on it.
+
+    A resumed run brings the unit into it again before it goes on.
+    """
+
+    ON = "mains on, DC looked at, load connected"
+    OFF = "mains off"
+    WARM = "warm"
+    LISTENING = "analyser connected"
+
+
 class WiredWrong(Exception):
     """Something is connected or working so wrongly that going on would do harm."""
 
@@ -311,6 +324,10 @@ class StepKind(ABC, Generic[S]):
     def check(self, settings: S, unit: UnitData) -> list[str]:
         """What is wrong with these settings for this unit, beyond single values."""
         return []
+
+    def leaves(self, settings: S) -> Leaves | None:
+        """The state that later steps rely on; None where there is none."""
+        return None
 
     @abstractmethod
     def demand(self, settings: S, unit: UnitData) -> Demand:

@@ -12,6 +12,7 @@ from sequencer.steps.base import (
     BenchAccess,
     Demand,
     Finding,
+    Leaves,
     Situation,
     StepKind,
     StepSettings,
@@ -38,6 +39,10 @@ class Connect(StepKind[ConnectSettings]):
 
     name = "connect"
     settings = ConnectSettings
+
+    def leaves(self, settings: ConnectSettings) -> Leaves | None:
+        """The analyser where it is wanted."""
+        return Leaves.LISTENING
 
     def demand(self, settings: ConnectSettings, unit: UnitData) -> Demand:
         """A generator to be silent and an analyser to be connected."""

@@ -20,6 +20,7 @@ from sequencer.steps.base import (
     BenchAccess,
     Demand,
     Finding,
+    Leaves,
     Situation,
     StepKind,
     StepSettings,
@@ -55,6 +56,10 @@ class PowerOn(StepKind[PowerOnSettings]):
         "mains_power": "W",
         "mains_voltage": "V",
     }
+
+    def leaves(self, settings: PowerOnSettings) -> Leaves | None:
+        """On, with its load."""
+        return Leaves.ON
 
     def demand(self, settings: PowerOnSettings, unit: UnitData) -> Demand:
         """A meter for the DC; mains switch, power meter and load relay where there are."""
@@ -119,6 +124,10 @@ class PowerOff(StepKind[PowerOffSettings]):
     name = "power_off"
     settings = PowerOffSettings
     is_vital = True  # what follows relies on a dead unit
+
+    def leaves(self, settings: PowerOffSettings) -> Leaves | None:
+        """Off."""
+        return Leaves.OFF
 
     def demand(self, settings: PowerOffSettings, unit: UnitData) -> Demand:
         """A generator to silence; the mains switch where there is one."""

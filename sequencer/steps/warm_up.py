@@ -14,6 +14,7 @@ from sequencer.steps.base import (
     BenchAccess,
     Demand,
     Finding,
+    Leaves,
     Situation,
     StepKind,
     StepSettings,
@@ -38,6 +39,10 @@ class WarmUp(StepKind[WarmUpSettings]):
     name = "warm_up"
     settings = WarmUpSettings
     readings: ClassVar[Mapping[str, str]] = {"temperature": "degC"}
+
+    def leaves(self, settings: WarmUpSettings) -> Leaves | None:
+        """Warm."""
+        return Leaves.WARM
 
     def demand(self, settings: WarmUpSettings, unit: UnitData) -> Demand:
         """Drive and a load that stands it; a thermometer helps."""

@@ -1,0 +1,139 @@
+"""What a broken-off run had done, from its journal's lines: what a resumed run starts from. Pure.
+
+A step counts as done when its end is told and it did not stop the run; the step that was cut is done
+again. Time within a repeated group counts from its beginning, breaks and what restores the unit's
+state left out.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+from sequencer.events import BrokenOff
+from sequencer.limits import Limit, Reading, Verdict
+
+Line = Mapping[str, Any]
+REPEAT = "repeat"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Past:
+    """Where a run goes on.
+
+    done maps the names of finished steps to their verdicts, in the order in which they finished;
+    elapsed_s holds the time spent in repeated groups that are not finished. t_s is the run's time at
+    the break, away_s how long ago that was in real time, was_made_safe whether somebody made the
+    bench safe at the break. broken is what is to be told about it. bench_copy names the file that holds
+    the bench from now on.
+    """
+
+    done: Mapping[str, Verdict] = field(default_factory=lambda: MappingProxyType({}))
+    readings: Mapping[tuple[str, str], Reading] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+    elapsed_s: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    t_s: float = 0.0
+    away_s: float = 0.0
+    was_made_safe: bool = False
+    broken: BrokenOff | None = None
+    bench_copy: str = ""
+
+
+class _Reader:
+    """Reads line by line."""
+
+    def __init__(self) -> None:
+        self.done: dict[str, Verdict] = {}
+        self.readings: dict[tuple[str, str], Reading] = {}
+        self._spent_s: dict[str, float] = {}
+        self._since_s: dict[str, float | None] = {}
+        self.t_s = 0.0
+        self.was_made_safe = False
+        self.last_event = ""
+
+    def read(self, line: Line) -> None:
+        """Learn from one line."""
+        name = str(line["event"])
+        step = str(line.get("step", ""))
+        match name:
+            case "step_started":
+                self._begin(step, str(line["kind"]), float(line["t"]))
+            case "step_finished":
+                self._finish(step, line)
+            case "reading_taken":
+                reading = reading_of(line["reading"])
+                for known_as in (step, step.partition(".")[0]):
+                    self.readings[known_as, reading.name] = reading
+            case "broken_off" | "run_finished" | "run_resumed":
+                self._break(self.t_s)
+            case _:
+                pass
+        if name in ("made_safe", "energising"):
+            self.was_made_safe = name == "made_safe"
+        self.t_s, self.last_event = float(line["t"]), name
+
+    def elapsed_s(self) -> dict[str, float]:
+        """Time spent in each group that is not finished."""
+        self._break(self.t_s)
+        return dict(self._spent_s)
+
+    def _begin(self, step: str, kind: str, t_s: float) -> None:
+        self.done.pop(step, None)
+        if kind == REPEAT:
+            self._spent_s.setdefault(step, 0.0)
+            self._since_s.setdefault(step, None)
+        for name, since_s in self._since_s.items():
+            # After a break a group goes on with its next step: what restores is no step.
+            if since_s is None:
+                self._since_s[name] = t_s
+
+    def _finish(self, step: str, line: Line) -> None:
+        if not line.get("cut"):
+            self.done[step] = Verdict(line["verdict"])
+        self._spent_s.pop(step, None)
+        self._since_s.pop(step, None)
+
+    def _break(self, t_s: float) -> None:
+        for name, since_s in self._since_s.items():
+            if since_s is not None:
+                self._spent_s[name] += t_s - since_s
+                self._since_s[name] = None
+
+
+def past_of(lines: Iterable[Line], *, away_s: float, torn: bytes, bench_copy: str = "") -> Past:
+    """What a run had done, from the lines of its journal."""
+    reader = _Reader()
+    for line in lines:
+        reader.read(line)
+    is_told = reader.last_event in ("run_finished", "made_safe")
+    broken = BrokenOff(
+        noticed_by="resume",
+        cause="the record breaks off (a power cut, a crash, or killed)",
+        torn=torn.decode("ascii", "backslashreplace")[:400] or None,
+    )
+    return Past(
+        done=reader.done,
+        readings=reader.readings,
+        elapsed_s=reader.elapsed_s(),
+        t_s=reader.t_s,
+        away_s=away_s,
+        was_made_safe=reader.was_made_safe,
+        broken=None if is_told and not torn else broken,
+        bench_copy=bench_copy,
+    )
+
+
+def reading_of(stored: Mapping[str, Any]) -> Reading:
+    """A reading from the record; its limit's text is lost, that it had one is not."""
+    return Reading(
+        name=str(stored["name"]),
+        value=stored["value"],
+        unit=str(stored["unit"]),
+        uncertainty=stored["uncertainty"],
+        limits=Limit() if stored["limits"] else None,
+        verdict=Verdict(stored["verdict"]),
+        noise_limited=bool(stored["noise_limited"]),
+        upper_bound=stored["upper_bound"],
+        reason=stored.get("reason") or "",
+    )

@@ -1,0 +1,190 @@
+"""Goes on with a run that broke off: power cut, crash, signal, guard.
+
+Finished steps are kept, the one that was cut is done again. Before that the unit is brought into the
+state that the steps left rely on (restoring.py). Nothing is touched before the record is proved, and
+nothing of it before the instruments are reserved: the watchkeeper of the run that broke off may still
+be at work.
+"""
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from sequencer.clock import RealClock
+from sequencer.engine import Job
+from sequencer.errors import Refused, printable
+from sequencer.events import Outcome, Sink
+from sequencer.interrupts import interruptible
+from sequencer.journal import JOURNAL, Journal, file_name, read_tail
+from sequencer.operator import Operator
+from sequencer.past import past_of
+from sequencer.record import (
+    BENCH,
+    PROCEDURE,
+    REPORT,
+    SUMMARY,
+    Json,
+    Record,
+    journal_lines,
+    read_record,
+)
+from sequencer.reservation import reserved
+from sequencer.session import (
+    SIMULATED,
+    Carried,
+    Prepared,
+    Request,
+    addresses_of,
+    ask_cautions,
+    conclude,
+    operator_for,
+    prepared,
+    run_in,
+    write_results,
+)
+from sequencer.verifying import verify
+
+_ENDED = (Outcome.PASS.value, Outcome.FAIL.value)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class Resumption:
+    """Which run somebody wants to go on with, and how. bench stands for the one used before."""
+
+    folder: Path
+    bench: str | None = None
+    is_unattended: bool = False
+    accepted_by: str | None = None
+
+
+def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Carried:
+    """Go on with a run; its folder then holds the whole of it.
+
+    Raises Refused when there is nothing to go on with, or the record was altered.
+    """
+    folder = wanted.folder
+    record = _sound_record(folder)
+    if record.outcome in _ENDED:
+        return _only_written(record)
+    with (
+        interruptible(),
+        prepared(_request(wanted, record), RealClock().date().date()) as ready,
+    ):
+        if ready.procedure.sha256 != record.started.get("procedure_sha256"):
+            raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
+        operator = operator_for(_request(wanted, record), ready.bench, person)
+        accepted = ask_cautions(operator)
+        job = _job(record)
+        addresses = [*addresses_of(ready.bench), f"record {folder.resolve()}"]
+        with reserved(addresses, f"{ready.procedure.name} on {job.serial}, resumed") as locks:
+            tail = read_tail(folder / JOURNAL)
+            copy = _write_beginning(folder, ready, tail.lines)
+            past = past_of(
+                journal_lines(folder),
+                away_s=_since_s(tail.at),
+                torn=tail.torn,
+                bench_copy=copy,
+            )
+            ran = run_in(
+                folder,
+                Journal(folder, tail),
+                folder / copy,
+                ready,
+                locks=locks,
+                job=job,
+                operator=operator,
+                accepted=accepted,
+                sinks=sinks,
+                past=past,
+            )
+        return conclude(folder, ran)
+
+
+def _sound_record(folder: Path) -> Record:
+    """The record of the run.
+
+    Raises Refused when it was altered, or does not tell how the run began.
+    """
+    found = verify(folder)
+    if not found.is_intact:
+        raise Refused(f"the record in {folder} was altered: {found.alterations[0]}")
+    record = read_record(folder)
+    if not record.started:
+        raise Refused(f"{folder} does not tell how the run began; start it anew")
+    return record
+
+
+def _only_written(record: Record) -> Carried:
+    """A run that ended, but died before its results were written, needs no more than that.
+
+    Raises Refused when they are there.
+    """
+    if (record.folder / SUMMARY).exists():
+        raise Refused(
+            f'the run in {record.folder} ended ("{record.outcome}"); nothing is left to do'
+        )
+    write_results(record.folder)
+    return Carried(folder=record.folder, interruption=None)
+
+
+def _request(wanted: Resumption, record: Record) -> Request:
+    used = str(record.started.get("bench_file", ""))
+    bench = wanted.bench or (
+        SIMULATED if used == SIMULATED else str(wanted.folder / _bench_copy(record))
+    )
+    return Request(
+        procedure=str(wanted.folder / PROCEDURE),
+        bench=bench,
+        out=wanted.folder.parent,
+        is_unattended=wanted.is_unattended,
+        accepted_by=wanted.accepted_by,
+    )
+
+
+def _job(record: Record) -> Job:
+    started: Json = record.started
+    ticket: Any = started.get("ticket")
+    given = ticket.get("readings", {}) if isinstance(ticket, dict) else {}
+    return Job(
+        serial=str(started["serial"]),
+        model=str(started["model"]),
+        stage=str(started["stage"]),
+        position=int(started.get("position", 1)),
+        ticket=ticket if isinstance(ticket, dict) else None,
+        given=MappingProxyType({str(name): str(text) for name, text in given.items()}),
+        bench=str(started.get("bench_file", "")),
+    )
+
+
+def _since_s(moment: datetime) -> float:
+    return max((RealClock().date() - moment).total_seconds(), 0.0)
+
+
+def _bench_copy(record: Record) -> str:
+    """The file of the run's folder that holds the bench as used last; by its name alone."""
+    name = record.resumed.get("bench_copy") if record.resumed else None
+    return file_name(str(name)) if name else BENCH
+
+
+def _write_beginning(folder: Path, ready: Prepared, lines: int) -> str:
+    """The bench as used from now on, in a file of its own where it differs; the file's name.
+
+    What was made of the part before does not stand any more.
+    Raises Refused when the folder can't be written.
+    """
+    try:
+        copy = BENCH
+        if (folder / BENCH).read_text(encoding="utf-8") != ready.bench.text:
+            copy = f"bench_{lines}.yaml"
+            (folder / copy).write_text(ready.bench.text, encoding="utf-8")
+        for name in (SUMMARY, REPORT):
+            (folder / name).unlink(missing_ok=True)
+    except OSError as error:
+        raise Refused(
+            f"the run's folder {printable(str(folder))} can't be written: {error.strerror}; "
+            "nothing was switched on"
+        ) from error
+    return copy
