@@ -1,0 +1,537 @@
+"""Files of recorded captures, written by scipy, the standard library and by hand, read back."""
+
+import io
+import math
+import struct
+import wave
+import zipfile
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.io import wavfile
+
+from sequencer import capture_files
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.capture_files import Wanted, read_recording
+from sequencer.captures import Capture
+from sequencer.errors import Refused
+from sequencer.journal import capture_bytes
+from sequencer.wav_files import NotWav, read_wav
+
+PCM_TAIL = bytes.fromhex("000000001000800000aa00389b71")
+
+
+def riff(form, data, *, stated=None, before=b"", after=b""):
+    """A WAV file by hand: its chunk `fmt `, its samples, and chunks around them."""
+    size = len(data) if stated is None else stated
+    body = b"WAVE" + b"fmt " + struct.pack("<I", len(form)) + form + before
+    body += b"data" + struct.pack("<I", size) + data + b"\0" * (len(data) % 2) + after
+    return b"RIFF" + struct.pack("<I", len(body)) + body
+
+
+def plain_format(tag=1, channels=1, rate=48000, bits=16):
+    frame = channels * bits // 8
+    return struct.pack("<HHIIHH", tag, channels, rate, rate * frame, frame, bits)
+
+
+def extensible_format(tag, bits, valid, channels=1, rate=48000):
+    frame = channels * bits // 8
+    head = struct.pack("<HHIIHH", 0xFFFE, channels, rate, rate * frame, frame, bits)
+    return head + struct.pack("<HHIH", 22, valid, 4, tag) + PCM_TAIL
+
+
+def read(tmp_path, content, name="x.wav", **wanted):
+    path = tmp_path / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return read_recording(path, Wanted(**wanted))
+
+
+def refused(tmp_path, content, name="x.wav", **wanted):
+    """The reason for which a file is refused; it names the file."""
+    with pytest.raises(Refused) as caught:
+        read(tmp_path, content, name, **wanted)
+    assert caught.value.exit_code == 2
+    assert name in caught.value.reason
+    assert "\n" not in caught.value.reason
+    return caught.value
+
+
+# WAV.
+
+VALUES = np.array([0.0, 0.25, -0.25, 0.7071, -1.0, 0.9999])
+
+
+@pytest.mark.parametrize(("dtype", "bits"), [("int16", 16), ("int32", 32)])
+@pytest.mark.parametrize("rate", [8000, 44100, 1_250_000, 2_000_000])
+def test_integers_as_scipy_writes_them(tmp_path, dtype, bits, rate):
+    codes = np.round(VALUES * 2 ** (bits - 1)).clip(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+    path = tmp_path / "x.wav"
+    wavfile.write(path, rate, codes.astype(dtype))
+    found = read_recording(path, Wanted(full_scale_v=20.0))
+    assert found.sample_rate_hz == rate
+    assert found.samples.shape == (1, 6)
+    assert found.samples[0] == pytest.approx(20 * codes / 2 ** (bits - 1), abs=1e-12)
+
+
+def test_24_bit_as_the_standard_library_writes_it(tmp_path):
+    codes = [0, 1, -1, 2**23 - 1, -(2**23), 0x123456, -0x123456]
+    path = tmp_path / "x.wav"
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(3)
+        file.setframerate(96000)
+        file.writeframes(b"".join(code.to_bytes(3, "little", signed=True) for code in codes))
+    found = read_recording(path, Wanted())
+    assert found.samples[0].tolist() == [code / 2**23 for code in codes]
+    # scipy is another reader of the same file
+    rate, left_justified = wavfile.read(path)
+    assert rate == found.sample_rate_hz
+    assert (left_justified / 2**31).tolist() == found.samples[0].tolist()
+
+
+@pytest.mark.parametrize("dtype", ["float32", "float64"])
+def test_floating_point_is_volts_at_a_scale_of_one(tmp_path, dtype):
+    path = tmp_path / "x.wav"
+    wavfile.write(path, 48000, (3.5 * VALUES).astype(dtype))
+    assert read_recording(path, Wanted()).samples[0] == pytest.approx(3.5 * VALUES, rel=1e-6)
+
+
+def test_two_channels(tmp_path):
+    path = tmp_path / "x.wav"
+    wavfile.write(path, 48000, np.column_stack([VALUES, -VALUES]).astype(np.float32))
+    found = read_recording(path, Wanted())
+    assert found.samples.shape == (2, 6)
+    assert found.samples[1] == pytest.approx(-VALUES, abs=1e-6)
+
+
+@given(st.lists(st.integers(-(2**23), 2**23 - 1), min_size=2, max_size=40))
+@settings(max_examples=60, deadline=None)
+def test_any_24_bit_codes(codes):
+    data = b"".join(code.to_bytes(3, "little", signed=True) for code in codes)
+    found = read_wav(riff(plain_format(bits=24), data), 1.0)
+    assert found.samples[0].tolist() == [code / 2**23 for code in codes]
+
+
+@pytest.mark.parametrize(
+    ("tag", "bits", "valid", "dtype", "scale"),
+    [
+        (1, 16, 16, "<i2", 2**15),
+        (1, 32, 24, "<i4", 2**31),
+        (1, 32, 32, "<i4", 2**31),
+        (3, 32, 32, "<f4", 1),
+    ],
+)
+def test_the_extensible_form(tmp_path, tag, bits, valid, dtype, scale):
+    values = np.round(np.array([0.1, -0.5, 0.75]) * scale / 256) * 256 if scale > 2**16 else None
+    values = np.array([0.1, -0.5, 0.75]) * scale if values is None else values
+    data = values.astype(dtype)
+    found = read(tmp_path, riff(extensible_format(tag, bits, valid), data.tobytes()))
+    assert found.samples[0] == pytest.approx(data.astype(float) / scale)
+
+
+def test_other_chunks_are_passed_over(tmp_path):
+    data = np.array([1, 2, 3], "<i2").tobytes()
+    odd = b"LIST" + struct.pack("<I", 5) + b"INFOx" + b"\0"
+    found = read(tmp_path, riff(plain_format(), data, before=odd, after=odd))
+    assert (found.samples[0] * 2**15).tolist() == [1, 2, 3]
+
+
+@pytest.mark.parametrize("stated", [0xFFFFFFFF, 0xFFFFFFF0])
+def test_a_stream_without_a_stated_length_is_read_to_its_end(tmp_path, stated):
+    data = np.array([1, 2, 3], "<i2").tobytes()
+    assert read(tmp_path, riff(plain_format(), data, stated=stated)).size == 3
+
+
+# How the converter's limit shows: three or more samples on an outermost code.
+
+
+def overrange(codes, bits=16, dtype=None):
+    data = np.array(codes).astype(dtype or f"<i{bits // 8}").tobytes()
+    return read_wav(riff(plain_format(bits=bits), data), 1.0).overrange_of(0)
+
+
+def noisy(count, bits, step=1, seed=1):
+    rng = np.random.default_rng(seed)
+    return step * rng.integers(-(2 ** (bits - 3)) // step, 2 ** (bits - 3) // step, count)
+
+
+@pytest.mark.parametrize(
+    ("bits", "step"),
+    [(16, 1), (32, 1), (32, 2**8), (32, 2**16)],
+    ids=["16", "32", "24in32", "16in32"],
+)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_three_samples_on_an_outermost_code_exceed_the_range(bits, step, sign):
+    codes = noisy(500, bits, step)
+    most = 2 ** (bits - 1) - step if sign > 0 else -(2 ** (bits - 1))
+    codes[[10, 20]] = most
+    assert overrange(codes, bits) == ""
+    codes[300] = most
+    assert overrange(codes, bits).startswith(
+        "3 samples lie on the most " + {1: "pos", -1: "neg"}[sign]
+    )
+
+
+def test_a_converter_may_be_symmetrical():
+    codes = noisy(500, 16)
+    codes[:3] = -32767
+    assert "negative" in overrange(codes)
+
+
+def test_samples_just_inside_the_range_do_not_exceed_it():
+    codes = noisy(500, 16)
+    codes[:100] = 32766
+    assert overrange(codes) == ""
+
+
+def test_the_codes_decide_not_the_shape():
+    """Many samples on one value inside the range: a unit that clips, not the converter."""
+    found = read_wav(riff(plain_format(), np.array([9000] * 50 + [1, 2], "<i2").tobytes()), 1.0)
+    assert (found.overrange_of(0), found.range_peak_v) == ("", math.inf)
+
+
+# WAV files that can't be used.
+
+GOOD = riff(plain_format(), np.arange(100, dtype="<i2").tobytes())
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "is empty"),
+        (b"R", "not a WAV file"),
+        (b"\x00" * 100, "not a WAV file"),
+        (b"time,volts\n0,1\n", "not a WAV file"),
+        (GOOD[:12], "broke off"),
+        (GOOD[:30], "broken description"),
+        (GOOD[:40], "broke off"),
+        (GOOD[:-51], "after 74 of 100 samples"),
+        (b"RF64" + GOOD[4:], "plain RIFF"),
+        (b"RIFX" + GOOD[4:], "plain RIFF"),
+        (riff(plain_format(bits=8), b"\x80" * 10), "8 bit"),
+        (riff(plain_format(tag=6, bits=16), b"\x80" * 10), "0x0006"),
+        (riff(plain_format(tag=3, bits=16), b"\x80" * 10), "16 bit samples of format 0x0003"),
+        (riff(plain_format(channels=3), b"\0" * 12), "3 channels"),
+        (riff(plain_format(channels=0), b"\0" * 12), "damaged"),
+        (riff(plain_format(rate=0), b"\0" * 12), "damaged"),
+    ],
+)
+def test_a_wav_file_that_can_t_be_used(tmp_path, content, words):
+    refusal = refused(tmp_path, content)
+    assert refusal.code == "file"
+    assert words in refusal.reason
+
+
+@given(st.integers(0, len(GOOD) - 1), st.integers(0, 255))
+@settings(max_examples=300, deadline=None)
+def test_a_damaged_wav_file_never_surprises(place, value):
+    damaged = bytearray(GOOD)
+    damaged[place] = value
+    try:
+        found = read_wav(bytes(damaged), 1.0)
+    except NotWav:
+        return
+    assert found.samples.ndim == 2
+    assert found.sample_rate_hz > 0
+
+
+@given(st.binary(max_size=200))
+@settings(max_examples=200, deadline=None)
+def test_garbage_is_not_wav(content):
+    with pytest.raises(NotWav):
+        read_wav(b"RIFF\0\0\0\0WAVE" + content, 1.0)
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_no_samples_are_too_short(tmp_path, count):
+    with pytest.raises(CannotMeasure) as caught:
+        read(tmp_path, riff(plain_format(), b"\1\0" * count))
+    assert caught.value.code == "too_short"
+
+
+# Text.
+
+
+def rows(rate=1000, count=50, separator=",", volts=lambda k: math.sin(k)):
+    return [f"{k / rate:.9g}{separator}{volts(k):.9g}" for k in range(count)]
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", ", ", " ; "])
+@pytest.mark.parametrize(
+    "header", ["", "time,volts\n", "t;v\n", "Model,DL-7\nRecord Length,50\n\nTIME,CH1\n", "# a\n"]
+)
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_time_and_volts(tmp_path, separator, header, end):
+    text = (header + "\n".join(rows(separator=separator)) + "\n").replace("\n", end)
+    found = read(tmp_path, text, "x.csv")
+    assert found.sample_rate_hz == 1000
+    assert found.samples.shape == (1, 50)
+    assert found.samples[0] == pytest.approx(np.sin(np.arange(50)), abs=1e-8)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "latin-1"])
+def test_encodings(tmp_path, encoding):
+    text = "Zeit,Kanal µ\n" + "\n".join(rows())
+    assert read(tmp_path, text.encode(encoding), "x.csv").size == 50
+
+
+@pytest.mark.parametrize("header", ["", "volts\n", "CH1 (V)\n"])
+def test_volts_alone_with_a_stated_rate(tmp_path, header):
+    text = header + "\n".join(f"{k * 0.001:.6f}" for k in (3, 1, 2, 5))
+    found = read(tmp_path, text, "x.csv", rate_hz=48000.0)
+    assert found.sample_rate_hz == 48000
+    assert found.samples[0].tolist() == [0.003, 0.001, 0.002, 0.005]
+
+
+def test_volts_alone_need_a_rate(tmp_path):
+    refusal = refused(tmp_path, "1\n2\n4\n", "x.csv")
+    assert (refusal.code, '--rate "48 kHz"' in refusal.reason) == ("argument", True)
+
+
+@pytest.mark.parametrize(
+    ("header", "time_scale", "volt_scale"),
+    [
+        ("time (ms),CH1 (mV)", 1e-3, 1e-3),
+        ("time [us],volts", 1e-6, 1.0),
+        ("t/s,u/µV", 1.0, 1e-6),
+        ("ms,mV", 1e-3, 1e-3),
+        ("time in ns,V", 1e-9, 1.0),
+        ("time,CH1 (smoothed)", 1.0, 1.0),
+    ],
+)
+def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
+    text = header + "\n" + "\n".join(f"{k},{k * k}" for k in range(20))
+    found = read(tmp_path, text, "x.csv")
+    assert found.sample_rate_hz == pytest.approx(1 / time_scale)
+    assert found.samples[0] == pytest.approx(volt_scale * np.arange(20.0) ** 2)
+
+
+def test_three_columns_are_time_and_two_channels(tmp_path):
+    text = "\n".join(f"{k / 100},{k % 3},{k % 5}" for k in range(20))
+    found = read(tmp_path, text, "x.csv")
+    assert found.samples[1].tolist() == [k % 5 for k in range(20)]
+
+
+def test_two_columns_may_be_two_channels(tmp_path):
+    text = "\n".join(f"{math.sin(k)},{math.cos(k)}" for k in range(50))
+    found = read(tmp_path, text, "x.csv", rate_hz=1000.0, is_pair=True)
+    assert found.samples.shape == (2, 50)
+    refusal = refused(tmp_path, text, "x.csv", rate_hz=1000.0)
+    assert "first column that is no time" in refusal.reason
+
+
+@pytest.mark.parametrize("rate", [1000, 44100, 48000, 1_250_000, 12345.678, 48000.02, 0.1])
+@pytest.mark.parametrize("digits", [9, 12, 17])
+def test_the_rate_of_printed_times(tmp_path, rate, digits):
+    count = 3000
+    text = "\n".join(f"{k / rate:.{digits}g},{k % 7}" for k in range(count))
+    found = read(tmp_path, text, "x.csv").sample_rate_hz
+    # the last time is printed to half a unit of its last digit
+    assert found == pytest.approx(rate, rel=2 * 10.0 ** (1 - digits) + 1e-15)
+    if float(rate).is_integer():
+        assert found == rate
+
+
+def test_times_may_begin_anywhere(tmp_path):
+    text = "\n".join(f"{-0.5 + k / 48000:.9f},{k % 7}" for k in range(2000))
+    assert read(tmp_path, text, "x.csv").sample_rate_hz == 48000
+
+
+@pytest.mark.parametrize("gap", ["", "nan", "NaN", "N/A", "-", "inf", "9.91E37", "-9.9e37"])
+def test_what_is_missing_stays_missing(tmp_path, gap):
+    lines = rows()
+    lines[7] = f"0.007,{gap}"
+    found = read(tmp_path, "\n".join(lines), "x.csv")
+    assert np.flatnonzero(~np.isfinite(found.samples[0])).tolist() == [7]
+
+
+def test_a_missing_first_value_is_no_heading(tmp_path):
+    found = read(tmp_path, "nan\n1\n2\n", "x.csv", rate_hz=10.0)
+    assert found.size == 3
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("0.007,abc", '"abc" is not a number'),
+        ("0.007", "1 columns; 2 expected"),
+        ("0.007,1,2", "3 columns; 2 expected"),
+        ("0.007,1_000", '"1_000" is not a number'),
+    ],
+)
+def test_a_mistake_in_the_text_is_told_with_its_line(tmp_path, line, message):
+    lines = ["time,volts", *rows()]
+    lines[8] = line
+    refusal = refused(tmp_path, "\n".join(lines), "x.csv")
+    assert refusal.code == "file"
+    (error,) = refusal.errors
+    assert (error.place.line, error.source_line) == (9, line)
+    assert message in error.message
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("", "is empty"),
+        ("\n\n", "no line of numbers"),
+        ("time,volts\n", "no line of numbers"),
+        ("hello\nworld\n", "no line of numbers"),
+        ("x\n" * 200, "among its first 100"),
+        ("0,1;0,5\n0,2;0,6\n", "decimal commas"),
+        ("1,2,3,4\n5,6,7,8\n", "4 columns"),
+        (b"\x00\x01\x02\x03", "not a text file"),
+        (b"\x89PNG\r\n\x1a\n\0\0", "not a text file"),
+        (GOOD, "belongs into a .wav file"),
+    ],
+)
+def test_text_that_can_t_be_used(tmp_path, content, words):
+    refusal = refused(tmp_path, content, "x.csv")
+    assert refusal.code == "file"
+    assert words in refusal.reason
+
+
+@given(st.binary(max_size=300))
+@settings(max_examples=200, deadline=None)
+def test_any_bytes_as_text_are_read_or_refused(tmp_path_factory, content):
+    path = tmp_path_factory.mktemp("any") / "x.csv"
+    path.write_bytes(content)
+    try:
+        found = read_recording(path, Wanted(rate_hz=1000.0))
+    except (Refused, CannotMeasure):
+        return
+    assert found.samples.shape[0] <= 2
+
+
+# Captures of a run.
+
+
+def capture(samples=None, **changed):
+    about = {"name": "output", "role": "analyser", "sample_rate_hz": 48000.0, "range_peak_v": 10.0}
+    volts = np.array([[0.5, -0.5, 0.25]]) if samples is None else samples
+    return Capture(samples=volts, **{**about, **changed})
+
+
+def test_a_capture_of_a_run(tmp_path):
+    found = read(tmp_path, capture_bytes(capture()), "x.npz")
+    assert found.samples.tolist() == [[0.5, -0.5, 0.25]]
+    assert (found.sample_rate_hz, found.range_peak_v) == (48000, 10)
+    assert found.overrange_of(0) == ""
+
+
+def test_what_the_instrument_said_of_its_range_is_kept(tmp_path):
+    found = read(tmp_path, capture_bytes(capture(is_overrange=True)), "x.npz")
+    assert "range was exceeded" in found.overrange_of(0)
+
+
+def test_the_steps_record_the_drive_second(tmp_path):
+    """The analyser's first channel is always the output (as the steps leave it in the record)."""
+    pair = np.array([[1.0, 2.0, 3.0], [0.1, 0.2, 0.3]])
+    by_step = capture(pair, facts={"emf_vrms": 0.1})
+    assert read(tmp_path, capture_bytes(by_step), "x.npz").drive == 1
+    assert read(tmp_path, capture_bytes(capture(pair)), "x.npz").drive == 0
+
+
+def zipped(**files):
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(name, content)
+    return buffer.getvalue()
+
+
+def foreign(**arrays):
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)
+    return buffer.getvalue()
+
+
+WHOLE = capture_bytes(capture())
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"garbage",
+        WHOLE[:100],
+        WHOLE[: len(WHOLE) // 2],
+        zipped(),
+        zipped(a=b"x"),
+        foreign(samples=np.zeros((1, 3))),
+        foreign(samples=np.zeros((1, 3)), about=np.array("{}")),
+        foreign(samples=np.zeros((1, 3)), about=np.array("[1, 2]")),
+        foreign(samples=np.array([["a"]]), about=np.array("{}")),
+        foreign(samples=np.array([None], dtype=object), about=np.array("{}")),
+        capture_bytes(capture(sample_rate_hz=0.0)),
+        capture_bytes(capture(sample_rate_hz=-1.0)),
+        capture_bytes(capture(sample_rate_hz="fast")),
+        capture_bytes(capture(range_peak_v="wide")),
+        capture_bytes(capture(np.zeros((3, 4)))),
+        capture_bytes(capture(np.zeros(4))),
+    ],
+    ids=range(17),
+)
+def test_an_npz_that_can_t_be_used(tmp_path, content):
+    assert refused(tmp_path, content, "x.npz").code == "file"
+
+
+def test_an_archive_may_not_unpack_to_gigabytes(tmp_path, monkeypatch):
+    monkeypatch.setattr(capture_files, "MOST_BYTES", 1000)
+    bomb = zipped(**{"samples.npy": b"\0" * 100_000, "about.npy": b""})
+    assert len(bomb) < 1000
+    assert "unpacks to 100000 bytes" in refused(tmp_path, bomb, "x.npz").reason
+
+
+# Files as such.
+
+
+@pytest.mark.parametrize("name", ["x.txt", "x", "x.wav.bak", "x.flac"])
+def test_an_unknown_ending_is_refused(tmp_path, name):
+    assert "known are .wav, .csv and .npz" in refused(tmp_path, GOOD, name).reason
+
+
+def test_the_ending_may_be_in_capitals(tmp_path):
+    assert read(tmp_path, GOOD, "X.WAV").size == 100
+
+
+@pytest.mark.parametrize(("name", "content"), [("x.csv", WHOLE), ("x.wav", WHOLE), ("x.npz", GOOD)])
+def test_a_wrong_ending_is_told(tmp_path, name, content):
+    assert "belongs into a" in refused(tmp_path, content, name).reason
+
+
+def test_there_must_be_a_file(tmp_path):
+    for path, words in ((tmp_path / "none.wav", "no such file"), (tmp_path, "unknown ending")):
+        with pytest.raises(Refused, match=words):
+            read_recording(path, Wanted())
+    folder = tmp_path / "folder.wav"
+    folder.mkdir()
+    with pytest.raises(Refused, match="is a folder"):
+        read_recording(folder, Wanted())
+
+
+def test_a_file_may_not_be_too_large(tmp_path, monkeypatch):
+    monkeypatch.setattr(capture_files, "MOST_BYTES", 100)
+    assert "at most 100" in refused(tmp_path, GOOD).reason
+
+
+@pytest.mark.parametrize(("name", "content"), [("x.csv", "1\n2\n"), ("x.npz", WHOLE)])
+def test_a_scale_is_for_wav_files(tmp_path, name, content):
+    refusal = refused(tmp_path, content, name, full_scale_v=1.0, rate_hz=48000.0)
+    assert (refusal.code, "--scale" in refusal.reason) == ("argument", True)
+
+
+@pytest.mark.parametrize(
+    ("rate", "is_right"), [(48000, True), (48004.7, True), (48004.9, False), (44100, False)]
+)
+@pytest.mark.parametrize("name", ["x.wav", "x.npz", "x.csv"])
+def test_the_stated_rate_must_agree_to_a_hundredth_of_a_per_cent(tmp_path, name, rate, is_right):
+    times = "\n".join(f"{k / 48000:.9f},{k % 7}" for k in range(2000))
+    content = {"x.wav": GOOD, "x.npz": WHOLE, "x.csv": times.encode()}[name]
+    if is_right:
+        assert read(tmp_path, content, name, rate_hz=rate).sample_rate_hz == 48000
+    else:
+        with pytest.raises(CannotMeasure) as caught:
+            read(tmp_path, content, name, rate_hz=rate)
+        assert caught.value.code == "rate_mismatch"
