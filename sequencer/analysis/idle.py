@@ -3,8 +3,9 @@
 Theory of operation. The mains frequency is found from all hum lines together; mean and lines to 1
 kHz are fitted jointly and taken off; the periodogram of the rest is integrated over the band,
 plain and A-weighted, and the lines' power is added back. So no window's skirt carries the hum
-into the noise, and the noise under a line is known and taken off it. The mains wanders: a record
-longer than 20 s is treated in sections of about 10 s, whose powers are averaged.
+into the noise, and the noise under a line is known and taken off it. The mains wanders, by some
+millihertz in ten seconds: at 1 kHz a line then turns by a good part of a cycle and would be read low.
+A record longer than 4 s is treated in sections of about 3 s, whose powers are averaged.
 """
 
 import math
@@ -33,8 +34,8 @@ from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
-_WHOLE_UP_TO_S = 20.0
-_SECTION_S = 10.0
+_WHOLE_UP_TO_S = 4.0
+_SECTION_S = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
