@@ -10,9 +10,8 @@ Four courses, t counted from the event:
 Each is linear in its amplitudes once tau (and f) are given, so starts come from a grid over those
 alone (variable projection), and Gauss-Newton iteration (Levenberg-Marquardt) ends it.
 
-The uncertainty allows for points that are correlated with their neighbours by the averaging, and
-for noise that is stronger at low frequency than between points (1/f): where means of ten points
-scatter clearly more than they should, the covariance is enlarged by as much.
+The uncertainty follows from the residual's own spectrum, described as white and 1/f noise behind the
+averaging: an offset's wander is slow, and counts far more for a time constant than its r.m.s. says.
 
 References
 ----------
@@ -34,7 +33,8 @@ from sequencer.analysis.trend import Trend
 Kind = Literal["steady", "decaying", "two-stage", "ringing"]
 Matrix = NDArray[np.float64]
 
-_BATCH = 10
+_LOWEST_BIN = 2
+_SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
 _DECAYS = 48
 _GRID_POINTS = 240
 
@@ -232,25 +232,70 @@ def _jacobian(
 def _covariance(
     kind: Kind, trend: Trend, time: Samples, linear: Samples, nonlinear: Samples, rest: Samples
 ) -> Matrix:
-    """Covariance of the parameters: (J'J)^-1 J'SJ (J'J)^-1 with the correlation of neighbours in S."""
+    """Covariance of the parameters: what the residual's spectrum makes of (J'J)^-1 J'."""
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
-    unit = jacobian / scale
-    inverse = np.linalg.pinv(unit.T @ unit, hermitian=True)
-    rho = trend.neighbour_correlation
-    beside = unit[1:].T @ unit[:-1]
-    noise = unit.T @ unit + rho * (beside + beside.T)
-    freedom = max(time.size - (1.0 + 2.0 * rho) * jacobian.shape[1], 1.0)
-    variance = float(rest @ rest) / freedom * _low_frequency_excess(rest, rho)
-    return np.asarray(variance * (inverse @ noise @ inverse) / np.outer(scale, scale))
+    weights = np.linalg.pinv(jacobian / scale)
+    noise = _Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s)
+    # Zero padding looks at frequencies down to an eighth of a cycle in the record.
+    size = 8 * time.size
+    answer = np.fft.rfft(weights, n=size, axis=1)[:, 1:]
+    frequency = np.arange(1, answer.shape[1] + 1) / (size * trend.step_s)
+    density = noise.density(frequency) / (size * trend.step_s)
+    covariance = np.real((answer * density) @ answer.conj().T)
+    return np.asarray(covariance / np.outer(scale, scale))
 
 
-def _low_frequency_excess(rest: Samples, rho: float) -> float:
-    """How much more the means of ten points scatter than such points let expect; 1 if not clearly."""
-    batches = rest.size // _BATCH
-    if batches < 4:
-        return 1.0
-    means = rest[: batches * _BATCH].reshape(batches, _BATCH).mean(axis=1)
-    expected = float(np.mean(rest**2)) * (1.0 + 2.0 * rho * (_BATCH - 1) / _BATCH) / _BATCH
-    ratio = float(np.mean(means**2)) / max(expected, 1e-300)
-    return ratio if ratio > 1.0 + 4.0 * np.sqrt(2.0 / batches) else 1.0
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Noise:
+    """Noise of a trend's points, one-sided: white and 1/f noise behind the averaging, V^2/Hz."""
+
+    white: float
+    flicker: float
+    step_s: float
+    kernel_s: float
+
+    @classmethod
+    def of(cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float) -> "_Noise":
+        """The noise of a residual, by weighted least squares on its slow part.
+
+        A periodogram's bin scatters by its own mean, so the weights are the inverse square of the
+        model, iterated. What share of a bin the fitted course has taken follows from its columns and
+        is put back. The fast bins are left out: they do little to a course and needn't follow the
+        same law.
+        """
+        basis = np.fft.rfft(np.linalg.qr(jacobian)[0], axis=0)
+        taken = np.sum(np.abs(basis) ** 2, axis=1) / rest.size
+        power = np.abs(np.fft.rfft(rest)) ** 2 * (2.0 * step_s / rest.size)
+        power /= np.maximum(1.0 - taken, 0.1)
+        frequency = np.arange(power.size) / (rest.size * step_s)
+        slow = slice(_LOWEST_BIN, max(_LOWEST_BIN + 12, round(_SLOW_SHARE * power.size)))
+        power, frequency = power[slow], frequency[slow]
+        shape = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
+        model = np.column_stack([shape._white(frequency), shape._flicker(frequency)])
+        fitted = np.full(power.size, max(float(np.mean(power)), 1e-300))
+        white, flicker = 0.0, 0.0
+        for _ in range(12):
+            weighted = model / fitted[:, np.newaxis] ** 2
+            white, flicker = np.linalg.lstsq(weighted.T @ model, weighted.T @ power, rcond=None)[0]
+            if flicker <= 0.0:
+                white, flicker = float(np.mean(power / model[:, 0])), 0.0
+            elif white < 0.0:
+                white, flicker = 0.0, float(np.mean(power / model[:, 1]))
+            fitted = np.maximum(model @ np.array([white, flicker]), 1e-300)
+        return cls(white=float(white), flicker=float(flicker), step_s=step_s, kernel_s=kernel_s)
+
+    def density(self, frequency_hz: Samples) -> Samples:
+        """One-sided density of the points, V^2/Hz."""
+        white, flicker = self._white(frequency_hz), self._flicker(frequency_hz)
+        return np.asarray(self.white * white + self.flicker * flicker)
+
+    def _white(self, frequency_hz: Samples) -> Samples:
+        """White noise: two successive means, each of its own noise, make cos^2."""
+        if not self.kernel_s:
+            return np.ones_like(frequency_hz)
+        return np.asarray(np.cos(np.pi * frequency_hz * self.step_s) ** 2)
+
+    def _flicker(self, frequency_hz: Samples) -> Samples:
+        inside = np.sinc(frequency_hz * self.kernel_s) ** 2
+        return np.asarray(self._white(frequency_hz) * inside / frequency_hz)

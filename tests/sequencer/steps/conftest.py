@@ -24,7 +24,7 @@ from sequencer.captures import Capture, Samples
 from sequencer.errors import ProcedureError
 from sequencer.pictures import Picture
 from sequencer.procedure import Step, load_procedure
-from sequencer.steps.base import Accuracy, Finding, Load, Situation, WiredWrong
+from sequencer.steps.base import Accuracy, AnyStepKind, Finding, Load, Situation, WiredWrong
 from sequencer.steps.registry import kinds
 from sequencer.unit_data import UnitData
 
@@ -295,6 +295,25 @@ class Bench4Steps:
         except WiredWrong as error:
             done.stopped = str(error)
         return done
+
+    @staticmethod
+    def kind(step: Step) -> AnyStepKind:
+        return kinds()[step.kind]
+
+    @staticmethod
+    def capture(name: str, volts: Samples, rate_hz: float) -> Capture:
+        """A record of the analyser as servo_settling takes it."""
+        return Capture(
+            name=name,
+            role=Role.ANALYSER.value,
+            samples=volts[None, :],
+            sample_rate_hz=rate_hz,
+            facts={"moved_s": 0.5},
+        )
+
+    def situation(self, accuracy: Mapping[Role, Accuracy]) -> Situation:
+        unit = self.procedure("kind: wait, time: 1 s").unit
+        return Situation(unit=unit, load=LOAD, accuracy=accuracy)
 
     def demand(self, step: str, more: str = ""):
         loaded = self.procedure(step, more)

@@ -102,7 +102,11 @@ def test_the_worst_distortion_in_the_flat_band(on):
 
 @pytest.mark.parametrize(("high_hz", "is_within"), [(200e3, True), (30e3, False)])
 def test_a_mask_gives_the_margin_at_its_tightest_point(on, high_hz, is_within):
-    mask = ", mask: [{frequency: 20 Hz, min: -1 dB, max: 1 dB}, {frequency: 20 kHz, min: -1 dB, max: 1 dB}]"
+    corners = (
+        "{frequency: 20 Hz, min: -1 dB, max: 1 dB}",
+        "{frequency: 20 kHz, min: -1 dB, max: 1 dB}",
+    )
+    mask = f", mask: [{', '.join(corners)}]"
     done = on.run(STEP + mask, _filtered(on, low_hz=2.0, high_hz=high_hz))
     margin = done.findings(accuracy={})["mask_margin"]
     # The corner at 20 kHz is the tightest: 1 dB less the fall there.
