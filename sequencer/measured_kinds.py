@@ -133,14 +133,14 @@ def _idle(recording: Recording, options: MeasureOptions) -> Measured:
     band_hz = options.band_hz or AUDIO_HZ
     # Hum and its first harmonic must lie below half the sample rate.
     require_band((0.0, 2.0 * (options.mains_hz or _NOMINALS_HZ[-1])), recording.sample_rate_hz)
+    nominal_hz = _nominal_mains_hz(recording, options)
     result = analyse_idle(
         _first(recording),
         recording.sample_rate_hz,
-        nominal_mains_hz=options.mains_hz,
+        nominal_mains_hz=nominal_hz,
         band_hz=band_hz,
         range_peak_v=recording.range_peak_v,
     )
-    nominal_hz = options.mains_hz or _nearest_nominal_hz(result.mains_frequency_hz.value)
     mains = found("mains_frequency", "Hz", result.mains_frequency_hz)
     if mains.value is None:
         mains = not_found("mains_frequency", "Hz", "no hum line stands out of the noise")
