@@ -159,6 +159,7 @@ class VisaLink:
         self._refusals: list[tuple[int, str]] = []
         self._lock = threading.RLock()
         self._timeout_s = settings.timeout_s
+        self._open_timeout_s = settings.open_timeout_s
         self._most_attempts = 3
 
     def __enter__(self) -> "VisaLink":
@@ -194,12 +195,14 @@ class VisaLink:
     @contextlib.contextmanager
     def limited(self, *, timeout_s: float, attempts: int = 3) -> Iterator[None]:
         """Shorter times and fewer attempts for a while, for instance to make the bench safe."""
-        before = self._timeout_s, self._most_attempts
-        self._timeout_s, self._most_attempts = min(timeout_s, before[0]), min(attempts, before[1])
+        before = self._timeout_s, self._open_timeout_s, self._most_attempts
+        self._timeout_s = min(timeout_s, before[0])
+        self._open_timeout_s = min(timeout_s, before[1])
+        self._most_attempts = min(attempts, before[2])
         try:
             yield
         finally:
-            self._timeout_s, self._most_attempts = before
+            self._timeout_s, self._open_timeout_s, self._most_attempts = before
 
     def prove(self) -> None:
         """Prove that the instrument still answers, by a question that changes nothing.
@@ -366,7 +369,7 @@ class VisaLink:
         try:
             resource = self._resource_manager.open_resource(
                 self.address,
-                open_timeout=round(self.settings.open_timeout_s * 1000),
+                open_timeout=round(self._open_timeout_s * 1000),
                 timeout=round(self._timeout_s * 1000),
                 write_termination=self.settings.write_termination,
                 read_termination=self.settings.read_termination,

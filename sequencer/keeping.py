@@ -29,7 +29,7 @@ from sequencer.watchkeeper import BEAT_S
 # comes on top.
 _COMPUTING_S = 120.0
 # While the bench is made safe, in the hurried first pass and afterwards (see make_safe).
-_HURRIED_S = 3.0
+_HURRIED_S = 2.0
 _HURRIED_FOR_S = 5.0
 _START_S = 30.0
 # A second process that takes nothing off the line for this long is as good as gone.

@@ -65,8 +65,9 @@ class Run:
 def long_run(begin, new_bench, tmp_path):
     """Starts a run and gives it once the unit is driven."""
 
-    def start(*options):
+    def start(*options, edit=lambda text: text):
         bench = new_bench()
+        bench.bench_file.write_text(edit(bench.bench_file.read_text()))
         procedure = tmp_path / "long.yaml"
         procedure.write_text(PROCEDURE)
         arguments = ["run", procedure, "--bench", bench.bench_file, "--serial", "S-1"]
@@ -119,6 +120,36 @@ def test_a_frozen_sequencer_is_ended_and_the_bench_made_safe(long_run, steadyben
     assert run.process.wait(timeout=5) == -signal.SIGKILL
     _until(lambda: "made_safe" in run.names(), 5, "the journal was not told")
     assert "no sign of life" in run.events()[-2]["cause"]
+    _verified(run, steadybench)
+
+
+BLOCKING_DRIVER = """\
+import sys, time
+from drivers.generator import MappedGenerator
+
+class Blocking(MappedGenerator):
+    '''A generator whose connection never comes back once it is to be switched off.'''
+
+    def set_output(self, on):
+        if not on and self.was_on and "sequencer.watchkeeper" not in sys.orig_argv:
+            time.sleep(1000)
+        super().set_output(on)
+        self.was_on = on
+
+    was_on = False
+"""
+
+
+def test_a_make_safe_that_hangs_is_taken_over(long_run, steadybench, tmp_path):
+    """The deadline does not depend on the blocked thread."""
+    (tmp_path / "blocking.py").write_text(BLOCKING_DRIVER)
+    run = long_run(edit=lambda text: text.replace("driver: scpi", "driver: blocking:Blocking", 1))
+    begun_s = time.monotonic()
+    run.process.send_signal(signal.SIGTERM)
+    _safe_within(run, begun_s)
+    assert run.process.wait(timeout=5) == -signal.SIGKILL
+    _until(lambda: "made_safe" in run.names(), 5, "the journal was not told")
+    assert "stood still" in run.events()[-2]["cause"]
     _verified(run, steadybench)
 
 
