@@ -394,6 +394,25 @@ def verify(run_folder: Path, as_json: bool) -> int:
 
 
 @commands.command()
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--procedure", help="Judge by this procedure (file or built-in name) instead.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write the result into.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def rejudge(run_folder: Path, procedure: str | None, out: Path | None, as_json: bool) -> int:
+    """Judge a finished run again from its captures alone, and say what changed.
+
+    The run's folder stays as it is; without --out nothing is written.
+    """
+    from sequencer import rejudging
+
+    result = rejudging.rejudge(run_folder, procedure)
+    click.echo(json.dumps(result.to_json(), allow_nan=False) if as_json else result.text())
+    if out:
+        _say(f"written: {printable(str(rejudging.write_rejudged(result, out)))}")
+    return OK if result.is_passed else LIMIT_NOT_MET
+
+
+@commands.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--as", "kind", required=True, metavar="KIND", help=_KINDS_HELP)
 @click.option("--scale", metavar="VOLTAGE", help="Volts of a WAV's full scale; 1 V if not stated.")
