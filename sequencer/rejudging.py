@@ -52,6 +52,11 @@ class Change:
             "after": self.after,
         }
 
+    @property
+    def is_visible(self) -> bool:
+        """Whether a person sees a difference; else further digits or the doubt differ."""
+        return _shown(self.before) != _shown(self.after)
+
     def text(self) -> str:
         """The change for people, one line."""
         return f"{self.step}/{self.reading}: {_shown(self.before)} -> {_shown(self.after)}"
@@ -117,7 +122,10 @@ class Rejudged:
         count = sum(len(step.readings) for step in self.steps)
         lines = [f"{folder}: {count} readings judged again by {printable(self.procedure)}"]
         lines += [f"  {problem}" for problem in self.problems]
-        lines += [f"  {change.text()}" for change in self.changes]
+        visible = [change for change in self.changes if change.is_visible]
+        lines += [f"  {change.text()}" for change in visible]
+        if more := len(self.changes) - len(visible):
+            lines.append(f"  {more} readings differ only in further digits or in their doubt")
         if not self.changes:
             lines.append("  no reading and no verdict changed")
         return "\n".join([*lines, f"{self.outcome} (recorded: {self.record.outcome})"])
@@ -200,12 +208,16 @@ class _Judge:
         """The procedure's step; in a repeated group it is recorded as ID.1, ID.2 and so on."""
         return self._by_id.get(step_id) or self._by_id.get(_base(step_id))
 
+    def _is_as_planned(self, recorded: StepRecord) -> bool:
+        step = self._planned(recorded.id)
+        return step is not None and step.kind == recorded.kind
+
     def _again(self, recorded: StepRecord) -> StepAgain:
         step = self._planned(recorded.id)
         left_out = recorded.left_out
         if left_out is None and recorded.verdict is None:
             left_out = "the record breaks off in this step"
-        elif step is None or step.kind != recorded.kind:
+        elif not self._is_as_planned(recorded):
             left_out = f"{self._procedure.name} has no such step of kind {recorded.kind}"
             self._problems.append(f"step {recorded.id}: {left_out}")
         readings: tuple[Reading, ...] = ()
@@ -280,7 +292,7 @@ class _Judge:
         """Steps with limits that the record of a whole run lacks: nothing shows that they are met."""
         if self._record.outcome in _ENDED_EARLY:
             return
-        there = {step.id for step in self._record.steps if self._planned(step.id) is not None}
+        there = {step.id for step in self._record.steps if self._is_as_planned(step)}
         there |= {_base(step_id) for step_id in there}
         for step in self._procedure.all_steps():
             if step.id in there or not step.limits:
