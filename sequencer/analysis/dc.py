@@ -15,6 +15,7 @@ _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does bet
 _LINES = 6
 _FEWEST_SAMPLES = 16
 _FEWEST_BINS = 12
+_SAME_MODEL = 0.01  # change of the model that ends its iteration
 _SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
 
 
@@ -142,7 +143,9 @@ def _white_and_flicker(spectrum: Periodogram, taken_hz: Spectral) -> tuple[float
             return float(power.mean()), 0.0
         if white < 0:
             white, flicker = 0.0, float(np.mean(power * number))
-        fitted = white + flicker / number
+        before, fitted = fitted, white + flicker / number
+        if np.abs(fitted - before).max() < _SAME_MODEL * fitted.min():
+            break
     return float(white), float(flicker)
 
 

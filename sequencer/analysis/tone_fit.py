@@ -240,7 +240,7 @@ def _fit_comb(
         all_hz = comb.lines_hz(tone_hz, mains_hz)
         fit = fit_lines(record, sample_rate_hz, all_hz, drifting=moving)
         step_hz = _mains_step(fit, comb, moving[1:])
-        is_mains_steady = abs(step_hz) < 0.3 * mains.standard_uncertainty_hz
+        is_mains_steady = abs(step_hz) < mains.standard_uncertainty_hz
         if is_mains_steady and abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
             break
         tone_hz = _moved(fit, bin_hz)
@@ -261,7 +261,7 @@ def _fit_comb(
 def _moving_hum(comb: Comb, lines_hz: Spectral, bin_hz: float) -> range:
     """The first hum lines, if any lies so near to the tone's that the tone disturbed its search."""
     hum_hz = lines_hz[comb.first_multiple : comb.first_side]
-    tone_hz = np.concatenate([lines_hz[: comb.first_multiple], lines_hz[comb.first_side :]])
+    tone_hz = lines_hz[: comb.first_multiple]
     distance_hz = np.abs(np.subtract.outer(hum_hz, tone_hz)).min(initial=math.inf)
     count = _FREE_HUM_LINES if distance_hz < _NEAR_BINS * bin_hz else 0
     return range(comb.first_multiple, min(comb.first_multiple + count, comb.first_side))
