@@ -69,7 +69,9 @@ def test_only_residuals_of_the_bench_are_kept():
     assert floor.level_v == 0.5
 
 
-def test_the_floor_lies_beside_the_bench_file_and_for_sim_in_the_state_folder(monkeypatch, tmp_path):
+def test_the_floor_lies_beside_the_bench_file_and_for_sim_in_the_state_folder(
+    monkeypatch, tmp_path
+):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     assert floor_path("benches/corner.yaml") == Path("benches/corner.floor.json")
     assert floor_path("sim") == tmp_path / "steadybench" / "sim.floor.json"
