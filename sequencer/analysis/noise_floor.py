@@ -29,14 +29,14 @@ _OVERLAP_CORRELATION = 1.056
 class Spectrum:
     """Averaged one-sided density power, V^2/Hz; bin k lies at k * step_hz.
 
-    averages is the number of independent periodograms that would scatter as little. guessed marks
-    bins whose power was put in from their surroundings; None for none.
+    averages is the number of independent periodograms that would scatter as little. guessed is
+    the doubt of bins whose power was put in from elsewhere, in the same unit; None for none.
     """
 
     power: Spectral
     step_hz: float
     averages: float
-    guessed: NDArray[np.bool_] | None = None
+    guessed: Spectral | None = None
 
     @property
     def frequency_hz(self) -> Spectral:

@@ -41,9 +41,6 @@ __all__ = ["FALSE_ALARM_RATE", "Spur", "WidebandResult", "alias_hz", "analyse_wi
 
 _MIN_DURATION_S = 0.1
 _AUDIO_HZ = 10e3
-_GUESS = (
-    0.25  # of a power put in by a parabola through twelve bins: rms error over 30 simulated spurs
-)
 _FWHM_PER_RMS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
@@ -230,9 +227,7 @@ def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
 
 def _guess_doubt(spectrum: Spectrum, bins: NDArray[np.intp]) -> float:
     """Doubt of the sum over bins of which some were guessed under a tone's lines, V^2/Hz."""
-    if spectrum.guessed is None:
-        return 0.0
-    return _GUESS * float(np.sum(spectrum.power[bins][spectrum.guessed[bins]]))
+    return 0.0 if spectrum.guessed is None else float(np.sum(spectrum.guessed[bins]))
 
 
 def _value(estimate: Estimate) -> float:
