@@ -157,6 +157,7 @@ def _level(settings: DampingSettings, capture: Capture, situation: Situation) ->
             expected_frequency_hz=settings.frequency,
             mains_frequency_hz=situation.unit.mains_frequency_hz,
             is_overrange=capture.is_overrange,
+            range_peak_v=capture.range_peak_v,
         ).level_vrms
 
     output = level(capture.first)

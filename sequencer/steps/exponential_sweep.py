@@ -158,6 +158,7 @@ def _analyse(
         band_hz=(settings.flat_from, settings.flat_to),
         mains_hz=situation.unit.mains_frequency_hz,
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
     )
 
 

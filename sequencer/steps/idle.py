@@ -136,6 +136,7 @@ def _analyse(settings: IdleSettings, capture: Capture, situation: Situation) -> 
         nominal_mains_hz=situation.unit.mains_frequency_hz,
         band_hz=(settings.band_low, settings.band_high),
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
     )
 
 

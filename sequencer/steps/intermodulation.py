@@ -174,6 +174,7 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
             lower_hz=lower_hz,
             upper_hz=upper_hz,
             is_overrange=capture.is_overrange,
+            range_peak_v=capture.range_peak_v,
         )
         products = {
             "imd_difference_2": two.imd_difference_2,
@@ -186,6 +187,7 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
         lower_hz=lower_hz,
         upper_hz=upper_hz,
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
     )
     products = {
         "imd_modulation_2": modulated.imd_modulation_2,

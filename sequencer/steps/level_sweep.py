@@ -215,6 +215,7 @@ def _point(settings: LevelSweepSettings, capture: Capture) -> _Point | None:
             capture.sample_rate_hz,
             expected_frequency_hz=settings.frequency,
             is_overrange=capture.is_overrange,
+            range_peak_v=capture.range_peak_v,
         )
     except CannotMeasure:
         return None

@@ -161,6 +161,7 @@ def _analyse(
         event_s=None if settings.after == "power_on" else capture.facts["moved_s"],
         mains_hz=situation.unit.mains_frequency_hz,
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
         offset_doubt_v=rectangular(situation.of(Role.ANALYSER).dc_v),
     )
 

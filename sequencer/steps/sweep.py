@@ -206,6 +206,7 @@ def _points(
                 mains_frequency_hz=situation.unit.mains_frequency_hz,
                 band_hz=(0.5 * frequency, 0.45 * capture.sample_rate_hz),
                 is_overrange=capture.is_overrange,
+                range_peak_v=capture.range_peak_v,
                 top_hz=driving.FLAT_TO * capture.sample_rate_hz,
             )
         except CannotMeasure as refusal:

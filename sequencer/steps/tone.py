@@ -163,6 +163,7 @@ def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> 
         mains_frequency_hz=situation.unit.mains_frequency_hz,
         band_hz=(settings.band_low, settings.band_high),
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
         top_hz=driving.FLAT_TO * capture.sample_rate_hz,
     )
 

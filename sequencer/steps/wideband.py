@@ -156,6 +156,7 @@ def _analyse(settings: WidebandSettings, capture: Capture) -> WidebandResult:
         search_hz=(settings.search_low, settings.search_high),
         tone_hz=settings.frequency if settings.level else None,
         is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
     )
 
 
