@@ -1,0 +1,98 @@
+"""Each guard trips in a fault of the simulated unit or bench, within its stated time."""
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+HEAD = """\
+procedure: watched
+decision: plain
+unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}
+"""
+REST = "{id: rest, kind: wait, time: 3 h}"
+DRIVEN = "{id: warm, kind: warm_up, level: 10 W, time: 3 h}"
+# A wait is sliced by the guards' shortest period, 10 s or less; a look takes about 1 s of readings.
+SLICE_S, LOOK_S = 10.0, 2.0
+
+# Guard, its bound in the procedure, fault of the unit, step; period as written or by default.
+CASES = [
+    ("output_dc", "{limit: 100 mV}", "servo_open:large", REST, 10.0),
+    ("output_level", "{limit: 2 mV}", "ground_loop:large", REST, 30.0),
+    ("load_power", "{limit: 5 W}", None, DRIVEN, 10.0),
+    ("mains_power", "{limit: 60 W}", "bias_runaway:large", REST, 30.0),
+    ("temperature", "{limit: 40 degC, warn: 35 degC}", "bias_runaway:large", REST, 30.0),
+    ("temperature_rise", "{limit: 0.5 K/min}", None, DRIVEN, 30.0),
+    ("total_time", "{limit: 1 h}", None, REST, 10.0),
+    ("disk", "{limit: 1000000 GB}", None, REST, 30.0),
+    ("mains_power", "{limit: 60 W, period: 2 s}", "bias_runaway:large", REST, 2.0),
+]
+
+
+def _run(steadybench, tmp_path, bench, steps, guards=""):
+    path = tmp_path / "watched.yaml"
+    lines = "".join(
+        f"  - {step}\n"
+        for step in ("{id: start, kind: power_on, settle: 15 s, dc_stop: 5 V}", steps)
+    )
+    path.write_text(f"{HEAD}guards: {{{guards}}}\nsteps:\n{lines}")
+    done = steadybench(
+        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
+        *["--accept-cautions", "--json", "--out", tmp_path / "out"],
+    )
+    folder = Path(done.json()["run"])
+    lines = (folder / "journal.jsonl").read_bytes().split(b"\n")[:-1]
+    return done, [json.loads(line) for line in lines]
+
+
+@pytest.mark.parametrize(("guard", "bounds", "fault", "step", "period_s"), CASES)
+def test_each_guard_stops_the_run_in_time(
+    steadybench, new_bench, tmp_path, guard, bounds, fault, step, period_s
+):
+    bench = new_bench(*(["--fault", fault] if fault else []))
+    done, events = _run(steadybench, tmp_path, bench, step, f"{guard}: {bounds}")
+    assert done.code == 3, done.out
+    assert done.json()["cause"].startswith(f"guard {guard}: ")
+    assert bench.is_safe
+    ended_s = events[-1]["t"]
+    seen = [e["t"] for e in events if e["event"] == "guards_looked" and guard in e["values"]]
+    # Since when it could be seen: the last look that found it well, or else the load's connection.
+    loaded = [e["t"] for e in events if e["event"] == "step_finished"]
+    since_s = seen[-1] if seen else loaded[0] if loaded else 0.0
+    settled_s = 0.0 if seen else 15.0
+    assert ended_s - since_s <= settled_s + period_s + SLICE_S + LOOK_S
+
+
+def test_a_silent_instrument_stops_the_run_in_time(steadybench, begin, new_bench, tmp_path):
+    """The analyser is in no guard's reading; a question that changes nothing finds it silent."""
+    bench = new_bench()
+    text = bench.bench_file.read_text()
+    bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
+    path = tmp_path / "watched.yaml"
+    path.write_text(
+        f"{HEAD}steps:\n  - {{id: start, kind: power_on}}\n  - {{id: rest, kind: wait, time: 1000 h}}\n"
+    )
+    process = begin(
+        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
+        *["--accept-cautions", "--out", tmp_path / "out"],
+    )
+    journal = None
+    while journal is None or '"step":"rest"' not in journal.read_text():
+        journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
+        time.sleep(0.01)
+    bench.disturb("analyser", "TIMEOUT", 1000)
+    silent_s = float(bench.ask("clock", "DIAG:CLOC:TIME?"))
+    process.communicate(timeout=60)
+    assert process.returncode == 3
+    last = json.loads(journal.read_text().splitlines()[-1])
+    assert last["cause"].startswith("guard instruments: analyser")
+    assert bench.is_safe
+    assert float(bench.ask("clock", "DIAG:CLOC:TIME?")) - silent_s <= 60.0 + SLICE_S + 2 * LOOK_S
+
+
+@pytest.mark.parametrize("step", [REST, DRIVEN])
+def test_no_guard_trips_on_a_healthy_unit(steadybench, new_bench, tmp_path, step):
+    done, events = _run(steadybench, tmp_path, new_bench(), step)
+    assert done.code == 0, done.json()["cause"]
+    assert not [event for event in events if event["event"] == "guard_warned"]
