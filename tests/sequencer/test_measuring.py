@@ -8,6 +8,7 @@ import math
 import re
 import wave
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pytest
@@ -354,7 +355,7 @@ def rows_of(time, volts):
 
 
 # code -> name -> (kind, volts, rate, form, full scale, options)
-REFUSED = {
+REFUSED: dict[str, dict[str, tuple[Any, ...]]] = {
     "no_signal": {
         "all zeros": ("tone", np.zeros(48000), 48000, "int16", 1.0, {}),
         "one code": ("dc", np.full(48000, 0.25), 48000, "int24", 1.0, {}),
