@@ -119,8 +119,8 @@ class Record:
             "started": self.started_at,
             "run": str(self.folder),
             "decision": started.get("decision"),
-            "breaks": [{"at": line["at"], "cause": line["cause"]} for line in self.breaks],
-            "warnings": [{"at": line["at"], "words": line["words"]} for line in self.warnings],
+            "breaks": self.breaks,
+            "warnings": self.warnings,
             "journal": self.journal,
             "steps": [
                 {
@@ -222,14 +222,15 @@ def _feed(record: Record, line: Json) -> None:
         case "step_started":
             _begin_step(record, line)
         case "broken_off":
-            record.breaks.append(line)
+            record.breaks.append({"at": line["at"], "cause": line["cause"]})
         case "run_resumed":
             _go_on(record, line)
         case "guard_warned":
-            record.warnings.append(line)
+            record.warnings.append({"at": line["at"], "words": line["words"]})
         case "made_safe":
             record.safe_actions.extend(line["actions"])
         case "run_finished":
+            Outcome(line["outcome"])  # ValueError where it is none
             record.finished = line
         case _ if "step" in line:
             _feed_step(_step_of(record, line), line)
@@ -268,10 +269,18 @@ def _step_of(record: Record, line: Json) -> StepRecord:
     return step
 
 
+def _whole_reading(reading: Json) -> Json:
+    """A reading that has what everybody relies on; raises KeyError or ValueError else."""
+    for key in ("name", "value", "unit", "limits"):
+        reading[key]
+    Verdict(reading["verdict"])
+    return reading
+
+
 def _feed_step(step: StepRecord, line: Json) -> None:
     match line["event"]:
         case "reading_taken":
-            step.readings.append(line["reading"])
+            step.readings.append(_whole_reading(line["reading"]))
         case "capture_taken":
             step.captures.append(
                 CaptureEntry(name=line["name"], file=line["file"], sha256=line["sha256"])
