@@ -33,6 +33,10 @@ _LEAST_DISTANCE_BINS = 0.7
 _SIDE_FROM_TONE_BINS = 8.0
 _WEAK_FROM_TONE_BINS = 5.0
 _STRONG_MULTIPLES = 10
+_LEAST_OVER_MAINS = 6.0
+_PLACED_BINS = 0.02  # how well a line among others is placed between bins
+_LEFT_SHARE = 0.3
+_LEFT_OVER_NOISE = 1e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +119,35 @@ def fit_tone(
         rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
         ripple_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
         mains = MainsFrequency(value_hz=ripple_hz, standard_uncertainty_hz=math.inf, is_seen=False)
-    return _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
+    lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
+    if not _has_left_sidebands(lines, nominal_mains_hz):
+        return lines
+    # A tone cut off by rippling rails has sidebands at all even multiples, down to where hum is
+    # looked for, and hundreds of times stronger: they tell the mains frequency then.
+    rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
+    ripple_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
+    if abs(ripple_hz / nominal_mains_hz - 1) > SEARCH_REACH:
+        return lines
+    mains = MainsFrequency(value_hz=ripple_hz, standard_uncertainty_hz=math.inf, is_seen=True)
+    lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
+    doubt_hz = _PLACED_BINS * sample_rate_hz / record.size / 2
+    return replace(lines, mains=replace(lines.mains, standard_uncertainty_hz=doubt_hz))
+
+
+def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
+    """Whether what is left near the tone's sidebands is as strong as anything taken for mains."""
+    rest = lines.residual
+    if lines.fundamental_hz < _LEAST_OVER_MAINS * nominal_hz:
+        return False  # the sidebands lie among the hum itself
+    reach = math.ceil(2 * SEARCH_REACH * nominal_hz / rest.bin_hz) + 1
+    left_v2 = 0.0
+    for side in (-2, 2):
+        middle = round(abs(lines.fundamental_hz + side * nominal_hz) / rest.bin_hz)
+        near = rest.mean_square_v2[max(middle - reach, 1) : middle + reach + 1]
+        left_v2 = max(left_v2, float(near.max(initial=0.0)))
+    taken_v = np.abs(lines.fit.amplitude[lines.comb.first_multiple :]).max(initial=0.0)
+    noise_v2 = float(np.median(rest.mean_square_v2))
+    return left_v2 > max(_LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2)
 
 
 def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[int, ...]:
@@ -149,8 +181,8 @@ def _moved(fit: LineFit, bin_hz: float) -> float:
 def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -> float:
     """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it.
 
-    The distance of the highest bins near the sidebands from the tone, each placed by a parabola
-    through logarithms, weighted with their power.
+    The distance of the highest bins near the sidebands from the tone, each placed between bins,
+    weighted with their power.
     """
     power, top = rest.mean_square_v2, rest.mean_square_v2.size - 2
     reach = math.ceil(2 * SEARCH_REACH * nominal_hz / rest.bin_hz) + 1
@@ -165,10 +197,14 @@ def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -
 
 
 def _peak_position(power: Spectral, peak: int) -> float:
-    """Position of a line between bins: a parabola through the logarithms around its highest bin."""
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], np.finfo(float).tiny))
-    bend = left - 2 * middle + right
-    return peak + (float(np.clip((left - right) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0)
+    """Position of a line between bins, from its two highest bins behind a Hann window.
+
+    (2 a - 1)/(a + 1) towards the higher neighbour, a the ratio of amplitudes (T. Grandke,
+    "Interpolation algorithms for discrete Fourier transforms of weighted signals", 1983).
+    """
+    side = 1 if power[peak + 1] >= power[peak - 1] else -1
+    ratio = math.sqrt(float(power[peak + side]) / max(float(power[peak]), np.finfo(float).tiny))
+    return peak + side * float(np.clip((2 * ratio - 1) / (ratio + 1), 0.0, 0.5))
 
 
 def _comb(

@@ -220,3 +220,27 @@ def test_the_picture_marks_tone_and_harmonics_at_their_level(on):
     assert marks["H2"].y == pytest.approx(dbv - 60, abs=0.1)
     assert marks["H3"].y == pytest.approx(dbv - 80, abs=0.1)
     assert picture.x_scale == "log"
+
+
+@pytest.mark.parametrize("mains_hz", [49.91, 50.0, 50.07])
+def test_sidebands_of_rails_that_limit_are_found_beside_their_far_ones(on, mains_hz):
+    # Rails that ripple at twice the mains cut into the tone: lines at 1 kHz +- 2k times the mains,
+    # reaching down among the hum lines and far stronger than hum.
+    import numpy as np
+
+    bench = on.bench()
+    bench.amplifier.hum = {mains_hz: 40e-6, 2 * mains_hz: 100e-6}
+    output = bench.amplifier.output
+
+    def limited(generator, t, load_ohm):
+        wave = output(generator, t, load_ohm)
+        peak = math.sqrt(2) * generator.signal.level_vrms * bench.amplifier.gain
+        for k in range(1, 10):
+            for side in (-1, 1):
+                hz = 1000.0 + 2 * k * side * mains_hz
+                wave = wave + 3e-3 / k * peak * np.cos(2 * np.pi * hz * t + k)
+        return wave
+
+    bench.amplifier.output = limited
+    found = on.run("kind: tone, level: 10 W, record: 2.5 s", bench).findings(accuracy={})
+    assert found["sidebands"].value == pytest.approx(3e-3 * math.sqrt(2), rel=0.01)
