@@ -1,0 +1,116 @@
+"""How often the truth lies within a reading's own expanded uncertainty: the final test on many units.
+
+Run:  python -m tests.benchmarks.seeded_units [--units 200] [--first 1] [--tongue scpi]
+
+Each unit and bench is drawn from its own seed (spread of the unit, errors of the instruments, mains,
+room), final_test is carried out on it in simulated time, and every reading is put beside the truth that
+analytic_truth computes from the model's parameters. The table is Markdown; the target is 93 % for every
+reading (the stated interval, k = 2, should cover about 95 %). Exit code 1 when a reading misses it.
+"""
+
+import argparse
+import json
+import multiprocessing
+import os
+import statistics
+import sys
+import tempfile
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+TARGET = 0.93
+WORKERS = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One reading of one unit: whether it agrees, its error in standard uncertainties, relative u."""
+
+    seed: int
+    step: str
+    name: str
+    agrees: bool
+    off: float | None
+    value: float | None
+    truth: float
+
+
+def unit_rows(seed: int, tongue: str) -> list[Row]:
+    """final_test on the first unit of a seed, every reading beside its truth."""
+    from tests.benchmarks.expected_readings import compared
+    from tests.benchmarks.observed_run import observe
+
+    with tempfile.TemporaryDirectory() as folder:
+        seen = observe("final_test", Path(folder), seed=seed, tongue=tongue)
+    return [
+        Row(
+            seed=seed,
+            step=each.step,
+            name=each.name,
+            agrees=each.agrees,
+            off=each.off,
+            value=each.reading.value,
+            truth=each.truth,
+        )
+        for each in compared(seen)
+    ]
+
+
+def table(rows: Iterable[Row]) -> tuple[list[str], bool]:
+    """The table as Markdown lines, and whether every reading meets the target."""
+    grouped: Mapping[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        grouped[row.step, row.name].append(row)
+    lines = [
+        "| step | reading | units | truth within 2u | error/u, mean | error/u, sd |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    is_met = True
+    for (step, name), group in grouped.items():
+        share = sum(row.agrees for row in group) / len(group)
+        is_met = is_met and share >= TARGET
+        offs = [row.off for row in group if row.off is not None]
+        mean = f"{statistics.fmean(offs):+.2f}" if offs else "bound"
+        spread = f"{statistics.pstdev(offs):.2f}" if offs else ""
+        mark = "" if share >= TARGET else " **below target**"
+        lines.append(
+            f"| {step} | {name} | {len(group)} | {100 * share:.1f} %{mark} | {mean} | {spread} |"
+        )
+    return lines, is_met
+
+
+def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        prog="seeded_units", description=(__doc__ or "").split("\n")[0]
+    )
+    parser.add_argument("--units", type=int, default=200, metavar="N")
+    parser.add_argument("--first", type=int, default=1, metavar="SEED", help="first seed")
+    parser.add_argument("--tongue", choices=("scpi", "plain"), default="scpi")
+    parser.add_argument("--raw", type=Path, metavar="FILE", help="also write every row, as JSON")
+    return parser.parse_args(arguments)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Print the table."""
+    options = _arguments(arguments)
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"  # the workers inherit it
+    seeds = range(options.first, options.first + options.units)
+    rows: list[Row] = []
+    with ProcessPoolExecutor(WORKERS, multiprocessing.get_context("spawn")) as pool:
+        for done, found in enumerate(pool.map(unit_rows, seeds, [options.tongue] * len(seeds)), 1):
+            rows += found
+            print(f"\r{done} of {len(seeds)} units", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+    if options.raw is not None:
+        fields = Row.__slots__
+        options.raw.write_text(json.dumps([[getattr(r, f) for f in fields] for r in rows]))
+    lines, is_met = table(rows)
+    print("\n".join(lines))
+    return 0 if is_met else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
