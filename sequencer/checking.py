@@ -7,7 +7,7 @@ from datetime import date
 from types import MappingProxyType
 
 from drivers.roles import Role
-from sequencer.bench import BenchSpec
+from sequencer.bench_spec import BenchSpec
 from sequencer.errors import CapabilityMissing, FileError, Place
 from sequencer.floor import Floor
 from sequencer.procedure import Procedure, Step

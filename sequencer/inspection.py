@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from sequencer import session
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.checking import Plan, PlannedStep, plan
 from sequencer.clock import RealClock
 from sequencer.procedure_model import Procedure, Step

@@ -18,7 +18,8 @@ from drivers.link import VisaLink
 from drivers.registry import DriverEntry, drivers_available
 from drivers.roles import Role
 from drivers.settings import link_settings
-from sequencer.bench import BenchSpec, InstrumentSpec, load_bench, resource_manager
+from sequencer.bench import resource_manager
+from sequencer.bench_spec import BenchSpec, InstrumentSpec, load_bench
 from sequencer.clock import real_monotonic_s
 from sequencer.errors import Refused, printable
 from sequencer.reservation import reserved

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.captures import Capture
 from sequencer.errors import Refused, printable
 from sequencer.events import Outcome

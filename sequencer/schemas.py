@@ -11,7 +11,7 @@ from types import MappingProxyType
 from drivers import map_fields
 from drivers.roles import Role
 from drivers.scpi_maps import SCPI_MAPS
-from sequencer.bench import NEEDED_ROLES, BenchModel, InstrumentModel
+from sequencer.bench_settings import NEEDED_ROLES, BenchModel, InstrumentModel
 from sequencer.procedure_schema import procedure_schema
 from sequencer.quantities import did_you_mean
 from sequencer.ticket import TicketSettings

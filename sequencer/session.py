@@ -12,7 +12,8 @@ from pathlib import Path
 from types import MappingProxyType
 
 from sequencer import cautions, engine, floor, record
-from sequencer.bench import BenchSpec, load_bench, open_bench
+from sequencer.bench import open_bench
+from sequencer.bench_spec import BenchSpec, load_bench
 from sequencer.checking import Plan, plan
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job

@@ -27,7 +27,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.link import ignore_energising, ignore_exchange
-from sequencer.bench import BenchSpec, load_bench, open_bench
+from sequencer.bench import open_bench
+from sequencer.bench_spec import BenchSpec, load_bench
 from sequencer.clock import RealClock, real_monotonic_s
 from sequencer.errors import Refused, printable
 from sequencer.events import BrokenOff, Event, MadeSafe, SafeAction, Stamped

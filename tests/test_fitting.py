@@ -15,7 +15,8 @@ import pytest
 import yaml
 
 from drivers.roles import Role
-from sequencer.bench import Bench, load_bench, open_bench
+from sequencer.bench import Bench, open_bench
+from sequencer.bench_spec import load_bench
 from sequencer.errors import BenchError
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import pytest
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.cli import commands
 from sequencer.procedure import load_procedure
 from sequencer.steps.registry import kinds

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sequencer.bench import BenchSpec
+from sequencer.bench_spec import BenchSpec
 from sequencer.limits import DecisionRule
 from sequencer.procedure import UnitData
 from sequencer.quantities import format_quantity

@@ -7,7 +7,7 @@ comes out without it.
 from dataclasses import dataclass
 from pathlib import Path
 
-from sequencer.bench import BenchSpec, load_bench
+from sequencer.bench_spec import BenchSpec, load_bench
 from sequencer.errors import Refused
 from sequencer.journal import JOURNAL, sha256_hex
 from sequencer.procedure import Procedure, Step, load_procedure

@@ -40,7 +40,7 @@ from drivers.registry import make  # noqa: E402
 from drivers.roles import Identity, Role, Waveform  # noqa: E402
 from drivers.settings import link_settings  # noqa: E402
 from drivers.wires import Wire, WireClosed, WireTimeout  # noqa: E402
-from sequencer.bench import BenchSpec, load_bench  # noqa: E402
+from sequencer.bench_spec import BenchSpec, load_bench  # noqa: E402
 
 LONGEST_S = 5.0
 MOST_MB = 500.0

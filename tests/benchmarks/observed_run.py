@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from sequencer import engine
-from sequencer.bench import load_bench, open_bench
+from sequencer.bench import open_bench
+from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.engine import Emitter, Job
 from sequencer.events import CaptureTaken, Noted, ReadingTaken, RunFinished, Stamped, StepStarted

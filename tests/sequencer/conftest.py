@@ -23,7 +23,8 @@ from drivers.fakes import (
 )
 from drivers.roles import Role
 from sequencer import engine
-from sequencer.bench import Bench, load_bench
+from sequencer.bench import Bench
+from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.engine import Emitter, Job
 from sequencer.errors import Interrupted

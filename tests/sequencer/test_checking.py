@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.errors import CapabilityMissing
 from sequencer.procedure import load_procedure
@@ -198,7 +198,7 @@ def test_a_load_gathers_heat_over_steps_and_cools_between_them(tmp_path):
     """Two steps the load stands alone are too much in a row; a rest between them makes them fit."""
     from datetime import date
 
-    from sequencer.bench import load_bench
+    from sequencer.bench_spec import load_bench
     from sequencer.checking import plan
     from sequencer.errors import CapabilityMissing
     from sequencer.procedure import load_procedure

@@ -11,7 +11,7 @@ import pytest
 
 from drivers.registry import DriverEntry
 from drivers.roles import Role
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.cli import run_command
 from sequencer.instrument_list import Listing, State, ask_all, listing
 from sequencer.reservation import reserved

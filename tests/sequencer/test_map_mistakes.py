@@ -2,7 +2,7 @@
 
 import pytest
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.errors import BenchError
 from sim_instruments import plain_maps
 from sim_instruments.assembly import ROLES

@@ -17,7 +17,7 @@ from pydantic import TypeAdapter
 from drivers.command_map import CommandMapError, command_map_from
 from drivers.roles import Role
 from drivers.scpi_maps import SCPI_MAPS
-from sequencer.bench import BenchModel
+from sequencer.bench_settings import BenchModel
 from sequencer.schemas import NAMES, schema_of
 from sequencer.steps.registry import kinds
 from sequencer.unit_data import UnitSettings

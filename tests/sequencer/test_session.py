@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.cautions import CAUTIONS, Acceptance
 from sequencer.errors import Refused, Stopped
 from sequencer.operator import Declined, NobodyThere

@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from sequencer.bench import load_bench
+from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.errors import CapabilityMissing
 from sequencer.procedure import load_procedure

@@ -1,0 +1,143 @@
+"""What a bench file may hold: the settings of bench, instruments and load."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+
+from drivers.roles import Role
+from sequencer.quantities import (
+    Duration,
+    Frequency,
+    Power,
+    Ratio,
+    Resistance,
+    Voltage,
+    parse_quantity,
+)
+
+NEEDED_ROLES = (Role.GENERATOR, Role.ANALYSER, Role.DMM)
+
+
+def _relative(value: object) -> object:
+    """A relative tolerance written in %, ppm or dB (0.03 dB is 0.35 %), as a fraction."""
+    if isinstance(value, str) and value.strip().lower().endswith("db"):
+        return 10.0 ** (parse_quantity(value, "decibel") / 20.0) - 1.0
+    return parse_quantity(value, "ratio") if isinstance(value, str) else value
+
+
+def _kelvins(value: object) -> object:
+    """A tolerance of temperature: "0.5 K", or "0.5 degC" as data sheets have it."""
+    if isinstance(value, str) and value.strip().endswith("K"):
+        return parse_quantity(value, "temperature_difference")
+    return parse_quantity(value, "temperature") if isinstance(value, str) else value
+
+
+Kelvins = Annotated[
+    float,
+    BeforeValidator(_kelvins),
+    Field(ge=0),
+    WithJsonSchema({"type": "string", "description": 'such as "0.5 K"', "examples": ["0.5 K"]}),
+]
+
+
+Relative = Annotated[
+    float,
+    BeforeValidator(_relative),
+    Field(ge=0),
+    WithJsonSchema({"type": "string", "description": 'relative, such as "0.1 %" or "0.02 dB"'}),
+]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class AccuracyModel(_Model):
+    """Accuracy data: half-widths of the instrument's stated tolerances."""
+
+    level: Relative = 0.0
+    flatness: Relative = 0.0
+    dc: Voltage = 0.0
+    dc_relative: Relative = 0.0
+    frequency: Relative = 0.0
+    distortion: Ratio = 0.0
+    temperature: Kelvins = 0.0
+    resistance: Relative = 0.0
+    power: Relative = 0.0
+    voltage: Relative = 0.0
+    ac: Relative = 0.0
+
+
+class CalibrationModel(_Model):
+    """When the instrument's calibration runs out."""
+
+    due: date
+    certificate: str = ""
+
+
+class InstrumentModel(_Model):
+    """One instrument of the bench file."""
+
+    address: str = Field(min_length=1)
+    driver: str = "scpi"
+    backend: str | None = None
+    identity: str | None = None
+    timeout: Duration = Field(default=2.0, gt=0, le=120)
+    ranges: tuple[Voltage, ...] | None = None
+    sample_rates: tuple[Frequency, ...] | None = None
+    channels: int = Field(default=1, ge=1, le=2)
+    input: Literal["grounded", "floating"] = "grounded"
+    accuracy: AccuracyModel = AccuracyModel()
+    calibration: CalibrationModel | None = None
+    commands: dict[str, Any] | None = None
+
+
+class LoadModel(_Model):
+    """The load on the bench."""
+
+    resistance: Resistance = Field(gt=0)
+    continuous_power: Power = Field(gt=0)
+    tolerance: Relative = 0.01
+    short_term_power: Power | None = Field(default=None, gt=0)
+    short_term_duration: Duration = Field(default=0.0, ge=0)
+
+    @model_validator(mode="after")
+    def _short_term_is_more(self) -> "LoadModel":
+        if self.short_term_power is not None and self.short_term_power < self.continuous_power:
+            raise ValueError("short_term_power is less than continuous_power; swap the two")
+        return self
+
+
+class AcceptanceModel(_Model):
+    """Something accepted once for this bench: by whom, and when."""
+
+    by: str = Field(min_length=1)
+    when: date
+
+
+class BenchModel(_Model):
+    """A bench file."""
+
+    bench: str = Field(min_length=1, max_length=120)
+    instruments: dict[Role, InstrumentModel]
+    load: LoadModel
+    generator_ceiling: Voltage = Field(gt=0)
+    clock: Literal["real", "simulated"] = "real"
+    clock_address: str | None = None
+    backend: str = "@py"
+    router_channels: dict[str, Annotated[int, Field(ge=0)]] = {}
+    independent_means: tuple[str, ...] = ()
+    cautions_accepted: AcceptanceModel | None = None
+    unattended_accepted: AcceptanceModel | None = None
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> "BenchModel":
+        missing = [role.value for role in NEEDED_ROLES if role not in self.instruments]
+        if missing:
+            raise ValueError(f"instruments lacks {', '.join(missing)}; every bench needs them")
+        if self.clock == "simulated" and not self.clock_address:
+            raise ValueError("clock: simulated needs clock_address, the bench's clock port")
+        if self.router_channels and Role.ROUTER not in self.instruments:
+            raise ValueError("router_channels are given but instruments has no router")
+        return self
