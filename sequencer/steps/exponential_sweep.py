@@ -104,13 +104,18 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
         bench.generator.set_level(0.0)
         analyser = bench.analyser
         driving.highest_range(analyser)
-        bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
+        if drive.problem:
+            bench.note(drive.problem)
+        else:
+            bench.energise(f"exponential sweep at {say(drive.emf_vrms, 'V')}")
+            bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
         peak_v = level * math.sqrt(2.0) * driving.HEADROOM
         analyser.set_range(min(peak_v, analyser.ranges_peak_v()[-1]))
         rate = driving.sample_rate_for(analyser, settings.stop, 192e3)
         analyser.start(round((BEFORE_S + settings.time + AFTER_S) * rate), rate)
         bench.wait(BEFORE_S)
-        bench.generator.start_sweep()
+        if drive.problem is None:
+            bench.generator.start_sweep()
         yield driving.from_waveform("sweep", analyser.fetch(channels=2), drive.facts())
         driving.highest_range(analyser)
         driving.silence(bench)
