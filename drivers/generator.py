@@ -65,7 +65,7 @@ class MappedGenerator:
             offset_v=offset_shown_v,
             offset_mv=offset_shown_v * 1e3,
         )
-        self._set_checked("set_sine", setting, level_vrms, frequency_hz)
+        self._set_checked("set_sine", setting, level_vrms, self._unit, frequency_hz)
         self._two_tone, self._level_unit_now = None, self._unit
 
     def set_level(self, level_vrms: float) -> None:
@@ -75,7 +75,7 @@ class MappedGenerator:
             return
         shown = self._shown(level_vrms, self._level_unit_now)
         setting = self._dialogue.setting("set_level", level=shown)
-        self._set_checked("set_level", setting, level_vrms, None)
+        self._set_checked("set_level", setting, level_vrms, self._level_unit_now)
 
     def set_two_tone(
         self, lower_hz: float, lower_vrms: float, upper_hz: float, upper_vrms: float
@@ -111,7 +111,7 @@ class MappedGenerator:
             duration_ms=duration_s * 1e3,
             level=self._shown(level_vrms, self._unit),
         )
-        self._set_checked("set_sweep", setting, level_vrms, None)
+        self._set_checked("set_sweep", setting, level_vrms, self._unit)
         self._two_tone, self._level_unit_now = None, self._unit
 
     def start_sweep(self) -> None:
@@ -182,9 +182,17 @@ class MappedGenerator:
         self._dialogue.run(setting, lambda _: None)
 
     def _set_checked(
-        self, name: str, setting: list[Utterance], level_vrms: float, frequency_hz: float | None
+        self,
+        name: str,
+        setting: list[Utterance],
+        level_vrms: float,
+        unit: str,
+        frequency_hz: float | None = None,
     ) -> None:
-        """Send a setting and compare what the instrument took with what was meant."""
+        """Send a setting and compare what the instrument took with what was meant.
+
+        unit is that of the waveform's level once it is set.
+        """
         ask_level = self._dialogue.question_if_any("ask_level")
         ask_frequency = (
             [] if frequency_hz is None else self._dialogue.question_if_any("ask_frequency")
@@ -195,12 +203,12 @@ class MappedGenerator:
 
         taken = self._dialogue.run([*setting, *ask_level, *ask_frequency], read)
         if ask_level:
-            self._check_level_taken(name, taken.pop(0), level_vrms)
+            self._check_level_taken(name, taken.pop(0), level_vrms, unit)
         if ask_frequency and frequency_hz is not None:
             self._check_frequency_taken(name, taken.pop(0), frequency_hz)
 
-    def _check_level_taken(self, name: str, taken: float, level_vrms: float) -> None:
-        taken_vrms = level_from_unit(taken, self._level_unit_now) / self._display_factor()
+    def _check_level_taken(self, name: str, taken: float, level_vrms: float, unit: str) -> None:
+        taken_vrms = level_from_unit(taken, unit) / self._display_factor()
         allowed_vrms = max(level_vrms * _READ_BACK_TOLERANCE, _SMALLEST_CHECKED_VRMS)
         if abs(taken_vrms - level_vrms) > allowed_vrms:
             raise self._not_taken(name, taken, f"a level of {level_vrms:.6g} V rms was set")

@@ -634,6 +634,18 @@ def test_what_a_tongue_has_no_words_for_is_said_to_be_missing(contrary_rig):
         generator.set_programme_noise(0.1)
 
 
+def test_a_read_back_is_understood_in_the_unit_of_the_waveform_that_is_set(serve, connect):
+    """Noise in volts, then a tone in dBV: the tone's read-back is no level of noise."""
+    state = State()
+    instrument = serve(contrary_reply(Role.GENERATOR, state), b"\r\n")
+    mapping = CONTRARY_MAP | CONTRARY_MAPS[Role.GENERATOR]
+    mapping |= {"noise_level_unit": "vrms", "set_programme_noise": "LVL={level:.3f}"}
+    generator = fitted(connect, Role.GENERATOR, instrument.address, mapping, "STEADYBENCH")
+    generator.set_programme_noise(0.25)
+    generator.set_sine(1000.0, 0.5)
+    assert state.level_vrms == pytest.approx(0.5, rel=2e-4)
+
+
 def test_a_display_for_a_load_is_told_the_voltage_on_that_load(serve, connect):
     state = State()
     instrument = serve(scpi_reply(Role.GENERATOR, state))
