@@ -29,10 +29,11 @@ _SWAP = "Take the tested unit off the bench, discharged and cool, and connect un
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitsResult:
-    """Runs of one request, in order; a signal that cut them short."""
+    """Runs of one request, in order; what cut them short: a signal, or why a unit was not run."""
 
     records: tuple[Record, ...]
     interruption: Interrupted | None
+    cause: str | None = None
 
     @property
     def summaries(self) -> list[dict[str, object]]:
@@ -58,6 +59,7 @@ class PairResult:
         """The pair's result of the command-line contract."""
         return {
             "outcome": self.outcome,
+            **({"cause": self.units.cause} if self.units.cause else {}),
             "runs": self.units.summaries,
             "match": [each.to_json() for each in self.matches],
             "pair": str(self.folder),
@@ -80,7 +82,7 @@ def run_pair(
 ) -> PairResult:
     """Run the procedure on each unit of a pair and compare them.
 
-    Raises Refused before anything is energised.
+    Raises Refused before anything is energised, Stopped when the result can't be written.
     """
     clock = RealClock()
     with interruptible(), prepared(request, clock.date().date()) as ready:
@@ -97,9 +99,7 @@ def run_pair(
                 folder.rmdir()  # only while nothing is in it
             raise
     result = _pair_result(folder, units)
-    text = json.dumps(result.to_json(), indent=2, allow_nan=False)
-    (folder / MATCH).write_text(text + "\n", encoding="utf-8")
-    _write_pair_report(result)
+    _write_pair(result)
     return result
 
 
@@ -116,23 +116,43 @@ def _run_each(
     accepted = ask_cautions(operator)
     records: list[Record] = []
     for position, serial in enumerate(serials, start=1):
-        if position > 1 and f"unit_{position}" not in ready.bench.routes:
-            _swap(person, serial)
-        job = Job(
-            serial=serial,
-            model=request.model or (ready.ticket.model if ready.ticket else ""),
-            stage=ready.ticket.stage if ready.ticket else "as_left",
-            position=position,
-            bench=request.bench,
-        )
-        carried = carry_out(
-            ready, job=job, parent=parent, operator=operator, accepted=accepted, sinks=sinks
-        )
-        records.append(read_record(carried.folder))
+        try:
+            if position > 1 and f"unit_{position}" not in ready.bench.routes:
+                _swap(person, serial)
+            job = _job(request, ready, serial, position)
+            carried = carry_out(
+                ready, job=job, parent=parent, operator=operator, accepted=accepted, sinks=sinks
+            )
+            records.append(read_record(carried.folder))
+        except (Refused, Stopped, Interrupted) as error:
+            if not records:
+                raise
+            return _cut_short(records, serial, error)
         has_end = records[-1].outcome in (Outcome.PASS, Outcome.FAIL)
         if carried.interruption or not has_end:
             return UnitsResult(records=tuple(records), interruption=carried.interruption)
     return UnitsResult(records=tuple(records), interruption=None)
+
+
+def _job(request: Request, ready: Prepared, serial: str, position: int) -> Job:
+    return Job(
+        serial=serial,
+        model=request.model or (ready.ticket.model if ready.ticket else ""),
+        stage=ready.ticket.stage if ready.ticket else "as_left",
+        position=position,
+        bench=request.bench,
+    )
+
+
+def _cut_short(
+    records: Sequence[Record], serial: str, error: Refused | Stopped | Interrupted
+) -> UnitsResult:
+    """The runs there are; those of the units before were energised, so this is no refusal."""
+    if isinstance(error, Interrupted):
+        cause = f"interrupted before unit {serial} was tested"
+        return UnitsResult(records=tuple(records), interruption=error, cause=cause)
+    why = error.reason if isinstance(error, Refused) else error.cause
+    return UnitsResult(records=tuple(records), interruption=None, cause=f"unit {serial}: {why}")
 
 
 def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:
@@ -150,13 +170,17 @@ def _swap(person: Operator, serial: str) -> None:
     try:
         person.accept(_SWAP.format(serial=serial))
     except (Declined, NobodyThere) as error:
-        raise Stopped(f"unit {serial} was not connected, so it was not tested") from error
+        raise Stopped("it was not connected, so it was not tested") from error
 
 
 def _pair_result(folder: Path, units: UnitsResult) -> PairResult:
     summaries = units.summaries
     matches = match(summaries) if len(summaries) > 1 else []
     outcomes = [str(summary["outcome"]) for summary in summaries]
+    if units.interruption:
+        outcomes.append(Outcome.INTERRUPTED.value)
+    elif units.cause:
+        outcomes.append(Outcome.STOPPED.value)
     for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
         if worst.value in outcomes:
             return PairResult(
@@ -167,10 +191,35 @@ def _pair_result(folder: Path, units: UnitsResult) -> PairResult:
     return PairResult(folder=folder, outcome=outcome.value, units=units, matches=tuple(matches))
 
 
-def _write_pair_report(result: PairResult) -> Path:
-    return write_pair_report(
-        result.folder, result.units.records, [each.to_json() for each in result.matches]
-    )
+def _write_pair(result: PairResult) -> None:
+    """Match table and report, each whole or not at all.
+
+    Raises Stopped when they can't be written; the runs have their own records all the same.
+    """
+    text = json.dumps(result.to_json(), indent=2, allow_nan=False)
+    matches = [each.to_json() for each in result.matches]
+    try:
+        _write_whole(result.folder / MATCH, text + "\n")
+        write_pair_report(result.folder, result.units.records, matches)
+    except OSError as error:
+        if result.interruption:
+            raise result.interruption from error
+        told = f"{result.units.cause}; " if result.units.cause else ""
+        raise Stopped(
+            f"{told}the pair's result could not be written ({error}); the units ran to the outcome "
+            f'"{result.outcome}", their records lie in {result.folder}'
+        ) from error
+
+
+def _write_whole(path: Path, text: str) -> None:
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise
 
 
 def match_lines(result: PairResult) -> list[tuple[str, Verdict]]:

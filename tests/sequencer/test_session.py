@@ -1,5 +1,8 @@
 """Around a run: who answers, what is asked, and what a series of units needs of the bench."""
 
+import json
+import signal
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import date
 
@@ -10,6 +13,7 @@ from sequencer.cautions import CAUTIONS, Acceptance
 from sequencer.errors import Refused, Stopped
 from sequencer.operator import Declined, NobodyThere
 from sequencer.pairing import run_pair
+from sequencer.reservation import reserved
 from sequencer.session import Request, ask_cautions, bench_file, operator_for
 
 BENCH = """\
@@ -175,7 +179,58 @@ def test_without_a_second_channel_the_person_changes_the_units(pair, shared_benc
 def test_a_second_unit_that_nobody_connects_is_told_and_the_first_is_kept(
     pair, tmp_path, shared_bench
 ):
-    with pytest.raises(Stopped, match="unit B was not connected"):
-        pair(Person(declines_at=0))
+    result = pair(Person(declines_at=0))
+    assert (result.outcome, result.interruption) == ("stopped", None)
+    assert "unit B: it was not connected" in result.to_json()["cause"]
     assert len(list((tmp_path / "out").glob("*/*_A_p/summary.json"))) == 1
+    assert json.loads((result.folder / "match.json").read_text()) == result.to_json()
+    assert "A" in (result.folder / "report.html").read_text()
     assert shared_bench.is_safe
+
+
+class Later(Person):
+    """Something happens while the person changes the units."""
+
+    def __init__(self, happens):
+        super().__init__()
+        self._happens = happens
+
+    def accept(self, caution):
+        super().accept(caution)
+        self._happens()
+
+
+def test_a_second_unit_that_is_refused_leaves_the_first_one_s_result(pair, shared_bench):
+    """The first unit was energised: no refusal, and what was measured on it is told."""
+    addresses = [
+        line.split(": ", 1)[1].split("}")[0].strip(' "')
+        for line in shared_bench.bench_file.read_text().splitlines()
+        if line.strip().startswith("address: ")
+    ]
+    with ExitStack() as stack:
+        result = pair(Later(lambda: stack.enter_context(reserved(addresses, "a stranger's run"))))
+    assert result.outcome == "stopped"
+    assert "unit B: " in result.to_json()["cause"]
+    assert "a stranger's run" in result.to_json()["cause"]
+    assert [run["serial"] for run in result.to_json()["runs"]] == ["A"]
+    assert (result.folder / "match.json").is_file()
+    assert (result.folder / "report.html").is_file()
+
+
+def test_a_signal_while_the_units_are_changed_leaves_the_first_one_s_result(pair):
+    result = pair(Later(lambda: signal.raise_signal(signal.SIGTERM)))
+    assert result.outcome == "interrupted"
+    assert result.interruption.exit_code == 143
+    assert (result.folder / "match.json").is_file()
+
+
+def test_a_pair_s_result_that_can_t_be_written_is_told_in_a_sentence(pair, tmp_path):
+    def block():
+        (folder,) = (tmp_path / "out").iterdir()
+        (folder / "match.json").mkdir()
+
+    with pytest.raises(Stopped, match="the pair's result could not be written"):
+        pair(Later(block))
+    (folder,) = (tmp_path / "out").iterdir()
+    assert list(folder.glob("*.part")) == []
+    assert len(list(folder.glob("*/summary.json"))) == 2
