@@ -69,6 +69,7 @@ class StepAccess:
         self._given = given
         self.unit = unit
         self.step = ""
+        self._load_at_begin: bool | None = None
         self._mains_off_s: float | None = None
 
     @property
@@ -137,6 +138,32 @@ class StepAccess:
         """Open the router channel of this name."""
         self.router.open(self._bench.spec.routes[route])
 
+    def begin(self, step: str) -> None:
+        """A step begins: its name, and how it finds the load."""
+        self.step = step
+        self._state.is_recording = False
+        self._load_at_begin = self._is_load_connected()
+
+    def back_to_rest(self) -> None:
+        """A step broke off: silence without offset, meters at the output, the load as it was.
+
+        Raises InstrumentError where that can't be confirmed.
+        """
+        self._state.is_recording = False
+        self.generator.set_sine(1000.0, 0.0)
+        self.analyser.set_range(self.analyser.ranges_peak_v()[-1])
+        for route in ("meter_output", "analyser_output"):
+            if self.has_route(route):
+                self.connect(route)
+        if self._load_at_begin is not None and self._is_load_connected() != self._load_at_begin:
+            (self.connect if self._load_at_begin else self.disconnect)("load")
+
+    def _is_load_connected(self) -> bool | None:
+        """State of the load's relay; None where the bench has none."""
+        if not self.has_route("load"):
+            return None
+        return self.router.is_closed(self._bench.spec.routes["load"])
+
     def await_mains_rest(self) -> None:
         """Wait until mains may come on again after it went off (inrush limiters must cool)."""
         if self._mains_off_s is not None:
@@ -155,7 +182,7 @@ class StepAccess:
         else:
             if on:
                 self.energise("mains of the unit, by hand")
-            self.acknowledge(_BY_HAND.format(state="on" if on else "off"))
+            self.by_hand(_BY_HAND.format(state="on" if on else "off"))
         self._mains_off_s = None if on else self.now_s()
 
     def energise(self, what: str) -> None:
@@ -208,6 +235,13 @@ class StepAccess:
     def given(self, reading: str) -> str | None:
         """A reading that the job ticket gives beforehand, as written."""
         return self._given.get(reading)
+
+    def by_hand(self, what: str) -> None:
+        """Ask the operator to do it; recorded as their answer.
+
+        Raises NobodyThere when the run is unattended.
+        """
+        self.ask(f"{what} (Enter when it is done)")
 
     def acknowledge(self, caution: str) -> None:
         """Wait until the operator accepts, and record it."""

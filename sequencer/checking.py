@@ -196,6 +196,12 @@ def _problems(
             f"wants to see up to {format_quantity(demand.top_frequency_hz, 'Hz')}, but the analyser "
             f"samples at {format_quantity(top_rate, 'Hz')} at most (half of that can be seen)"
         )
+    hand = demand.by_hand_without
+    if is_unattended and hand is not None and not _is_there(hand, bench):
+        problems.append(
+            f"needs a hand, because the bench has no {str(hand).replace('_', ' ')}, but the run is "
+            "unattended"
+        )
     if demand.asks_operator and is_unattended:
         problems.append("asks the operator a question, but the run is unattended")
     is_grounded = bench.instruments[Role.ANALYSER].has_grounded_input
@@ -230,6 +236,10 @@ def _unattended_errors(bench: BenchSpec) -> list[FileError]:
             "risk in writing (unattended_accepted: {by: YOUR NAME, when: DATE})",
         )
     ]
+
+
+def _is_there(name: Role | str, bench: BenchSpec) -> bool:
+    return bench.has(name) if isinstance(name, Role) else name in bench.routes
 
 
 def _remarks(bench: BenchSpec, today: date, *, is_unattended: bool) -> tuple[str, ...]:

@@ -364,7 +364,7 @@ class _Engine:
         """Carry a finished step out again, for what it does to the unit."""
         step = planned.step
         self._emitter.emit(StepRestored(step=name, kind=step.kind, does=planned.does))
-        self._access.step = name
+        self._access.begin(name)
         self._watch.look()
         try:
             for _ in self._kinds[step.kind].acquire(step.settings, self._access):
@@ -452,7 +452,7 @@ class _Engine:
 
     def _carry_out_one(self, planned: PlannedStep, name: str) -> None:
         step = planned.step
-        self._access.step = name
+        self._access.begin(name)
         self._watch.look()
         captures: list[Capture] = []
         stopped: Stopped | None = None
@@ -464,10 +464,10 @@ class _Engine:
         except UnusableAnswer as error:
             reason = str(error)
             self._access.note(f"broken off: {reason}")
-            if self._kinds[step.kind].is_vital:
+            if self._kinds[step.kind].is_vital_for(step.settings):
                 stopped = InstrumentLost(f"step {name}: {reason}")
             else:
-                self._quieten()
+                self._access.back_to_rest()
         if stopped:
             self._secure()  # before anything is computed or written
         verdict = self._judge(step, name, captures, reason)
@@ -480,10 +480,6 @@ class _Engine:
         for capture in self._kinds[step.kind].acquire(step.settings, self._access):
             captures.append(capture)
             self._emitter.emit(CaptureTaken(step=name, capture=capture))
-
-    def _quieten(self) -> None:
-        """A step broke off over an answer nobody can use: no drive while the run goes on."""
-        self._access.generator.set_level(0.0)
 
     def _judge(
         self, step: Step, name: str, captures: Sequence[Capture], reason: str | None

@@ -133,7 +133,9 @@ class Screen:
             case ReadingTaken(reading=reading):
                 return [_reading_line(reading)]
             case StepFinished():
-                aside = [each for each in self._aside if each.value or each.noise_limited]
+                aside = [
+                    each for each in self._aside if each.value is not None or each.noise_limited
+                ]
                 self._aside = []
                 return [*_aside_line(aside), _finish_line(event)]
         return _plain_lines(event)

@@ -150,7 +150,7 @@ class Demand:
     not every instrument has the commands for. top_frequency_hz is the highest
     frequency the analyser must see. generator_vrms is the e.m.f. it will need, load_w the power in
     the load and load_s for how long. asks_for names a reading that the operator takes, unless the
-    job ticket gives it.
+    job ticket gives it. by_hand_without names the role or route without which a person must do it.
     """
 
     roles: frozenset[Role] = frozenset()
@@ -165,6 +165,7 @@ class Demand:
     analyser_channels: int = 1
     asks_operator: bool = False
     asks_for: str | None = None
+    by_hand_without: Role | str | None = None
 
 
 class BenchAccess(Protocol):
@@ -278,6 +279,10 @@ class BenchAccess(Protocol):
         """A reading that the job ticket gives beforehand, as written."""
         ...
 
+    def by_hand(self, what: str) -> None:
+        """Ask the operator to do something the bench can't, and wait until it is done."""
+        ...
+
     def acknowledge(self, caution: str) -> None:
         """Show a caution and wait until it is accepted."""
         ...
@@ -306,6 +311,11 @@ class StepKind(ABC, Generic[S]):
     settings: ClassVar[type[StepSettings]]
     # Whether the run can't go on when an answer that nobody can use breaks the step off.
     is_vital: ClassVar[bool] = False
+
+    def is_vital_for(self, settings: S) -> bool:
+        """Whether the run can't go on when this step breaks off over an unusable answer."""
+        return self.is_vital
+
     # Reading name -> unit. A name that ends in "_N" stands for a family (hum_N: hum_50, hum_100 ...).
     readings: ClassVar[Mapping[str, str]] = {}
 

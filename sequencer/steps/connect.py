@@ -46,7 +46,11 @@ class Connect(StepKind[ConnectSettings]):
 
     def demand(self, settings: ConnectSettings, unit: UnitData) -> Demand:
         """A generator to be silent and an analyser to be connected."""
-        return Demand(roles=frozenset({Role.GENERATOR, Role.ANALYSER}), duration_s=1.0)
+        return Demand(
+            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+            by_hand_without=f"analyser_{settings.analyser}",
+            duration_s=1.0,
+        )
 
     def describe(self, settings: ConnectSettings, unit: UnitData) -> str:
         """What happens, in words."""
@@ -60,7 +64,7 @@ class Connect(StepKind[ConnectSettings]):
         if bench.has_route(route):
             bench.connect(route)
         else:
-            bench.acknowledge(f"Connect the analyser to {WORDS[settings.analyser]} now.")
+            bench.by_hand(f"Connect the analyser to {WORDS[settings.analyser]} now.")
         yield from ()
 
     def evaluate(

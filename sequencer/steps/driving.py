@@ -169,12 +169,12 @@ def reach_level(
     for level in _ladder(target_vrms, bench.load.resistance_ohm):
         problem = problem or control.aim(level)
     for _ in range(MOST_CORRECTIONS):
-        error_db = 20.0 * math.log10(control.output_vrms / target_vrms)
-        if problem or abs(error_db) <= tolerance_db:
+        if problem or abs(control.error_db(target_vrms)) <= tolerance_db:
             break
         problem = control.aim(target_vrms)
-    else:
-        problem = f"the level did not close in: {error_db:+.2f} dB from the wanted one"
+    if problem is None and abs(control.error_db(target_vrms)) > tolerance_db:
+        off = f"{control.error_db(target_vrms):+.2f} dB"
+        problem = f"the level did not close in: {off} from the wanted one"
     return Drive(
         frequency_hz=frequency_hz,
         target_vrms=target_vrms,
@@ -208,6 +208,10 @@ class _LevelControl:
         self.output_vrms = 0.0
         self.is_inverting: bool | None = None
         self._is_known = False
+
+    def error_db(self, target_vrms: float) -> float:
+        """How far the output is from a level, dB."""
+        return 20.0 * math.log10(max(self.output_vrms, 1e-9) / target_vrms)
 
     def aim(self, level_vrms: float) -> str | None:
         """Set the e.m.f. that should give this level and see what comes; or say why not."""

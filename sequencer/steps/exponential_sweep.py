@@ -108,7 +108,8 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
             bench.note(drive.problem)
         else:
             bench.energise(f"exponential sweep at {say(drive.emf_vrms, 'V')}")
-            bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
+            bench.energise(f"sweep at {say(drive.emf_vrms, 'V')}")
+        bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
         peak_v = level * math.sqrt(2.0) * driving.HEADROOM
         analyser.set_range(min(peak_v, analyser.ranges_peak_v()[-1]))
         rate = driving.sample_rate_for(analyser, settings.stop, 192e3)

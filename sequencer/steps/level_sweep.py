@@ -40,6 +40,8 @@ from sequencer.unit_data import UnitData
 LONGEST_DWELL_S = 2.0
 SETTLE_S = 0.1
 REST_S = 1.0
+# What a distortion of nothing counts as, on a log scale.
+_SMALLEST_THD = 1e-9
 
 
 class LevelSweepSettings(StepSettings):
@@ -105,6 +107,10 @@ class LevelSweep(StepKind[LevelSweepSettings]):
         drive = driving.reach_level(
             bench, frequency_hz=settings.frequency, target_vrms=levels[0], tolerance_db=0.2
         )
+        if drive.problem:
+            bench.note(drive.problem)
+            bench.generator.set_level(0.0)
+            return
         gain = drive.output_vrms / drive.emf_vrms
         rate = driving.sample_rate_for(bench.analyser, 21.0 * settings.frequency, 192e3)
         for number, level in enumerate(levels):
@@ -114,14 +120,14 @@ class LevelSweep(StepKind[LevelSweepSettings]):
                 break
             capture = _at_level(settings, bench, number, level, emf, rate)
             yield capture
-            if _is_at_the_end(settings, capture):
+            if _is_at_the_end(settings, capture, unit.mains_frequency_hz):
                 break
 
     def evaluate(
         self, settings: LevelSweepSettings, captures: Sequence[Capture], situation: Situation
     ) -> list[Finding]:
         """Power at the stated distortion, interpolated; the distortion at the last level."""
-        points = _points(settings, captures)
+        points = _points(settings, captures, situation.unit.mains_frequency_hz)
         if not points:
             return [not_found("power", "W", "no level could be measured")]
         return [_power(settings, points, situation), _last_thd(points, situation)]
@@ -130,7 +136,7 @@ class LevelSweep(StepKind[LevelSweepSettings]):
         self, settings: LevelSweepSettings, captures: Sequence[Capture], situation: Situation
     ) -> list[Picture]:
         """THD and THD+N over power."""
-        points = _points(settings, captures)
+        points = _points(settings, captures, situation.unit.mains_frequency_hz)
         if len(points) < 2:
             return []
         load_ohm = situation.load.resistance_ohm
@@ -155,10 +161,14 @@ class LevelSweep(StepKind[LevelSweepSettings]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Point:
-    """One level: V rms of the fundamental, THD and THD+N as fractions (bounds where noise hides)."""
+    """One level: V rms of the fundamental, THD and THD+N as fractions.
+
+    is_bound: the THD drowns in noise and thd is its 95 % bound.
+    """
 
     level_vrms: float
     thd: float
+    is_bound: bool
     thd_doubt: float
     thd_plus_noise: float
 
@@ -208,12 +218,13 @@ def _at_level(
     return capture
 
 
-def _point(settings: LevelSweepSettings, capture: Capture) -> _Point | None:
+def _point(settings: LevelSweepSettings, capture: Capture, mains_hz: float) -> _Point | None:
     try:
         result = analyse_tone(
             capture.first,
             capture.sample_rate_hz,
             expected_frequency_hz=settings.frequency,
+            mains_frequency_hz=mains_hz,
             is_overrange=capture.is_overrange,
             range_peak_v=capture.range_peak_v,
         )
@@ -225,33 +236,27 @@ def _point(settings: LevelSweepSettings, capture: Capture) -> _Point | None:
     return _Point(
         level_vrms=result.level_vrms.value or 0.0,
         thd=thd or 0.0,
+        is_bound=result.thd.value is None,
         thd_doubt=result.thd.standard_uncertainty,
         thd_plus_noise=both or 0.0,
     )
 
 
-def _points(settings: LevelSweepSettings, captures: Sequence[Capture]) -> list[_Point]:
-    points = (_point(settings, capture) for capture in captures)
+def _points(
+    settings: LevelSweepSettings, captures: Sequence[Capture], mains_hz: float
+) -> list[_Point]:
+    points = (_point(settings, capture, mains_hz) for capture in captures)
     return [point for point in points if point is not None]
 
 
-def _is_at_the_end(settings: LevelSweepSettings, capture: Capture) -> bool:
-    point = _point(settings, capture)
+def _is_at_the_end(settings: LevelSweepSettings, capture: Capture, mains_hz: float) -> bool:
+    point = _point(settings, capture, mains_hz)
     return point is not None and point.thd >= settings.until
 
 
 def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:
     load = situation.load
-    last = points[-1]
-    remarks: tuple[str, ...] = (f"at {100 * settings.until:g} % THD",)
-    if last.thd < settings.until or len(points) == 1:
-        level_v = last.level_vrms
-        short_of = f"{100 * settings.until:g} % was not reached"
-        remarks = (f"at least: THD is {100 * last.thd:.3g} % at the highest level, {short_of}",)
-    else:
-        before = points[-2]
-        share = math.log(settings.until / before.thd) / math.log(last.thd / before.thd)
-        level_v = before.level_vrms * (last.level_vrms / before.level_vrms) ** min(share, 1.0)
+    level_v, remark = _level_at(settings.until, points)
     relative = math.hypot(
         2.0 * rectangular(situation.of(Role.ANALYSER).level), rectangular(load.tolerance)
     )
@@ -261,16 +266,39 @@ def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Si
         unit="W",
         value=watts,
         standard_uncertainty=relative * watts,
-        remarks=remarks,
+        remarks=(remark,),
     )
+
+
+def _level_at(until: float, points: Sequence[_Point]) -> tuple[float, str]:
+    """Level where the distortion first crosses `until`, V r.m.s., and what to say of it.
+
+    Between the points around it the distortion is taken as a power of the level.
+    """
+    crossing = next((k for k, point in enumerate(points) if point.thd >= until), None)
+    if crossing is None:
+        last = points[-1]
+        reached = f"THD is {100 * last.thd:.3g} % at the highest level"
+        return last.level_vrms, f"at least: {reached}, {100 * until:g} % was not reached"
+    above = points[crossing]
+    if crossing == 0:
+        return above.level_vrms, f"at most: THD is above {100 * until:g} % at the lowest level"
+    below = points[crossing - 1]
+    rise = math.log(above.thd / max(below.thd, _SMALLEST_THD))
+    share = math.log(until / max(below.thd, _SMALLEST_THD)) / rise if rise > 0.0 else 1.0
+    level_v = below.level_vrms * (above.level_vrms / below.level_vrms) ** min(max(share, 0.0), 1.0)
+    return level_v, f"at {100 * until:g} % THD"
 
 
 def _last_thd(points: Sequence[_Point], situation: Situation) -> Finding:
     own = rectangular(situation.of(Role.ANALYSER).distortion)
+    last = points[-1]
     return Finding(
         name="thd",
         unit="1",
-        value=points[-1].thd,
-        standard_uncertainty=math.hypot(points[-1].thd_doubt, own),
+        value=None if last.is_bound else last.thd,
+        standard_uncertainty=None if last.is_bound else math.hypot(last.thd_doubt, own),
+        noise_limited=last.is_bound,
+        upper_bound=last.thd if last.is_bound else None,
         remarks=("at the highest level",),
     )

@@ -66,6 +66,7 @@ class PowerOn(StepKind[PowerOnSettings]):
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
             helpful_roles=frozenset({Role.MAINS_SWITCH, Role.POWER_METER}),
+            by_hand_without=Role.MAINS_SWITCH,
             duration_s=settings.settle + LOAD_SETTLE_S,
         )
 
@@ -134,6 +135,7 @@ class PowerOff(StepKind[PowerOffSettings]):
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
             helpful_roles=frozenset({Role.MAINS_SWITCH}),
+            by_hand_without=Role.MAINS_SWITCH,
             duration_s=settings.rest,
         )
 

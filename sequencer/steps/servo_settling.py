@@ -82,9 +82,14 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
             helpful_roles=frozenset({Role.MAINS_SWITCH}),
+            by_hand_without=Role.MAINS_SWITCH if settings.after == "power_on" else None,
             top_frequency_hz=unit.mains_frequency_hz * 4.0,
             duration_s=settings.record + BEFORE_S + LOAD_SETTLE_S,
         )
+
+    def is_vital_for(self, settings: ServoSettlingSettings) -> bool:
+        """As the power-on of the unit: without its DC check there is no load."""
+        return settings.after == "power_on"
 
     def describe(self, settings: ServoSettlingSettings, unit: UnitData) -> str:
         """What happens, in words."""

@@ -34,6 +34,7 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
     """Mains power in standby; the unit is commanded back to operation afterwards, mains off."""
 
     name = "standby_power"
+    is_vital = True  # broken off, it leaves the unit in standby or the mains on
     settings = StandbyPowerSettings
     readings: ClassVar[Mapping[str, str]] = {"standby_power": "W"}
 

@@ -136,6 +136,7 @@ class Sweep(StepKind[SweepSettings]):
         if drive.problem:
             bench.note(drive.problem)
         for number, frequency in enumerate(settings.frequencies_hz()):
+            bench.energise(f"{say(frequency, 'Hz')} at {say(drive.emf_vrms, 'V')}")
             bench.generator.set_sine(frequency, drive.emf_vrms)
             bench.wait(max(SETTLE_CYCLES / frequency, SETTLE_S))
             yield driving.record(

@@ -151,12 +151,14 @@ class Nobody:
 
     def __init__(self) -> None:
         self.accepted: list[str] = []
+        self.asked: list[str] = []
         self.says = "42"
 
     def accept(self, caution: str) -> None:
         self.accepted.append(caution)
 
     def answer(self, question: str) -> str:
+        self.asked.append(question)
         return self.says
 
 

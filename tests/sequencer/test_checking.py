@@ -232,3 +232,44 @@ def test_a_load_gathers_heat_over_steps_and_cools_between_them(tmp_path):
     with pytest.raises(CapabilityMissing) as refusal:
         planned(in_a_row)
     assert "with the steps before it" in refusal.value.errors[0].message
+
+
+@pytest.mark.parametrize(
+    ("step", "problem"),
+    [
+        ("{id: a, kind: power_on}", "no mains switch"),
+        ("{id: a, kind: servo_settling}", "no mains switch"),
+        ("{id: a, kind: power_off}", "no mains switch"),
+        ("{id: a, kind: connect, analyser: loop}", "no analyser loop"),
+    ],
+)
+def test_what_needs_a_hand_is_refused_when_nobody_is_there(tmp_path, step, problem):
+    """Nobody's hand must not count as done: a dead unit would be measured, and pass."""
+    from datetime import date
+
+    from sequencer.bench_spec import load_bench
+    from sequencer.checking import plan
+    from sequencer.errors import CapabilityMissing
+    from sequencer.procedure import load_procedure
+    from sequencer.steps.registry import kinds
+
+    bench_path = tmp_path / "bench.yaml"
+    bench_path.write_text(
+        "bench: few roles\ngenerator_ceiling: 2 V\n"
+        "load: {resistance: 8 ohm, continuous_power: 200 W}\nindependent_means: [stop]\n"
+        "instruments:\n"
+        "  generator: {address: 'TCPIP::127.0.0.1::1::SOCKET'}\n"
+        "  analyser: {address: 'TCPIP::127.0.0.1::2::SOCKET', ranges: [100 V], "
+        "sample_rates: [96 kHz]}\n"
+        "  dmm: {address: 'TCPIP::127.0.0.1::3::SOCKET'}\n"
+    )
+    path = tmp_path / "p.yaml"
+    path.write_text(
+        "procedure: p\ntitle: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        f"steps:\n  - {step}\n"
+    )
+    procedure, bench = load_procedure(str(path), registry=kinds()), load_bench(bench_path)
+    plan(procedure, bench, kinds(), today=date(2026, 1, 1))
+    with pytest.raises(CapabilityMissing) as refusal:
+        plan(procedure, bench, kinds(), today=date(2026, 1, 1), is_unattended=True)
+    assert problem in refusal.value.errors[0].message

@@ -405,7 +405,38 @@ def test_after_an_unusable_answer_nothing_drives_on(rig, scripted):
     rig.extra_kinds = {"scripted": scripted(act)}
     rig.procedure_text = _procedure("{id: a, kind: scripted}", "{id: b, kind: wait, time: 1 s}")
     rig.run()
-    assert rig.called("set_level")[-1] == (0.0,)
+    assert rig.called("set_sine")[-1][:2] == (1000.0, 0.0)
+
+
+def test_a_step_that_breaks_off_leaves_load_and_meter_where_it_found_them(rig, scripted):
+    """Else later tones would tell powers into a load that is not there."""
+    states = []
+
+    def connect(bench):
+        bench.connect("load")
+
+    def break_off(bench):
+        bench.disconnect("load")
+        bench.generator.set_sine(1000.0, 0.0, offset_v=0.005)
+        raise _unusable()
+
+    def look(bench):
+        states.append(bench.router.is_closed(201))
+        yield from ()
+
+    rig.extra_kinds = {
+        "connects": scripted(connect, "connects"),
+        "breaks": scripted(break_off, "breaks"),
+        "looks": scripted(look, "looks"),
+    }
+    rig.procedure_text = _procedure(
+        "{id: a, kind: connects}", "{id: b, kind: breaks}", "{id: c, kind: looks}"
+    )
+    rig.run()
+    assert states == [True]
+    offsets = [call[2] for call in rig.called("set_sine") if len(call) > 2]
+    assert not offsets or offsets[-1] == 0.0
+    assert [call for call in rig.called("close") if call == (301,)]
 
 
 def test_captures_taken_before_a_step_broke_off_are_kept(rig):
@@ -492,8 +523,8 @@ def test_without_a_mains_switch_the_person_switches_and_is_told_at_the_end(rig):
         line for line in rig.bench_text.splitlines(keepends=True) if "mains_switch" not in line
     )
     rig.run()
-    asked = [text for text in rig.operator.accepted if "mains switch" in text]
-    assert [("on" in a, "off" in a) for a in asked] == [(True, False), (False, True)]
+    asked = [text for text in rig.operator.asked if "mains switch" in text]
+    assert [("unit on" in a, "unit off" in a) for a in asked] == [(True, False), (False, True)]
     last = rig.all(MadeSafe)[0].actions[-1]
     assert not last.is_confirmed
     assert "by hand" in last.problem

@@ -114,6 +114,7 @@ class StepBench:
         self.answers: list[str] = []
         self.ticket: dict[str, str] = {}
         self.accepted: list[str] = []
+        self.done_by_hand: list[str] = []
         self.render: Callable[[int, float], Samples] | None = None
         self.records = 0
         self.before_record: Callable[[], None] = lambda: None
@@ -197,6 +198,9 @@ class StepBench:
 
     def acknowledge(self, caution: str) -> None:
         self.accepted.append(caution)
+
+    def by_hand(self, what: str) -> None:
+        self.done_by_hand.append(what)
 
     # --- what tests ask of the log
 

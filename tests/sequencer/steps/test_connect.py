@@ -26,7 +26,7 @@ def test_the_router_connects_undriven_and_on_the_highest_range(on):
 def test_without_such_a_channel_the_operator_connects_and_says_so(on, where):
     bench = on.bench(without=(Role.ROUTER,))
     on.run(f"kind: connect, analyser: {where}", bench)
-    (asked,) = bench.accepted
+    (asked,) = bench.done_by_hand
     assert asked.startswith("Connect the analyser to")
     assert set(bench.levels()) == {0.0}
     assert asked[len("Connect the analyser to ") : -len(" now.")] in on.describe(

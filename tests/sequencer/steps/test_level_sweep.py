@@ -132,3 +132,33 @@ def test_it_demands_the_highest_level_for_one_dwell(on):
     assert demand.load_w == pytest.approx(150.0)
     assert demand.load_s == pytest.approx(0.3)
     assert "until THD reaches 1 %" in on.describe(STEP)
+
+
+def _points(*pairs):
+    from sequencer.steps.level_sweep import _Point
+
+    return [
+        _Point(level_vrms=v, thd=d, is_bound=False, thd_doubt=0.0, thd_plus_noise=d)
+        for v, d in pairs
+    ]
+
+
+@pytest.mark.parametrize(
+    ("points", "until", "level_v", "word"),
+    [
+        # d = 1e-4 v^2 reaches 1 % at v = 10, whatever the points around it (power law, exact)
+        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.01, 10.0, "at 1 % THD"),
+        # a smaller `until` of a second judging crosses between the first two
+        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.0036, 6.0, "at 0.36 % THD"),
+        (_points((5.0, 25e-4), (8.0, 64e-4)), 0.01, 8.0, "at least"),
+        (_points((5.0, 0.02)), 0.01, 5.0, "at most"),
+        (_points((5.0, 0.0), (8.0, 0.02)), 0.01, None, "at 1 % THD"),
+    ],
+)
+def test_the_level_at_a_distortion_is_the_first_crossing(points, until, level_v, word):
+    from sequencer.steps.level_sweep import _level_at
+
+    found, remark = _level_at(until, points)
+    assert word in remark
+    if level_v is not None:
+        assert found == pytest.approx(level_v, rel=1e-9)
