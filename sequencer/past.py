@@ -5,13 +5,14 @@ again. Time within a repeated group counts from its beginning, breaks and what r
 state left out.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
 from sequencer.events import BrokenOff
 from sequencer.limits import Limit, Reading, Verdict
+from sequencer.step_names import step_id_of
 
 Line = Mapping[str, Any]
 REPEAT = "repeat"
@@ -43,7 +44,8 @@ class Past:
 class _Reader:
     """Reads line by line."""
 
-    def __init__(self) -> None:
+    def __init__(self, steps: Container[str]) -> None:
+        self._steps = steps
         self.done: dict[str, Verdict] = {}
         self.readings: dict[tuple[str, str], Reading] = {}
         self._spent_s: dict[str, float] = {}
@@ -63,7 +65,7 @@ class _Reader:
                 self._finish(step, line)
             case "reading_taken":
                 reading = reading_of(line["reading"])
-                for known_as in (step, step.partition(".")[0]):
+                for known_as in (step, step_id_of(step, self._steps) or step):
                     self.readings[known_as, reading.name] = reading
             case "broken_off" | "run_finished" | "run_resumed":
                 self._break(self.t_s)
@@ -101,9 +103,16 @@ class _Reader:
                 self._since_s[name] = None
 
 
-def past_of(lines: Iterable[Line], *, away_s: float, torn: bytes, bench_copy: str = "") -> Past:
-    """What a run had done, from the lines of its journal."""
-    reader = _Reader()
+def past_of(
+    lines: Iterable[Line],
+    *,
+    steps: Container[str],
+    away_s: float,
+    torn: bytes,
+    bench_copy: str = "",
+) -> Past:
+    """What a run had done, from the lines of its journal. steps holds the ids of its procedure."""
+    reader = _Reader(steps)
     for line in lines:
         reader.read(line)
     is_told = reader.last_event in ("run_finished", "made_safe")

@@ -21,6 +21,7 @@ from sequencer.limits import Reading, Verdict, counts_as_passed, is_fraction, st
 from sequencer.procedure import Procedure, Step, load_procedure
 from sequencer.quantities import format_quantity
 from sequencer.record import BENCH, PROCEDURE, Json, Record, StepRecord, read_record
+from sequencer.step_names import step_id_of
 from sequencer.steps.base import AnyStepKind, Finding, Situation
 from sequencer.steps.registry import kinds
 from sequencer.steps.repeat import RepeatSettings
@@ -206,7 +207,8 @@ class _Judge:
 
     def _planned(self, step_id: str) -> Step | None:
         """The procedure's step; in a repeated group it is recorded as ID.1, ID.2 and so on."""
-        return self._by_id.get(step_id) or self._by_id.get(_base(step_id))
+        known = step_id_of(step_id, self._by_id)
+        return self._by_id[known] if known else None
 
     def _is_as_planned(self, recorded: StepRecord) -> bool:
         step = self._planned(recorded.id)
@@ -236,8 +238,9 @@ class _Judge:
         step = self._planned(again.id)
         if again.left_out or step is None or not isinstance(step.settings, RepeatSettings):
             return again
-        inner = {each.id for each in step.walk()} - {step.id}
-        return replace(again, verdict=worst(s.verdict for s in steps if _base(s.id) in inner))
+        rounds = again.id.removeprefix(step.id)
+        inner = tuple(f"{each.id}{rounds}." for each in step.walk() if each.id != step.id)
+        return replace(again, verdict=worst(s.verdict for s in steps if s.id.startswith(inner)))
 
     def _readings(self, step: Step, recorded: StepRecord) -> list[Reading]:
         kind = kinds()[step.kind]
@@ -292,8 +295,8 @@ class _Judge:
         """Steps with limits that the record of a whole run lacks: nothing shows that they are met."""
         if self._record.outcome in _ENDED_EARLY:
             return
-        there = {step.id for step in self._record.steps if self._is_as_planned(step)}
-        there |= {_base(step_id) for step_id in there}
+        recorded = (step for step in self._record.steps if self._is_as_planned(step))
+        there = {step_id_of(step.id, self._by_id) for step in recorded}
         for step in self._procedure.all_steps():
             if step.id in there or not step.limits:
                 continue
@@ -339,12 +342,6 @@ class _Judge:
                     yield Change(
                         step=step.id, reading=name, before=before.get(name), after=after.get(name)
                     )
-
-
-def _base(step_id: str) -> str:
-    """The id in the procedure of a step that is recorded as ID.1, ID.2 and so on."""
-    base, _, number = step_id.rpartition(".")
-    return base if base and number.isdigit() else step_id
 
 
 def _beside_floor(reading: Reading, recorded: StepRecord) -> Reading:

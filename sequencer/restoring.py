@@ -4,9 +4,11 @@ After a break the unit is off and cools. What is left to do may rely on mains, l
 last step that gave each of these is carried out again, unless the next step does it by itself.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 
 from sequencer.checking import PlannedStep
+from sequencer.step_names import step_id_of
 from sequencer.steps.base import AnyStepKind, Leaves
 
 Named = tuple[PlannedStep, str]
@@ -19,11 +21,12 @@ def to_restore(
 
     done holds the names of finished steps in the order in which they finished.
     """
-    planned = {each.step.id: each for step in steps for each in _with_group(step)}
-    order = [*done]
+    plan, order = [*steps], [*done]
+    planned = {each.step.id: each for step in plan for each in _with_group(step)}
+    finished = [(name, step_id_of(name, planned)) for name in order]
     found: dict[Leaves, Named] = {}
-    for name in order:
-        step = planned.get(name.partition(".")[0])
+    for name, step_id in finished:
+        step = planned[step_id] if step_id else None
         if step is None or step.left_out:
             continue
         match _leaves(step, kinds):
@@ -38,7 +41,7 @@ def to_restore(
                 found[state] = step, name
             case None:
                 pass
-    following = _next(planned.values(), frozenset(order))
+    following = _next(plan, Counter(step_id for _, step_id in finished if step_id))
     if following is None:
         return []
     does = _leaves(following, kinds)
@@ -60,20 +63,18 @@ def _leaves(step: PlannedStep, kinds: Mapping[str, AnyStepKind]) -> Leaves | Non
     return kinds[step.step.kind].leaves(step.step.settings)
 
 
-def _next(steps: Iterable[PlannedStep], done: frozenset[str]) -> PlannedStep | None:
-    """The step with which the run goes on, as far as can be told: the first without a round done.
-
-    Within a group it is the one that has been done less often than the first of the group.
-    """
-    rounds: dict[str, int] = {}
-    for name in done:
-        rounds[name.partition(".")[0]] = rounds.get(name.partition(".")[0], 0) + 1
+def _next(steps: Iterable[PlannedStep], done: Mapping[str, int]) -> PlannedStep | None:
+    """The step with which the run goes on, as far as can be told from how often each was done."""
     for step in steps:
-        if step.group and step.step.id not in done:
-            inner = step.group
-            counts = [rounds.get(each.step.id, 0) for each in inner]
-            behind = [each for each, count in zip(inner, counts, strict=True) if count < counts[0]]
-            return behind[0] if behind else inner[0]
-        if step.step.id not in rounds:
-            return step
+        if not done.get(step.step.id):
+            return _first_of(step, done)
     return None
+
+
+def _first_of(step: PlannedStep, done: Mapping[str, int]) -> PlannedStep:
+    """Of a group, the step that was done less often than the first; else the first."""
+    while step.group:
+        counts = [done.get(each.step.id, 0) for each in step.group]
+        behind = (at for at, count in enumerate(counts) if count < counts[0])
+        step = step.group[next(behind, 0)]
+    return step

@@ -84,6 +84,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
             copy = _write_beginning(folder, ready, tail.lines)
             past = past_of(
                 journal_lines(folder),
+                steps={step.id for step in ready.procedure.all_steps()},
                 away_s=_since_s(tail.at),
                 torn=tail.torn,
                 bench_copy=copy,

@@ -140,6 +140,28 @@ def test_repeated_steps_are_found_by_their_rounds(rig):
     assert len([each for each in failing.changes if each.reading == "gain"]) == 3
 
 
+def test_a_group_within_a_group_is_judged_by_its_own_rounds(rig):
+    head, group = REPEATED.split("  - id: soak\n")
+    group, end = group.split("  - id: power_off")
+    inner = "  - id: soak\n" + group.replace("count: 3", "count: 2")
+    rig.procedure_text = (
+        head
+        + "  - id: twice\n    kind: repeat\n    count: 2\n    steps:\n"
+        + "".join(f"    {line}\n" for line in inner.splitlines())
+        + "  - id: power_off"
+        + end
+    )
+    rig.amplifier.second = 1e-3
+    run = recorded(rig)
+    names = {"twice", "soak.1", "soak.2", "tone.1.1", "tone.1.2", "tone.2.1", "tone.2.2"}
+    result = rejudge(run)
+    assert (result.changes, result.problems) == ((), ())
+    assert names <= {step.id for step in result.steps}
+    failing = rejudge(run, other(run, "nominal: 29 dB", "nominal: 31 dB"))
+    assert not failing.problems
+    assert {s.id for s in failing.steps if s.verdict == "fail"} == names
+
+
 def test_an_altered_capture_gives_no_reading(run):
     entry = next(s for s in read_record(run).steps if s.id == "tone_10w").captures[0]
     path = run / entry.file
