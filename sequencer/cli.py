@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 OK, LIMIT_NOT_MET, REFUSED, STOPPED = 0, 1, 2, 3
 _EXIT = {"pass": OK, "fail": LIMIT_NOT_MET, "stopped": STOPPED, "interrupted": STOPPED}
+_HELP = frozenset({"-h", "--help", "--version"})
 DEMO_SERIALS = ("DEMO-A", "DEMO-B")
 
 _KINDS_HELP = (
@@ -45,20 +46,25 @@ def main() -> None:
     # The records are short enough for one core; a second BLAS thread only doubles the work.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     code = run_command(sys.argv[1:])
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # Else the interpreter would try again at its end and spoil the exit code.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except BrokenPipeError:
+            # Else the interpreter would try again at its end and spoil the exit code.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     sys.exit(code)
 
 
 def run_command(arguments: Sequence[str]) -> int:
-    """Carry out one command; returns the exit code. No exception leaves it but SystemExit."""
+    """Carry out one command; returns the exit code. No exception leaves it."""
     as_json = "--json" in arguments
     try:
         code = commands.main(args=list(arguments), prog_name="steadybench", standalone_mode=False)
         return int(code or 0)
+    except SystemExit:
+        # click's own way out when a pipe is closed: of a help text nobody wants to read on, else
+        # of something that went wrong before there was a result.
+        return OK if _HELP & {*arguments} or not arguments else STOPPED
     except Refused as refusal:
         _tell_refusal(refusal, as_json)
         return REFUSED
@@ -66,22 +72,21 @@ def run_command(arguments: Sequence[str]) -> int:
         _tell_refusal(_from_click(error), as_json)
         return REFUSED
     except Stopped as stopped:
-        _say(f"stopped: {stopped.cause}")
+        _tell_end("stopped", stopped.cause, f"stopped: {stopped.cause}", as_json)
         return STOPPED
     except Interrupted as interruption:
-        _say("interrupted; the bench was made safe")
+        words = "interrupted; the bench was made safe"
+        _tell_end("interrupted", str(interruption), words, as_json)
         return interruption.exit_code
     except (click.Abort, KeyboardInterrupt):
-        _say("interrupted")
+        _tell_end("interrupted", "interrupted", "interrupted", as_json)
         return 130
-    except BrokenPipeError:
-        return OK
     except Exception as fault:  # the outermost edge: a person reads a sentence
         if os.environ.get("STEADYBENCH_TRACEBACK"):
             raise
-        reason = f"a fault in the program itself: {type(fault).__name__}: {fault}"
+        reason = printable(f"a fault in the program itself: {type(fault).__name__}: {fault}")
         hint = "set STEADYBENCH_TRACEBACK=1 to see where, and report it"
-        _tell_refusal(Refused(f"{reason}; {hint}", code="fault"), as_json)
+        _tell_end("stopped", reason, f"{reason}; {hint}", as_json)
         return STOPPED
 
 
@@ -93,13 +98,27 @@ def _from_click(error: click.ClickException) -> Refused:
 
 def _tell_refusal(refusal: Refused, as_json: bool) -> None:
     if as_json:
-        click.echo(json.dumps(refusal.to_json()))
+        _put(json.dumps(refusal.to_json()))
     for line in refusal.lines():
         _say(line)
 
 
+def _tell_end(outcome: str, cause: str, words: str, as_json: bool) -> None:
+    """How a command ended that has no result of its own to tell."""
+    if as_json:
+        _put(json.dumps({"outcome": outcome, "cause": cause}))
+    _say(words)
+
+
+def _put(text: str) -> None:
+    """The result, on standard output; a reader who has gone changes nothing about the exit code."""
+    with contextlib.suppress(BrokenPipeError):
+        click.echo(text)
+
+
 def _say(text: str) -> None:
-    click.echo(text, err=True)
+    with contextlib.suppress(BrokenPipeError):
+        click.echo(text, err=True)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -214,6 +233,8 @@ def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
             request, serials, person=_Terminal(console, screen), sinks=[screen]
         )
         screen.show_match(pairing.match_lines(result))
+    if cause := result.units.cause:
+        _say(f"{result.outcome}: {cause}")
     _finish(console, as_json, result.to_json(), result.folder / "report.html")
     return _exit_code(result.outcome, result.interruption)
 
@@ -247,9 +268,9 @@ def check(
     )
     told = inspection.inspect(request)
     if as_json:
-        click.echo(json.dumps(told.to_json()))
+        _put(json.dumps(told.to_json()))
     else:
-        click.echo(told.text())
+        _put(told.text())
     return OK
 
 
@@ -299,7 +320,7 @@ def report(run_folder: Path) -> int:
     """Write the report of a finished run (or pair) again, from its record."""
     from sequencer import pairing
 
-    click.echo(str(pairing.write_report_again(run_folder)))
+    _put(str(pairing.write_report_again(run_folder)))
     return OK
 
 
@@ -315,7 +336,7 @@ def instruments(bench: str | None, as_json: bool) -> int:
     from sequencer.instrument_list import listing
 
     told = listing(bench, RealClock().date().date())
-    click.echo(json.dumps(told.to_json()) if as_json else told.text())
+    _put(json.dumps(told.to_json()) if as_json else told.text())
     return OK
 
 
@@ -335,7 +356,7 @@ def schema(name: str, role: str | None, as_json: bool) -> int:
         found = schema_of(name, None if role is None else role_named(role))
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    click.echo(json.dumps(found, ensure_ascii=False, indent=None if as_json else 2))
+    _put(json.dumps(found, ensure_ascii=False, indent=None if as_json else 2))
     return OK
 
 
@@ -386,10 +407,10 @@ def verify(run_folder: Path, as_json: bool) -> int:
     is_intact = all(each.is_intact for each in found)
     if as_json:
         runs = [each.to_json() for each in found]
-        click.echo(json.dumps({"intact": is_intact, "runs": runs}))
+        _put(json.dumps({"intact": is_intact, "runs": runs}))
     else:
         for each in found:
-            click.echo(each.text())
+            _put(each.text())
     return OK if is_intact else LIMIT_NOT_MET
 
 
@@ -406,9 +427,10 @@ def rejudge(run_folder: Path, procedure: str | None, out: Path | None, as_json: 
     from sequencer import rejudging
 
     result = rejudging.rejudge(run_folder, procedure)
-    click.echo(json.dumps(result.to_json(), allow_nan=False) if as_json else result.text())
-    if out:
-        _say(f"written: {printable(str(rejudging.write_rejudged(result, out)))}")
+    written = rejudging.write_rejudged(result, out) if out else None
+    _put(json.dumps(result.to_json(), allow_nan=False) if as_json else result.text())
+    if written:
+        _say(f"written: {printable(str(written))}")
     return OK if result.is_passed else LIMIT_NOT_MET
 
 
@@ -437,7 +459,7 @@ def measure(file: Path, kind: str, plot: Path | None, as_json: bool, **texts: st
     measured = measuring.measure_file(file, kind, texts)
     if plot:
         measuring.write_plot(measured, plot)
-    click.echo(json.dumps(measured.to_json(), allow_nan=False) if as_json else measured.text())
+    _put(json.dumps(measured.to_json(), allow_nan=False) if as_json else measured.text())
     return OK
 
 
@@ -503,10 +525,9 @@ def _screen(as_json: bool) -> Iterator[tuple[Console, Screen]]:
 def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: Path) -> None:
     from rich.text import Text
 
-    # Whether anybody still reads this or not, the exit code tells how the run ended.
+    if as_json:
+        _put(json.dumps(result))
     with contextlib.suppress(BrokenPipeError):
-        if as_json:
-            click.echo(json.dumps(result))
         console.print(Text(f"report: {printable(str(report), len(str(report)))}"), soft_wrap=True)
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from sequencer.cli import commands, run_command
+from sequencer.errors import Interrupted, Stopped
 from sequencer.reservation import reserved
 
 # No tone where none is needed: its spectrum in the report takes a second to draw.
@@ -732,6 +733,76 @@ def test_when_nobody_reads_the_output_any_more_the_run_goes_on(
     assert summary["outcome"] == "pass"
     assert process.returncode == 0
     assert err == ""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [(["schema", "procedure"], 0), (["--help"], 0), (["verify", "altered"], 1), (["rnu"], 2)],
+)
+def test_a_reader_who_has_gone_does_not_change_the_exit_code(
+    here, shell, shared_bench, quick, tmp_path, arguments, code
+):
+    if "altered" in arguments:
+        out = tmp_path / "out"
+        here(
+            *("run", quick, "--bench", shared_bench.bench_file, "--serial", "A", *ACCEPTED),
+            *("--out", out),
+        )
+        _run_folder(out).rename(tmp_path / "altered")
+        journal = tmp_path / "altered" / "journal.jsonl"
+        journal.write_text(journal.read_text().replace('"A"', '"B"', 1))
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        done = subprocess.run(
+            shell.line(arguments),
+            cwd=tmp_path,
+            env=shell.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=writer,
+            stderr=writer if code == 2 else subprocess.PIPE,
+            check=False,
+        )
+    finally:
+        os.close(writer)
+    assert done.returncode == code, done.stderr
+    assert not done.stderr
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "outcome"),
+    [
+        (Stopped("the summary could not be written"), 3, "stopped"),
+        (Interrupted(signal.SIGTERM), 143, "interrupted"),
+        (KeyboardInterrupt(), 130, "interrupted"),
+        (ZeroDivisionError("division by zero"), 3, "stopped"),
+    ],
+)
+def test_json_is_one_object_also_when_a_run_has_no_result(
+    told, quick, monkeypatch, error, code, outcome
+):
+    def fail(*_, **__):
+        raise error
+
+    monkeypatch.setattr("sequencer.pairing.run_units", fail)
+    monkeypatch.delenv("STEADYBENCH_TRACEBACK", raising=False)
+    got, out, err = told("run", quick, "--bench", "sim", "--serial", "A", *ACCEPTED, "--json")
+    found = json.loads(out)
+    assert (got, found["outcome"]) == (code, outcome)
+    assert found["cause"]
+    assert err
+
+
+def test_a_rejudgement_that_can_t_be_written_is_one_refusal(
+    here, shared_bench, quick, tmp_path, told
+):
+    here("run", quick, "--bench", shared_bench.bench_file, "--serial", "A", *ACCEPTED)
+    blocked = tmp_path / "a_file"
+    blocked.write_text("in the way")
+    folder = _run_folder(tmp_path / "runs")
+    code, out, _ = told("rejudge", folder, "--out", blocked / "below", "--json")
+    assert code != 0
+    assert json.loads(out).keys() & {"refused", "cause"}
 
 
 def test_a_report_can_be_written_again(here, shared_bench, tone, tmp_path, told):
