@@ -15,14 +15,28 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
+from pyvisa.rname import InvalidResourceName, to_canonical_name
 
 from sequencer.errors import Refused, printable
 from sequencer.journal import sha256_hex
 
+# Where every user of a machine may write, whatever their TMPDIR says (FHS 3.0).
+_SHARED_PLACES = ("/tmp", "/var/tmp")
+
 
 def lock_folder() -> Path:
-    """Where reservations of this machine are kept."""
-    return Path(tempfile.gettempdir()) / "steadybench-reservations"
+    """Where reservations of this machine are kept: one place for everybody, where there is one."""
+    shared = (Path(each) for each in _SHARED_PLACES)
+    place = next((each for each in shared if os.access(each, os.W_OK | os.X_OK)), None)
+    return (place or Path(tempfile.gettempdir())) / "steadybench-reservations"
+
+
+def canonical(address: str) -> str:
+    """One spelling for all that name the same instrument; what is no VISA address: its text."""
+    try:
+        return str(to_canonical_name(address.strip().upper()))
+    except (InvalidResourceName, ValueError, KeyError, TypeError):
+        return address.strip().upper()
 
 
 @contextmanager
@@ -37,8 +51,8 @@ def reserved(
     _make_shared(where)
     descriptors: list[int] = []
     with ExitStack() as stack:
-        for address in sorted({address.upper() for address in addresses}):
-            name = sha256_hex(address.encode())[:24]
+        for key, address in sorted({canonical(each): each for each in addresses}.items()):
+            name = sha256_hex(key.encode())[:24]
             lock = FileLock(where / f"{name}.lock", timeout=0, mode=0o666)
             note = where / f"{name}.json"
             try:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.errors import Refused
-from sequencer.reservation import reserved
+from sequencer.reservation import lock_folder, reserved
 
 ROOT = Path(__file__).resolve().parents[2]
 A, B = "TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::127.0.0.1::5026::SOCKET"
@@ -33,6 +33,38 @@ def test_an_address_that_is_held_is_refused_with_the_holder(tmp_path):
 def test_the_same_address_written_otherwise_is_the_same(tmp_path):
     with reserved([A], "one", tmp_path), pytest.raises(Refused):
         reserved([A.lower()], "two", tmp_path).__enter__()
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        # VPP-4.3, section 4.3.1: the board number is 0 and the class INSTR where they are left out,
+        # and case does not matter.
+        ("TCPIP::meter.lan::5025::SOCKET", "TCPIP0::METER.lan::5025::socket"),
+        ("TCPIP::10.0.0.7", "tcpip0::10.0.0.7::inst0::INSTR"),
+        ("GPIB::5", "GPIB0::5::INSTR"),
+        ("ASRL3", "ASRL3::INSTR"),
+        ("no VISA address", " No VISA address"),
+    ],
+)
+def test_one_instrument_is_one_reservation_however_its_address_is_written(tmp_path, one, other):
+    with reserved([one], "one", tmp_path), pytest.raises(Refused) as caught:
+        reserved([other], "two", tmp_path).__enter__()
+    assert caught.value.reason.startswith(other.strip()) or other in caught.value.reason
+
+
+def test_two_boards_are_two_instruments(tmp_path):
+    with reserved(["GPIB0::5"], "one", tmp_path), reserved(["GPIB1::5"], "two", tmp_path):
+        pass
+
+
+def test_where_reservations_lie_does_not_hang_on_the_user_s_own_temporary_folder(
+    tmp_path, monkeypatch
+):
+    before = lock_folder()
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr(tempfile, "tempdir", None)
+    assert lock_folder() == before
 
 
 def test_other_addresses_are_free(tmp_path):
