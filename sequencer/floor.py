@@ -4,6 +4,7 @@ The floor is taken by running the procedure `bench_floor`; what is kept of it is
 the bench file. A reading within 10 dB of the floor tells as much of the bench as of the unit.
 """
 
+import contextlib
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -12,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sequencer.errors import BenchError
+from sequencer.errors import BenchError, Stopped
 from sequencer.limits import Reading
 
 PROCEDURE = "bench_floor"
@@ -80,8 +81,10 @@ def _is_residual(name: str) -> bool:
 
 
 def save_floor(floor: Floor, path: Path) -> None:
-    """Keep a floor; replaces an older one in one move."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    """Keep a floor; replaces an older one in one move.
+
+    Raises Stopped when it can't be written: it was measured by then.
+    """
     text = json.dumps(
         {
             "schema": SCHEMA,
@@ -95,8 +98,17 @@ def save_floor(floor: Floor, path: Path) -> None:
         allow_nan=False,
     )
     beside = path.with_suffix(".part")
-    beside.write_text(text + "\n", encoding="utf-8")
-    beside.replace(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside.write_text(text + "\n", encoding="utf-8")
+        beside.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+        raise Stopped(
+            f"the floor was measured but could not be kept in {path}: {error.strerror}; "
+            "make the place writable and take it again"
+        ) from error
 
 
 def load_floor(path: Path) -> Floor | None:

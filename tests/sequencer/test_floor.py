@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.errors import BenchError
+from sequencer.errors import BenchError, Stopped
 from sequencer.floor import Floor, floor_of, floor_path, floor_remark, load_floor, save_floor
 from sequencer.limits import Reading
 
@@ -38,6 +38,16 @@ def test_a_floor_is_kept_and_found_again(tmp_path):
     path = tmp_path / "deeper" / "b.floor.json"
     save_floor(some_floor(thd=1e-6, hum_50=2e-8), path)
     assert load_floor(path) == some_floor(thd=1e-6, hum_50=2e-8)
+
+
+def test_a_floor_that_can_t_be_kept_is_told_in_a_sentence(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(Stopped, match="could not be kept"):
+        save_floor(some_floor(thd=1e-6), tmp_path / "file" / "b.floor.json")
+    (tmp_path / "b.floor.json").mkdir()
+    with pytest.raises(Stopped, match="could not be kept"):
+        save_floor(some_floor(thd=1e-6), tmp_path / "b.floor.json")
+    assert list(tmp_path.glob("*.part")) == []
 
 
 def test_no_floor_is_none_and_a_broken_one_is_refused(tmp_path):
