@@ -470,6 +470,7 @@ class _Engine:
                 self._access.back_to_rest()
         if stopped:
             self._secure()  # before anything is computed or written
+            self._emitter.emit_now(MakingSafe(is_over=True))
         verdict = self._judge(step, name, captures, reason)
         self._finish(planned, name, verdict, cut=stopped is not None)
         if stopped:

@@ -170,7 +170,9 @@ class StepFinished:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MakingSafe:
-    """The bench is being made safe. For those who watch; not kept in the record."""
+    """The bench is being made safe, or that is over. For those who watch; not kept in the record."""
+
+    is_over: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,9 +129,10 @@ class Watchkeeper:
         Raises WatchkeeperLost when the second process is gone.
         """
         match stamped.event:
-            case MakingSafe():
+            case MakingSafe(is_over=False):
                 self._making_safe_since_s = real_monotonic_s()
-            case MadeSafe():
+            case MadeSafe() | MakingSafe():
+                # Nothing is hurried that comes after it: a step that was cut is still evaluated.
                 self._making_safe_since_s = None
             case _:
                 pass

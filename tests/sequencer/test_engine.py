@@ -548,3 +548,15 @@ def test_the_generator_is_silent_and_off_before_a_unit_is_put_on_the_bench(rig):
     rig.run()
     methods = [(c.method, c.arguments) for c in rig.log if isinstance(c, Call)]
     assert methods.index(("set_output", (False,))) < methods.index(("close", (101,)))
+
+
+def test_a_step_that_stops_the_run_is_made_safe_before_it_is_evaluated_in_peace(rig):
+    """Those who watch hear that the hurry is over before anything is computed."""
+    rig.amplifier.sign = -1.0  # wired wrong
+    assert rig.run().outcome is Outcome.STOPPED
+    cut = next(i for i, e in enumerate(rig.events) if isinstance(e, StepFinished) and e.cut)
+    marks = [i for i, e in enumerate(rig.events) if isinstance(e, MakingSafe)]
+    assert [rig.events[i].is_over for i in marks] == [False, True]
+    assert marks[1] < cut
+    computed = [i for i, e in enumerate(rig.events) if isinstance(e, ReadingTaken)]
+    assert not [i for i in computed if marks[0] < i < marks[1]]
