@@ -1,7 +1,7 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
@@ -59,6 +59,7 @@ def plan(
     """
     planner = _Planner(procedure, bench, kinds, is_unattended, given)
     steps = tuple(planner.planned(step) for step in procedure.steps)
+    planner.warm_load(steps)
     if is_unattended and any(_energises(step, kinds, procedure) for step in steps):
         planner.errors += _unattended_errors(bench)
     if planner.errors:
@@ -84,6 +85,7 @@ class _Planner:
         self._is_unattended = is_unattended
         self._given = given
         self._hot_s = 0.0
+        self._too_hot: set[str] = set()
         self.errors = _load_errors(procedure, bench)
 
     def planned(self, step: Step) -> PlannedStep:
@@ -115,30 +117,54 @@ class _Planner:
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 
     def _problems(self, demand: Demand) -> list[str]:
-        found = _problems(demand, self._bench, self._procedure, self._is_unattended)
-        return [*found, *self._load_problems(demand)]
+        return _problems(demand, self._bench, self._procedure, self._is_unattended)
 
-    def _load_problems(self, demand: Demand) -> list[str]:
-        """Whether the load stands this step, warm from the steps before it.
+    def warm_load(self, steps: Sequence[PlannedStep]) -> None:
+        """Whether the load stands these steps, each warm from those before it, round after round.
 
         Beyond its continuous power a load gathers time; below, it is taken to cool as fast.
         """
-        load = self._bench.load
-        limit_s = load.time_limit_s(demand.load_w)
+        for planned in steps:
+            if planned.group:
+                self._warm_by_rounds(planned)
+            elif not planned.left_out:
+                self._warm_by(planned.step)
+
+    def _warm_by_rounds(self, planned: PlannedStep) -> None:
+        """A repeated group, until the load gets too hot or a round leaves it no warmer."""
+        settings = planned.step.settings
+        assert isinstance(settings, RepeatSettings), "only a repeat holds a group"
+        round_s = sum(inner.duration_s for inner in planned.group)
+        idle_s = max(0.0, (settings.period or 0.0) - round_s)
+        for _ in range(settings.rounds(round_s)):
+            before_s, told = self._hot_s, len(self._too_hot)
+            self.warm_load(planned.group)
+            self._hot_s = max(0.0, self._hot_s - idle_s)
+            # A round takes a cooler load to a cooler end, so that from here on it only gets better.
+            if self._hot_s <= before_s or len(self._too_hot) > told:
+                return
+
+    def _warm_by(self, step: Step) -> None:
+        demand = self._kinds[step.kind].demand(step.settings, self._procedure.unit)
+        limit_s = self._bench.load.time_limit_s(demand.load_w)
         if limit_s == math.inf:
             self._hot_s = max(0.0, self._hot_s - demand.duration_s)
-            return []
+            return
         self._hot_s += demand.load_s
-        if self._hot_s <= limit_s:
-            return []
-        stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
-        with_others = " with the steps before it" if self._hot_s > demand.load_s else ""
-        return [
-            (
-                f"puts {format_quantity(demand.load_w, 'W')} into the load for "
-                f"{format_quantity(self._hot_s, 's')}{with_others}, but the load {stands}"
-            )
-        ]
+        if self._hot_s > limit_s and step.id not in self._too_hot:
+            self._too_hot.add(step.id)
+            words = _too_much(demand, self._hot_s, limit_s)
+            self.errors.append(FileError(step.place, f"step {step.id}: {words}"))
+
+
+def _too_much(demand: Demand, hot_s: float, limit_s: float) -> str:
+    """What a step asks of a load that does not stand it."""
+    stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
+    with_others = " with the steps before it" if hot_s > demand.load_s else ""
+    return (
+        f"puts {format_quantity(demand.load_w, 'W')} into the load for "
+        f"{format_quantity(hot_s, 's')}{with_others}, but the load {stands}"
+    )
 
 
 def _group_s(step: Step, round_s: float) -> float:

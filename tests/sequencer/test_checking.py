@@ -273,3 +273,39 @@ def test_what_needs_a_hand_is_refused_when_nobody_is_there(tmp_path, step, probl
     with pytest.raises(CapabilityMissing) as refusal:
         plan(procedure, bench, kinds(), today=date(2026, 1, 1), is_unattended=True)
     assert problem in refusal.value.errors[0].message
+
+
+# 200 W for as long as it likes, 400 W for 10 s.
+WARM_LOAD = BENCH.replace(
+    "continuous_power: 50 W, short_term_power: 120 W, short_term_duration: 60 s",
+    "continuous_power: 200 W, short_term_power: 400 W, short_term_duration: 10 s",
+)
+LOUD = "{id: loud, kind: tone, level: 300 W, hold: 0 s, record: 1 s}"
+QUIET = "{id: quiet, kind: wait, time: 30 s}"
+
+
+def _rounds(count, *steps, extra=""):
+    return f"{{id: again, kind: repeat, count: {count}{extra}, steps: [{', '.join(steps)}]}}"
+
+
+def test_a_load_gathers_heat_from_round_to_round(planned, against):
+    """One round is nothing to it, a hundred without rest put 300 W on it for minutes."""
+    head = HEAD.replace("rated_power: 100 W", "rated_power: 300 W")
+    assert planned(_rounds(1, LOUD), bench=WARM_LOAD, head=head)
+    ((_, message),) = against(_rounds(100, LOUD), bench=WARM_LOAD, head=head)
+    assert "step loud: puts 300 W into the load" in message
+    assert "the load stands that for 10 s" in message
+
+
+@pytest.mark.parametrize("rest", [[QUIET], []])
+def test_a_burn_in_with_rests_passes_however_long(planned, rest):
+    head = HEAD.replace("rated_power: 100 W", "rated_power: 300 W")
+    step = _rounds(100_000, LOUD, *rest, extra="" if rest else ", period: 1 min")
+    assert planned(step, bench=WARM_LOAD, head=head)
+
+
+def test_rounds_within_rounds_heat_the_load_too(planned, against):
+    head = HEAD.replace("rated_power: 100 W", "rated_power: 300 W")
+    inner = _rounds(2, LOUD).replace("again", "twice")
+    assert planned(_rounds(1, inner), bench=WARM_LOAD, head=head)
+    assert len(against(_rounds(50, inner), bench=WARM_LOAD, head=head)) == 1
