@@ -123,7 +123,7 @@ def _only_written(record: Record) -> Carried:
 
     Raises Refused when they are there.
     """
-    if (record.folder / SUMMARY).exists():
+    if all((record.folder / name).exists() for name in (SUMMARY, REPORT)):
         raise Refused(
             f'the run in {record.folder} ended ("{record.outcome}"); nothing is left to do'
         )

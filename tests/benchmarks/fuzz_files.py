@@ -20,11 +20,12 @@ from collections import Counter
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from sequencer.bench import load_bench  # noqa: E402
+from sequencer.bench_spec import load_bench  # noqa: E402
 from sequencer.checking import plan  # noqa: E402
 from sequencer.errors import Refused  # noqa: E402
 from sequencer.procedure import load_procedure  # noqa: E402
@@ -147,7 +148,7 @@ def _journal() -> str:
     common = {"schema": 1, "prev": "0" * 64, "t": 0.0, "at": "2030-01-02T03:04:05+00:00"}
     capture = {"name": "c", "file": "captures/x.npz", "sha256": "0" * 64}
     reading = {"name": "gain", "value": 1.0, "unit": "dB", "limits": None, "verdict": "info"}
-    lines = [
+    lines: list[dict[str, Any]] = [
         {"event": "run_started", "procedure": "p", "serial": "S"},
         {"event": "step_started", "step": "a", "kind": "tone", "title": "t", "does": "d"},
         {"event": "capture_taken", "step": "a", **capture},
