@@ -290,6 +290,7 @@ class _Engine:
                 bench_copy=self._past.bench_copy,
                 version=__version__,
                 away_s=self._past.away_s,
+                bench_file=job.bench or spec.file,
             )
             return [*([self._past.broken] if self._past.broken else []), resumed]
         return [

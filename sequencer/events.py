@@ -212,7 +212,8 @@ class BrokenOff:
 class RunResumed:
     """The run goes on where it had been broken off; away_s is how long it stood, in real time.
 
-    bench_copy is the file of the run's folder that holds the bench as used from here on.
+    bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
+    name under which it was given.
     """
 
     bench: str
@@ -220,6 +221,7 @@ class RunResumed:
     bench_copy: str
     version: str
     away_s: float
+    bench_file: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,8 @@ be at work.
 """
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
@@ -15,7 +16,7 @@ from typing import Any
 
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import Refused, printable
+from sequencer.errors import Refused, Stopped, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import JOURNAL, Journal, file_name, read_tail
@@ -69,18 +70,17 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
     record = _sound_record(folder)
     if record.outcome in _ENDED:
         return _only_written(record)
-    with (
-        interruptible(),
-        prepared(_request(wanted, record), RealClock().date().date()) as ready,
-    ):
+    request = _request(wanted, record)
+    with interruptible(), prepared(request, RealClock().date().date()) as ready:
         if ready.procedure.sha256 != record.started.get("procedure_sha256"):
             raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
-        operator = operator_for(_request(wanted, record), ready.bench, person)
+        operator = operator_for(request, ready.bench, person)
         accepted = ask_cautions(operator)
-        job = _job(record)
+        job = _job(record, request)
         addresses = [*addresses_of(ready.bench), f"record {folder.resolve()}"]
         with reserved(addresses, f"{ready.procedure.name} on {job.serial}, resumed") as locks:
             tail = read_tail(folder / JOURNAL)
+            had_results = (folder / SUMMARY).exists()
             copy = _write_beginning(folder, ready, tail.lines)
             past = past_of(
                 journal_lines(folder),
@@ -89,19 +89,32 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
                 torn=tail.torn,
                 bench_copy=copy,
             )
-            ran = run_in(
-                folder,
-                Journal(folder, tail),
-                folder / copy,
-                ready,
-                locks=locks,
-                job=job,
-                operator=operator,
-                accepted=accepted,
-                sinks=sinks,
-                past=past,
-            )
+            with _results_again(folder, if_refused=had_results):
+                ran = run_in(
+                    folder,
+                    Journal(folder, tail),
+                    folder / copy,
+                    ready,
+                    locks=locks,
+                    job=job,
+                    operator=operator,
+                    accepted=accepted,
+                    sinks=sinks,
+                    past=past,
+                )
         return conclude(folder, ran)
+
+
+@contextmanager
+def _results_again(folder: Path, *, if_refused: bool) -> Iterator[None]:
+    """What was taken away with the results of the part before comes again when nothing was begun."""
+    try:
+        yield
+    except Refused:
+        if if_refused:
+            with suppress(Refused, Stopped):
+                write_results(folder)
+        raise
 
 
 def _sound_record(folder: Path) -> Record:
@@ -132,31 +145,48 @@ def _only_written(record: Record) -> Carried:
 
 
 def _request(wanted: Resumption, record: Record) -> Request:
-    used = str(record.started.get("bench_file", ""))
+    used = _bench_file(record)
     bench = wanted.bench or (
         SIMULATED if used == SIMULATED else str(wanted.folder / _bench_copy(record))
     )
+    ticket = _ticket(record)
     return Request(
         procedure=str(wanted.folder / PROCEDURE),
         bench=bench,
         out=wanted.folder.parent,
         is_unattended=wanted.is_unattended,
         accepted_by=wanted.accepted_by,
+        given=_given(ticket) if ticket else {},
+        floor_of=wanted.bench or used,
     )
 
 
-def _job(record: Record) -> Job:
+def _bench_file(record: Record) -> str:
+    """The name under which the bench used last was given; empty where the record does not tell."""
+    resumed: Json = record.resumed or {}
+    return str(resumed.get("bench_file") or record.started.get("bench_file", ""))
+
+
+def _ticket(record: Record) -> dict[str, Any] | None:
+    ticket: Any = record.started.get("ticket")
+    return ticket if isinstance(ticket, dict) else None
+
+
+def _given(ticket: Json) -> Mapping[str, str]:
+    """What the operator had read beforehand."""
+    return MappingProxyType({str(k): str(text) for k, text in ticket.get("readings", {}).items()})
+
+
+def _job(record: Record, request: Request) -> Job:
     started: Json = record.started
-    ticket: Any = started.get("ticket")
-    given = ticket.get("readings", {}) if isinstance(ticket, dict) else {}
     return Job(
         serial=str(started["serial"]),
         model=str(started["model"]),
         stage=str(started["stage"]),
         position=int(started.get("position", 1)),
-        ticket=ticket if isinstance(ticket, dict) else None,
-        given=MappingProxyType({str(name): str(text) for name, text in given.items()}),
-        bench=str(started.get("bench_file", "")),
+        ticket=_ticket(record),
+        given=request.given,
+        bench=request.floor_of,
     )
 
 

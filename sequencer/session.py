@@ -35,7 +35,11 @@ SIMULATED = "sim"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """What somebody wants run."""
+    """What somebody wants run.
+
+    given are readings that the operator took beforehand, besides those of the ticket. floor_of names
+    the bench whose own floor counts, where bench is a copy of its file.
+    """
 
     procedure: str
     bench: str
@@ -46,6 +50,8 @@ class Request:
     is_unattended: bool = False
     accepted_by: str | None = None
     bench_options: tuple[str, ...] = ()
+    given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    floor_of: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,9 +116,9 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             kinds(),
             today=today,
             is_unattended=request.is_unattended,
-            given=ticket.readings if ticket else {},
+            given={**request.given, **(ticket.readings if ticket else {})},
         )
-        steps = _beside_floor(steps, request.bench, procedure.name)
+        steps = _beside_floor(steps, request.floor_of or request.bench, procedure.name)
         yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket, keeper=keeper)
 
 

@@ -1,0 +1,85 @@
+"""`resume`: what was given when the run began counts on, and a refusal takes nothing away."""
+
+import json
+import signal
+import time
+
+import pytest
+
+from sequencer import resuming
+from sequencer.errors import Refused
+from sequencer.floor import floor_path
+from sequencer.operator import AcceptedBeforehand
+
+TEXT = """\
+procedure: short
+decision: plain
+unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}
+steps:
+  - {id: power_on, kind: power_on, settle: 15 s}
+  - {id: warm_up, kind: warm_up, level: 1 W, time: 5 min}
+  - {id: bond, kind: operator_reading, reading: earth_bond, text: Measure the earth bond}
+  - {id: tone_1w, kind: tone, level: 1 W, record: 0.2 s}
+  - {id: finish, kind: power_off}
+"""
+FLOOR = {
+    "schema": 1,
+    "bench": "a bench",
+    "taken_at": "2099-01-01T00:00:00+00:00",
+    "instruments": [],
+    "level_v": 2.83,
+    "values": {"thd": 1.0},
+}
+ACCEPTED = ("--unattended", "--accept-cautions")
+
+
+@pytest.fixture
+def interrupted(begin, new_bench, tmp_path):
+    """Folder and bench of a run ended by a signal while the unit warmed up."""
+    bench = new_bench()
+    (tmp_path / "p.yaml").write_text(TEXT)
+    (tmp_path / "job.yaml").write_text('serial: S-1\nreadings: {earth_bond: "0.12 ohm"}\n')
+    process = begin(
+        *["run", tmp_path / "p.yaml", "--bench", bench.bench_file, *ACCEPTED],
+        *["--serial", "S-1", "--ticket", tmp_path / "job.yaml", "--out", tmp_path / "out"],
+    )
+    end = time.monotonic() + 40.0
+    while not any(
+        '"step":"warm_up"' in path.read_text()
+        for path in (tmp_path / "out").glob("*/journal.jsonl")
+    ):
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < end, "it never came to that"
+        time.sleep(0.01)
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=20)
+    (folder,) = (tmp_path / "out").iterdir()
+    return folder, bench
+
+
+def test_the_ticket_s_readings_and_the_bench_s_floor_count_on(interrupted, steadybench):
+    folder, bench = interrupted
+    floor_path(str(bench.bench_file)).write_text(json.dumps(FLOOR))
+    done = steadybench("resume", folder, *ACCEPTED, "--json")
+    assert done.code == 0, done.err
+    steps = {step["id"]: step for step in done.json()["steps"]}
+    assert steps["bond"]["left_out"] is None
+    assert [each["value"] for each in steps["bond"]["readings"]] == [0.12]
+    (thd,) = [each for each in steps["tone_1w"]["readings"] if each["name"] == "thd"]
+    assert thd["near_floor"]
+
+
+def test_a_refused_resumption_leaves_summary_and_report(interrupted, steadybench, monkeypatch):
+    folder, _ = interrupted
+    before = (folder / "summary.json").read_bytes()
+
+    def refuse(*_args, **_settings):
+        raise Refused("an instrument is not the one expected")
+
+    monkeypatch.setattr(resuming, "run_in", refuse)
+    wanted = resuming.Resumption(folder=folder, is_unattended=True, accepted_by="the test")
+    with pytest.raises(Refused, match="not the one expected"):
+        resuming.resume(wanted, person=AcceptedBeforehand("the test"), sinks=[])
+    assert (folder / "summary.json").read_bytes() == before
+    assert (folder / "report.html").exists()
+    assert steadybench("verify", folder).code == 0
