@@ -14,6 +14,7 @@ from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Demand
 from sequencer.steps.repeat import RepeatSettings
+from sequencer.watching import can_see_level
 
 LOAD_MISMATCH = 0.02
 NOTHING_INDEPENDENT = "nothing switches the unit off if this computer itself fails"
@@ -280,6 +281,11 @@ def _remarks(bench: BenchSpec, today: date, *, is_unattended: bool) -> tuple[str
         if role in _MEASURING and spec.is_overdue(today)
     ]
     remarks = [f"{words}; results are indicative" for words in overdue]
+    if not can_see_level(bench):
+        remarks.append(
+            "the multimeter has no AC reading (read_ac), so the guards output_level and load_power "
+            "see nothing"
+        )
     if not bench.independent_means:
         accepted = bench.unattended if is_unattended else None
         remarks.append(

@@ -6,6 +6,8 @@ beyond its limit is read once more before the guard acts, so that one wild readi
 that can't be read is tried once more on fresh connections and then counts as beyond: what can't be
 watched must not go on.
 
+A guard whose meter has no such reading sees nothing; the plan's remarks say so beforehand.
+
 Rules. Only meters that no step keeps busy are used (multimeter, thermometer, power meter), never the
 analyser while it records. No relay is moved: where the meter isn't at the output, the output can't be
 watched just now. What the guards judge depends on the phase: DC only with mains and load on, a level
@@ -18,9 +20,10 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from drivers.errors import InstrumentError
+from drivers.errors import InstrumentError, OperationMissing
 from drivers.roles import Role
 from sequencer.bench import Bench
+from sequencer.bench_spec import BenchSpec
 from sequencer.bench_state import BenchState
 from sequencer.errors import GuardTripped
 from sequencer.events import Event, GuardsLooked, GuardWarned
@@ -160,6 +163,9 @@ class Watch:
         see = _EYES[name]
         try:
             return see(self, now_s)
+        except OperationMissing as error:
+            self._warn(name, f"{error}; so it sees nothing", "blind")
+            return None
         except InstrumentError:
             try:
                 return see(self, now_s)
@@ -215,12 +221,17 @@ class Watch:
     def _see_level(self, now_s: float) -> tuple[float, _Bounds] | None:
         guard = self._settings.output_level
         is_quiet = now_s - self._memory.quiet_since_s >= min(guard.period, 1.0)
-        if not is_quiet or not self._is_output_in_sight(now_s):
+        if (
+            not is_quiet
+            or not can_see_level(self._bench.spec)
+            or not self._is_output_in_sight(now_s)
+        ):
             return None
         return self._bench.dmm.read_ac_vrms(), _Bounds(limit=guard.limit)
 
     def _see_load_power(self, now_s: float) -> tuple[float, _Bounds] | None:
         is_driven = self._state.is_driving and self._state.is_mains_on is not False
+        is_driven = is_driven and can_see_level(self._bench.spec)
         if not is_driven or not self._is_closed("load") or not self._is_closed("meter_output"):
             self._memory.overloaded_since_s = None
             return None
@@ -291,6 +302,12 @@ class Watch:
         for role in bench.spec.instruments:
             if role is not Role.ANALYSER or not state.is_recording:
                 bench.prove(role)
+
+
+def can_see_level(bench: BenchSpec) -> bool:
+    """Whether the multimeter has an AC reading, which two of the guards look at."""
+    lacking = bench.instruments[Role.DMM].missing_operations if bench.has(Role.DMM) else ()
+    return "read_ac_vrms" not in lacking
 
 
 _Eye = Callable[[Watch, float], tuple[float, _Bounds] | None]

@@ -2,10 +2,17 @@
 
 import pytest
 
-from drivers.errors import InstrumentTimeout, UnusableAnswer
+from drivers.errors import InstrumentTimeout, OperationMissing, UnusableAnswer
 from drivers.fakes import Call
 from drivers.roles import Role
-from sequencer.events import GuardsLooked, GuardWarned, MadeSafe, Outcome, StepFinished
+from sequencer.events import (
+    GuardsLooked,
+    GuardWarned,
+    MadeSafe,
+    Outcome,
+    RunStarted,
+    StepFinished,
+)
 
 ONSET_S = 100.0
 
@@ -111,6 +118,41 @@ def test_a_healthy_unit_trips_nothing_and_what_was_seen_is_told(rig, step):
         *driven,
     }
     assert rig.all(GuardWarned) == []
+
+
+class NoAcReading:
+    """Takes the AC reading away from the multimeter, as its command map says or not."""
+
+    def __init__(self, rig):
+        self.asked = 0
+
+        def missing():
+            self.asked += 1
+            raise OperationMissing("dmm", "TCPIP::127.0.0.1::3::SOCKET", "read_ac_vrms")
+
+        rig.dmm.read_ac_vrms = missing
+
+
+@pytest.mark.parametrize("step", [REST, WARM])
+def test_a_multimeter_without_an_ac_reading_leaves_two_guards_blind_and_says_so(rig, step):
+    meter = NoAcReading(rig)
+    rig.bench_text = rig.bench_text.replace(
+        "    accuracy: {dc: 0.03 mV}", "    commands: {read_ac: null}\n    accuracy: {dc: 0.03 mV}"
+    )
+    rig.procedure_text = _procedure(ON, step, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    assert meter.asked == 0
+    (started,) = rig.all(RunStarted)
+    assert [each for each in started.remarks if "output_level and load_power see nothing" in each]
+    assert "output_dc" in {name for looked in rig.all(GuardsLooked) for name in looked.values}
+
+
+def test_a_driver_that_lacks_the_reading_without_saying_so_is_told_once(rig):
+    meter = NoAcReading(rig)
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    assert meter.asked > 1
+    assert [each.guard for each in rig.all(GuardWarned)] == ["output_level"]
 
 
 def test_dc_without_load_or_mains_is_no_alarm(rig):
