@@ -13,7 +13,7 @@ from typing import Any
 from sequencer.captures import Capture
 from sequencer.errors import Refused
 from sequencer.events import Outcome
-from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes, sha256_hex
+from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes, file_name, sha256_hex
 from sequencer.limits import Verdict
 
 SUMMARY = "summary.json"
@@ -40,7 +40,7 @@ class CaptureEntry:
 
 @dataclass(slots=True, kw_only=True)
 class StepRecord:
-    """One step as recorded."""
+    """One step as recorded; bench_copy is the file of the run's folder that holds its bench."""
 
     id: str
     kind: str
@@ -53,10 +53,12 @@ class StepRecord:
     notes: list[str] = field(default_factory=list)
     answers: list[tuple[str, str]] = field(default_factory=list)
     t_s: float = 0.0
+    bench_copy: str = BENCH
 
-    def begin_again(self, t_s: float) -> None:
+    def begin_again(self, t_s: float, bench_copy: str) -> None:
         """Forget what was recorded before the step was cut."""
-        self.verdict, self.left_out, self.t_s = None, None, t_s
+        self.verdict, self.left_out = None, None
+        self.t_s, self.bench_copy = t_s, bench_copy
         for part in (self.readings, self.captures, self.notes, self.answers):
             part.clear()
 
@@ -84,6 +86,12 @@ class Record:
     def outcome(self) -> str:
         """How the run ended; a run without an end was interrupted."""
         return str(self.finished["outcome"]) if self.finished else Outcome.INTERRUPTED.value
+
+    @property
+    def bench_copy(self) -> str:
+        """The file of the run's folder that holds the bench as used last; by its name alone."""
+        name = self.resumed.get("bench_copy") if self.resumed else None
+        return file_name(str(name)) if name else BENCH
 
     def instrument_names(self) -> tuple[str, ...]:
         """Who played each role: role, maker, model and serial."""
@@ -239,7 +247,7 @@ def _feed(record: Record, line: Json) -> None:
 def _begin_step(record: Record, line: Json) -> None:
     """A step begins, or begins again after it was cut."""
     if (before := record.step(line["step"])) is not None:
-        before.begin_again(line["t"])
+        before.begin_again(line["t"], record.bench_copy)
         return
     step = StepRecord(
         id=line["step"],
@@ -247,6 +255,7 @@ def _begin_step(record: Record, line: Json) -> None:
         title=line["title"],
         does=line["does"],
         t_s=line["t"],
+        bench_copy=record.bench_copy,
     )
     record.add(step)
 

@@ -20,7 +20,7 @@ from sequencer.judging import judge_findings
 from sequencer.limits import Reading, Verdict, counts_as_passed, is_fraction, step_verdict, worst
 from sequencer.procedure import Procedure, Step, load_procedure
 from sequencer.quantities import format_quantity
-from sequencer.record import BENCH, PROCEDURE, Json, Record, StepRecord, read_record
+from sequencer.record import PROCEDURE, Json, Record, StepRecord, read_record
 from sequencer.step_names import step_id_of
 from sequencer.steps.base import AnyStepKind, Finding, Situation
 from sequencer.steps.registry import kinds
@@ -88,6 +88,8 @@ class StepAgain:
 class Rejudged:
     """A run judged again: its steps, what changed, and what could not be done.
 
+    remarks tell of captures that were taken otherwise than the procedure asks.
+
     outcome is pass or fail, or how the run ended when it was stopped or interrupted.
     """
 
@@ -97,6 +99,7 @@ class Rejudged:
     steps: tuple[StepAgain, ...]
     changes: tuple[Change, ...]
     problems: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def is_passed(self) -> bool:
@@ -114,6 +117,7 @@ class Rejudged:
             "run": str(self.record.folder),
             "changes": [change.to_json() for change in self.changes],
             "problems": list(self.problems),
+            "remarks": list(self.remarks),
             "steps": [step.to_json() for step in self.steps],
         }
 
@@ -122,7 +126,7 @@ class Rejudged:
         folder = printable(str(self.record.folder))
         count = sum(len(step.readings) for step in self.steps)
         lines = [f"{folder}: {count} readings judged again by {printable(self.procedure)}"]
-        lines += [f"  {problem}" for problem in self.problems]
+        lines += [f"  {each}" for each in (*self.problems, *self.remarks)]
         visible = [change for change in self.changes if change.is_visible]
         lines += [f"  {change.text()}" for change in visible]
         if more := len(self.changes) - len(visible):
@@ -141,6 +145,8 @@ def rejudge(folder: Path, procedure: str | None = None) -> Rejudged:
     judge = _Judge(record, _procedure(record, procedure))
     if procedure is None:
         judge.require_own_procedure()
+    else:
+        judge.remark_what_was_recorded_otherwise()
     return judge.judged()
 
 
@@ -177,13 +183,33 @@ class _Judge:
     """Judges the steps of one record in their order; limits may refer to earlier ones."""
 
     def __init__(self, record: Record, procedure: Procedure) -> None:
-        bench = load_bench(record.folder / BENCH)
         self._record = record
         self._procedure = procedure
-        self._situation = Situation(unit=procedure.unit, load=bench.load, accuracy=bench.accuracy)
+        copies = {record.bench_copy, *(step.bench_copy for step in record.steps)}
+        self._situations = {name: self._situation(name) for name in sorted(copies)}
         self._by_id = {step.id: step for step in procedure.all_steps()}
         self._so_far: dict[tuple[str, str], Reading] = {}
         self._problems: list[str] = []
+        self._remarks: list[str] = []
+
+    def _situation(self, bench_copy: str) -> Situation:
+        """What evaluation must know of a bench that the run was made on."""
+        bench = load_bench(self._record.folder / bench_copy)
+        return Situation(unit=self._procedure.unit, load=bench.load, accuracy=bench.accuracy)
+
+    def remark_what_was_recorded_otherwise(self) -> None:
+        """Say which steps the procedure would carry out otherwise: captures stay what they are."""
+        for recorded in self._record.steps:
+            step = self._planned(recorded.id)
+            if step is None or recorded.left_out or not self._is_as_planned(recorded):
+                continue
+            does = kinds()[step.kind].describe(step.settings, self._procedure.unit)
+            if does != recorded.does:
+                was, wanted = printable(recorded.does, 200), printable(does, 200)
+                self._remarks.append(
+                    f"step {recorded.id} was recorded otherwise than {self._procedure.name} asks: "
+                    f'"{was}", not "{wanted}"'
+                )
 
     def require_own_procedure(self) -> None:
         """Say so when the procedure in the folder is not the one that was run."""
@@ -203,6 +229,7 @@ class _Judge:
             steps=tuple(steps),
             changes=tuple(self._changes(steps)),
             problems=tuple(self._problems),
+            remarks=tuple(self._remarks),
         )
 
     def _planned(self, step_id: str) -> Step | None:
@@ -245,7 +272,11 @@ class _Judge:
     def _readings(self, step: Step, recorded: StepRecord) -> list[Reading]:
         kind = kinds()[step.kind]
         captures, problem = self._captures(recorded)
-        findings, fault = ([], problem) if problem else self._findings(kind, step, captures)
+        findings, fault = (
+            ([], problem)
+            if problem
+            else self._findings(kind, step, captures, self._situations[recorded.bench_copy])
+        )
         if fault:
             self._problems.append(f"step {recorded.id}: {fault}")
         readings = judge_findings(
@@ -260,10 +291,14 @@ class _Judge:
         return [_beside_floor(reading, recorded) for reading in readings]
 
     def _findings(
-        self, kind: AnyStepKind, step: Step, captures: Sequence[Capture]
+        self,
+        kind: AnyStepKind,
+        step: Step,
+        captures: Sequence[Capture],
+        situation: Situation,
     ) -> tuple[list[Finding], str | None]:
         try:
-            return kind.evaluate(step.settings, captures, self._situation), None
+            return kind.evaluate(step.settings, captures, situation), None
         except Exception as error:  # noqa: BLE001 - kinds may be a user's own, captures another version's
             return [], f"its captures can't be evaluated: {type(error).__name__}: {error}"
 

@@ -19,7 +19,7 @@ from sequencer.engine import Job
 from sequencer.errors import Refused, Stopped, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
-from sequencer.journal import JOURNAL, Journal, file_name, read_tail
+from sequencer.journal import JOURNAL, Journal, read_tail
 from sequencer.operator import Operator
 from sequencer.past import past_of
 from sequencer.record import (
@@ -147,7 +147,7 @@ def _only_written(record: Record) -> Carried:
 def _request(wanted: Resumption, record: Record) -> Request:
     used = _bench_file(record)
     bench = wanted.bench or (
-        SIMULATED if used == SIMULATED else str(wanted.folder / _bench_copy(record))
+        SIMULATED if used == SIMULATED else str(wanted.folder / record.bench_copy)
     )
     ticket = _ticket(record)
     return Request(
@@ -192,12 +192,6 @@ def _job(record: Record, request: Request) -> Job:
 
 def _since_s(moment: datetime) -> float:
     return max((RealClock().date() - moment).total_seconds(), 0.0)
-
-
-def _bench_copy(record: Record) -> str:
-    """The file of the run's folder that holds the bench as used last; by its name alone."""
-    name = record.resumed.get("bench_copy") if record.resumed else None
-    return file_name(str(name)) if name else BENCH
 
 
 def _write_beginning(folder: Path, ready: Prepared, lines: int) -> str:

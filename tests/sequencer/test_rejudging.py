@@ -269,6 +269,44 @@ def test_a_capture_of_another_version_gives_no_reading_instead_of_a_fault(run):
     assert result.outcome == "fail"
 
 
+def test_captures_taken_with_other_settings_are_told(run):
+    result = rejudge(run, other(run, "record: 0.5 s", "record: 1.5 s"))
+    (remark,) = result.remarks
+    assert remark.startswith("step tone_10w was recorded otherwise")
+    assert "records 500 ms" in remark
+    assert "records 1.5 s" in remark
+    assert remark in result.text()
+    assert result.to_json()["remarks"] == [remark]
+    assert result.outcome == "pass"
+    assert rejudge(run, other(run, "nominal: 29 dB", "nominal: 31 dB")).remarks == ()
+
+
+def test_each_step_is_judged_on_the_bench_it_was_made_on(run):
+    """The run went on before its tone on a bench with a tenth of the doubt; JCGM 100, 4.3.7: u ~ a."""
+    before = by_name(rejudge(run))
+    text = (run / "bench.yaml").read_text()
+    doubt = "accuracy: {level: 0.03 dB"
+    assert text.count(doubt) == 1
+    other_bench = text.replace(doubt, "accuracy: {level: 0.3 dB")
+    (run / "bench_9.yaml").write_text(other_bench)
+    lines = (run / "journal.jsonl").read_bytes().splitlines()
+    at = next(n for n, each in enumerate(lines) if b'"event":"step_started","step":"tone' in each)
+    resumed = {
+        **json.loads(lines[at]),
+        "event": "run_resumed",
+        "bench_copy": "bench_9.yaml",
+        "bench_sha256": "",
+    }
+    lines.insert(at, json.dumps(resumed).encode())
+    (run / "journal.jsonl").write_bytes(b"".join(line + b"\n" for line in lines))
+    after = by_name(rejudge(run))
+    level = ("tone_10w", "level")
+    # 0.03 dB and 0.3 dB are 0.346 % and 3.51 % of the level
+    assert after[level].uncertainty / before[level].uncertainty == pytest.approx(10.2, rel=0.1)
+    offset = ("power_on", "dc_offset")
+    assert after[offset].uncertainty == before[offset].uncertainty
+
+
 # The command.
 
 
