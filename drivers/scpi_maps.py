@@ -71,7 +71,8 @@ SCPI_MAPS: Mapping[Role, Mapping[str, object]] = {
         "ask_points": "SWE:POIN?",
         "set_rate": "SWE:RATE {rate_hz:.9G}",
         "ask_rate": "SWE:RATE?",
-        "start": "INIT",
+        # A record whose start was not confirmed may be running: without ABOR it would refuse another.
+        "start": ["ABOR", "INIT"],
         "wait": "*OPC?",
         "ask_record_count": "TRAC:COUN?",
         "ask_recorded_points": "TRAC:POIN?",

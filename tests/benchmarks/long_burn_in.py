@@ -21,8 +21,9 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from fault_matrix import ROOT, Case, Proxy, ask
-from killed_and_resumed import ACCEPTED, Bench, start
+# Commands beside this one: found by the running script, not by the type checker.
+from fault_matrix import ROOT, Case, Proxy, ask  # type: ignore[import-not-found]
+from killed_and_resumed import ACCEPTED, Bench, start  # type: ignore[import-not-found]
 
 sys.path.insert(0, str(ROOT))
 
@@ -56,7 +57,7 @@ HARMS = ("timeout", "dropped", "garbage")
 MOST_GROWTH = 1.10
 
 
-class Noisy(Proxy):
+class Noisy(Proxy):  # type: ignore[misc] # not found by the type checker, see above
     """Harms one message in a hundred."""
 
     def __init__(self, ports: dict[str, int], rng: random.Random, share: float) -> None:

@@ -163,6 +163,7 @@ SCPI_TABLES: dict[Role, Table] = {
         (r"(?:SWE|TRAC):POIN\?", lambda state, _: str(state.points)),
         (r"SWE:RATE ([\d.E+-]+)", put("rate_hz", number)),
         (r"(?:SWE|TRAC):RATE\?", lambda state, _: f"{state.rate_hz:.9E}"),
+        (r"ABOR", lambda state, _: None),
         (r"INIT", record),
         (r"TRAC:COUN\?", lambda state, _: str(state.records)),
         (r"STAT:QUES:COND\?", lambda state, _: str(16 + state.is_overrange)),
