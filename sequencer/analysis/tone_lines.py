@@ -14,7 +14,7 @@ _SKIRT = 1e3  # a line so much above what is beside it has the skirt of its wind
 _LEAST_HILL_BINS = 12.0  # harmonics must be so far apart for eight bins beside one to be free
 _LINE_BINS = 2
 _OVER_HILL = 1.5  # below this a peak on a hill is as likely the hill's own scatter
-_GUESSED_HILL = 0.2  # rms error of the parabola, relative, over 30 simulated spurs
+_GUESSED_HILL = 0.13  # rms error of the parabola, relative, over 60 simulated spurs
 _GUESSED_LINE = (
     0.4  # from one harmonic to the next, and the place of a line between two bins (1.4 dB)
 )
@@ -89,8 +89,11 @@ def _hill(spectrum: Spectrum, centre: float, ground: float, tone_bins: float) ->
     is_skirt = peak > _SKIRT * float(np.mean(beside))
     if tone_bins < _LEAST_HILL_BINS or is_skirt or float(np.mean(beside)) < _HILL * ground:
         return None
-    course = np.polynomial.Polynomial.fit(bins, np.log(np.maximum(beside, 1e-300)), 2)
-    return np.asarray(np.exp(course(np.arange(-_LINE_BINS, _LINE_BINS + 1))), dtype=np.float64)
+    # Above the ground a smeared spur is a parabola; where it sinks into the ground little is known.
+    own = np.maximum(beside - ground, 0.1 * ground)
+    course = np.polynomial.Polynomial.fit(bins, np.log(own), 2, w=own / (own + ground))
+    inside = np.arange(-_LINE_BINS, _LINE_BINS + 1)
+    return np.asarray(ground + np.exp(course(inside)), dtype=np.float64)
 
 
 def _off_the_hill(
