@@ -56,6 +56,8 @@ class RailPair:
         order = np.arange(1, 25)
         frequency = np.asarray(order * (2.0 * self.mains_hz), dtype=np.float64)
         amplitude = np.fft.rfft(mean)[order] * (2.0 / STEPS) * coupling(supply, frequency)
+        # A step's voltage is the mean of its ends, which weakens a line by cos(pi order/steps).
+        amplitude /= np.cos(np.pi * order / STEPS)
         return Lines(
             frequency_hz=frequency,
             amplitude=amplitude * np.exp(2j * np.pi * order * half_cycles),
