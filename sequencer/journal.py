@@ -48,6 +48,7 @@ CAPTURES = "captures"
 FIRST_PREV = "0" * 64
 _FORCED = (Energising, StepFinished, MadeSafe, RunFinished)
 _LONGEST_NAME = 60
+_TORN_SHOWN = 400
 
 
 def sha256_hex(content: bytes) -> str:
@@ -97,6 +98,11 @@ class Tail:
     at: datetime
     size: int
     torn: bytes
+
+    @property
+    def torn_text(self) -> str | None:
+        """The beginning of the torn line as text; None where nothing is torn."""
+        return self.torn.decode("ascii", "backslashreplace")[:_TORN_SHOWN] or None
 
 
 def read_tail(path: Path) -> Tail:

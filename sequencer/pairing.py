@@ -2,10 +2,9 @@
 
 import contextlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sequencer.clock import RealClock
 from sequencer.engine import Job
@@ -17,13 +16,12 @@ from sequencer.limits import Verdict
 from sequencer.matching import Match, match
 from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.quantities import format_quantity
-from sequencer.record import Record, read_record
+from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.run_report import write_run_report
 from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
 from sequencer.wording import name_text, shown_unit, verdict_text
 
-MATCH = "match.json"
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
 
 
@@ -259,6 +257,8 @@ def write_report_again(folder: Path) -> Path:
     """
     if (folder / JOURNAL).is_file() or not (folder / MATCH).is_file():
         return write_run_report(read_record(folder))
-    stored: Mapping[str, Any] = json.loads((folder / MATCH).read_text(encoding="utf-8"))
-    records = [read_record(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
-    return write_pair_report(folder, records, stored["match"])
+    found = [read_record(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
+    # From the runs as they are now: one may have been resumed since the table was written.
+    records = sorted(found, key=lambda each: int(each.started.get("position", 1)))
+    matches = match([each.summary() for each in records]) if len(records) > 1 else []
+    return write_pair_report(folder, records, [each.to_json() for each in matches])

@@ -108,7 +108,7 @@ def past_of(
     *,
     steps: Container[str],
     away_s: float,
-    torn: bytes,
+    torn: str | None,
     bench_copy: str = "",
 ) -> Past:
     """What a run had done, from the lines of its journal. steps holds the ids of its procedure."""
@@ -119,7 +119,7 @@ def past_of(
     broken = BrokenOff(
         noticed_by="resume",
         cause="the record breaks off (a power cut, a crash, or killed)",
-        torn=torn.decode("ascii", "backslashreplace")[:400] or None,
+        torn=torn,
     )
     return Past(
         done=reader.done,

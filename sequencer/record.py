@@ -17,6 +17,7 @@ from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes, file_name, sh
 from sequencer.limits import Verdict
 
 SUMMARY = "summary.json"
+MATCH = "match.json"
 REPORT = "report.html"
 PROCEDURE = "procedure.yaml"
 BENCH = "bench.yaml"
@@ -166,14 +167,22 @@ def read_record(folder: Path) -> Record:
 
 
 def _whole_lines(path: Path) -> list[bytes]:
+    # What follows the last newline is torn, or empty.
+    return journal_bytes(path.parent).split(b"\n")[:-1]
+
+
+def journal_bytes(folder: Path) -> bytes:
+    """The journal of a run's folder as it stands.
+
+    Raises Refused when the folder holds none.
+    """
     try:
-        content = path.read_bytes()
+        return (folder / JOURNAL).read_bytes()
     except OSError as error:
         raise Refused(
-            f"{path.parent} holds no record of a run ({JOURNAL}: {error.strerror}); "
+            f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
             "give the folder that a run printed"
         ) from error
-    return content.split(b"\n")[:-1]  # what follows the last newline is torn, or empty
 
 
 def _parsed(lines: Iterable[bytes], path: Path) -> Iterable[Json]:

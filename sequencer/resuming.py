@@ -86,7 +86,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
                 journal_lines(folder),
                 steps={step.id for step in ready.procedure.all_steps()},
                 away_s=_since_s(tail.at),
-                torn=tail.torn,
+                torn=tail.torn_text,
                 bench_copy=copy,
             )
             with _results_again(folder, if_refused=had_results):

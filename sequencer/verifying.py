@@ -17,9 +17,17 @@ from typing import Any
 
 from sequencer.errors import Refused, printable
 from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, file_name, sha256_hex
-from sequencer.record import BENCH, PROCEDURE, SUMMARY, build_record
+from sequencer.matching import match
+from sequencer.record import (
+    BENCH,
+    MATCH,
+    PROCEDURE,
+    SUMMARY,
+    build_record,
+    journal_bytes,
+    journal_lines,
+)
 
-MATCH = "match.json"
 # Told one by one up to here: a journal of another run would differ in every line.
 _MOST_TOLD = 20
 
@@ -85,14 +93,7 @@ def verify(folder: Path) -> Verification:
 
     Raises Refused when the folder holds none.
     """
-    try:
-        content = (folder / JOURNAL).read_bytes()
-    except OSError as error:
-        raise Refused(
-            f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
-            "give the folder that a run printed"
-        ) from error
-    *whole, torn = content.split(b"\n")
+    *whole, torn = journal_bytes(folder).split(b"\n")
     lines = [_line(place, each) for place, each in enumerate(whole, start=1)]
     told = [line.says for line in lines if line.says is not None]
     captures = [says for says in told if says.get("event") == "capture_taken"]
@@ -112,13 +113,70 @@ def verify(folder: Path) -> Verification:
 
 
 def verify_all(folder: Path) -> list[Verification]:
-    """Check a run's folder, or every run in a pair's folder.
+    """Check a run's folder, or every run in a pair's folder and what the pair says of them.
 
     Raises Refused when there is no record.
     """
-    if (folder / JOURNAL).exists() or not (folder / MATCH).exists():
+    runs = sorted(each.parent for each in folder.glob(f"*/{JOURNAL}"))
+    is_pair = (folder / MATCH).exists() or runs
+    if (folder / JOURNAL).exists() or not is_pair:
         return [verify(folder)]
-    return [verify(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
+    pair = _pair(folder)
+    found = [verify(each) for each in runs]
+    return [pair, *found] if pair.alterations or pair.remarks else found
+
+
+def _pair(folder: Path) -> Verification:
+    """What a pair's own result says, beside the records of its runs."""
+    remarks: tuple[str, ...] = ()
+    alterations: tuple[str, ...] = ()
+    if (folder / MATCH).exists():
+        alterations = _shortened([*_match(folder)])
+    else:
+        remarks = (f"there is no {MATCH}: a pair was broken off",)
+    return Verification(
+        folder=folder, lines=0, captures=0, alterations=alterations, remarks=remarks
+    )
+
+
+def _match(folder: Path) -> Iterator[str]:
+    try:
+        stored = json.loads((folder / MATCH).read_text(encoding="utf-8"))
+        runs, table, outcome = stored["runs"], stored["match"], stored["outcome"]
+        if not runs:
+            yield f"{MATCH} was changed: it names no run"
+        for run in runs:
+            yield from _run_of_pair(folder / Path(str(run["run"])).name, run)
+        again = match(runs) if len(runs) > 1 else []
+        if json.loads(json.dumps([each.to_json() for each in again])) != table:
+            yield f"{MATCH} was changed: its differences are not those of the runs"
+        if "cause" not in stored and outcome != _pair_outcome(runs, table):
+            yield f"{MATCH} was changed: its outcome is not that of the runs"
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        yield f"{MATCH} was changed: it can't be read as the result of a pair"
+
+
+def _run_of_pair(run: Path, stored: Mapping[str, Any]) -> Iterator[str]:
+    """Whether a run was, when the pair's result was written, what that says of it."""
+    if not (run / JOURNAL).exists():
+        yield f"the run {printable(run.name, 120)} is missing"
+        return
+    try:
+        # A run that was resumed since has more lines by now.
+        told = build_record(run, journal_lines(run)[: int(stored["journal"]["lines"])])
+    except Refused:
+        return  # told by the run's own chain
+    again = json.loads(json.dumps(told.summary()))
+    if any(again[key] != stored.get(key) for key in again if key not in ("run", "journal")):
+        yield f"{MATCH} was changed: of {printable(run.name, 120)} the journal tells otherwise"
+
+
+def _pair_outcome(runs: Sequence[Mapping[str, Any]], table: Sequence[Mapping[str, Any]]) -> str:
+    outcomes = [str(run["outcome"]) for run in runs]
+    if any(row["verdict"] != "pass" for row in table):
+        outcomes.append("fail")
+    order = ("interrupted", "stopped", "fail")
+    return next((worst for worst in order if worst in outcomes), "pass")
 
 
 def _shortened(alterations: Sequence[str]) -> tuple[str, ...]:

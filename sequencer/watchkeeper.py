@@ -46,7 +46,6 @@ _MOST_DESCRIPTORS = 64
 _IDLE_S = 60.0
 _STALL_S = 0.5
 _DEATH_S = 2.0
-_TORN_SHOWN = 400
 
 
 @dataclass(slots=True)
@@ -199,9 +198,8 @@ def _made_safe(spec: BenchSpec) -> tuple[SafeAction, ...]:
 def _write(folder: Path, cause: str, made_safe: MadeSafe) -> None:
     """Continue the journal's chain; a torn last line is taken away and told."""
     tail = read_tail(folder / JOURNAL)
-    torn = tail.torn.decode("ascii", "backslashreplace")[:_TORN_SHOWN] or None
     events: tuple[Event, ...] = (
-        BrokenOff(noticed_by=NAME, cause=cause, torn=torn),
+        BrokenOff(noticed_by=NAME, cause=cause, torn=tail.torn_text),
         made_safe,
     )
     with Journal(folder, tail) as journal:

@@ -119,6 +119,6 @@ def test_readings_are_known_by_the_step_and_by_the_round(procedure):
     lines = [
         _line("reading_taken", name, reading=reading) for name in ("prep.power_on", "offset.1.2")
     ]
-    past = past_of(json.loads(json.dumps(lines)), steps=steps, away_s=0.0, torn=b"")
+    past = past_of(json.loads(json.dumps(lines)), steps=steps, away_s=0.0, torn=None)
     assert {step for step, _ in past.readings} == {"prep.power_on", "offset.1.2", "offset"}
     assert past.readings["offset", "dc_offset"].verdict is Verdict.INFO

@@ -1,6 +1,7 @@
 """Around a run: who answers, what is asked, and what a series of units needs of the bench."""
 
 import json
+import shutil
 import signal
 from contextlib import ExitStack
 from dataclasses import replace
@@ -12,9 +13,10 @@ from sequencer.bench_spec import load_bench
 from sequencer.cautions import CAUTIONS, Acceptance
 from sequencer.errors import Refused, Stopped
 from sequencer.operator import Declined, NobodyThere
-from sequencer.pairing import run_pair
+from sequencer.pairing import run_pair, write_report_again
 from sequencer.reservation import reserved
 from sequencer.session import Request, ask_cautions, bench_file, operator_for
+from sequencer.verifying import verify_all
 
 BENCH = """\
 bench: three boxes
@@ -234,3 +236,36 @@ def test_a_pair_s_result_that_can_t_be_written_is_told_in_a_sentence(pair, tmp_p
     (folder,) = (tmp_path / "out").iterdir()
     assert list(folder.glob("*.part")) == []
     assert len(list(folder.glob("*/summary.json"))) == 2
+
+
+def test_what_is_done_to_a_pair_s_result_is_found(pair):
+    folder = pair(Person()).folder
+    assert all(each.is_intact for each in verify_all(folder))
+    result = folder / "match.json"
+    text = result.read_text()
+    for old, new in (
+        ('"outcome": "pass"', '"outcome": "fail"'),
+        ('"serial": "B"', '"serial": "C"'),
+    ):
+        assert old in text
+        result.write_text(text.replace(old, new, 1))
+        assert "match.json was changed" in verify_all(folder)[0].alterations[0]
+    result.unlink()
+    found = verify_all(folder)
+    assert all(each.is_intact for each in found)
+    assert len(found) == 3
+    assert "a pair was broken off" in found[0].remarks[0]
+    result.write_text(text)
+    for run in folder.glob("*_A_p"):
+        shutil.rmtree(run)
+    assert "is missing" in verify_all(folder)[0].alterations[0]
+
+
+def test_a_pair_s_report_is_made_from_the_runs_as_they_are_in_the_order_of_the_units(pair):
+    folder = pair(Person()).folder
+    (first,), (second,) = folder.glob("*_A_p"), folder.glob("*_B_p")
+    first.rename(folder / "z")
+    second.rename(folder / "a")
+    (folder / "match.json").write_text("{}")
+    page = write_report_again(folder).read_text()
+    assert page.index(">A<") < page.index(">B<")
