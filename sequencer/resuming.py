@@ -67,6 +67,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
     Raises Refused when there is nothing to go on with, or the record was altered.
     """
     folder = wanted.folder
+    _refuse_pair(folder)
     record = _sound_record(folder)
     if record.outcome in _ENDED:
         return _only_written(record)
@@ -115,6 +116,19 @@ def _results_again(folder: Path, *, if_refused: bool) -> Iterator[None]:
             with suppress(Refused, Stopped):
                 write_results(folder)
         raise
+
+
+def _refuse_pair(folder: Path) -> None:
+    """Runs are resumed one by one: the other unit may not even be on the bench.
+
+    Raises Refused with the run that broke off, for the folder of a pair.
+    """
+    runs = sorted(each.parent for each in folder.glob(f"*/{JOURNAL}"))
+    if (folder / JOURNAL).exists() or not runs:
+        return
+    broken = [each for each in runs if read_record(each).outcome not in _ENDED]
+    which = f"resume {broken[0]}" if broken else "every run in it ended"
+    raise Refused(f"{folder} holds the runs of a pair, and one run is resumed at a time: {which}")
 
 
 def _sound_record(folder: Path) -> Record:

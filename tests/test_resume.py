@@ -186,6 +186,13 @@ def test_a_finished_run_is_not_resumed(steadybench, tmp_path):
     assert "nothing is left to do" in again.json()["reason"]
 
 
+def test_the_folder_of_a_pair_is_refused_with_the_run_to_resume(cut, steadybench):
+    folder = cut(SHORT, '"step":"warm_up"')
+    refused = steadybench("resume", folder.parent, *ACCEPTED, "--json")
+    assert refused.code == 2
+    assert f"resume {folder}" in refused.json()["reason"]
+
+
 def test_a_record_that_was_altered_is_not_continued(cut, steadybench):
     folder = cut(SHORT, '"step":"warm_up"')
     journal = folder / "journal.jsonl"
