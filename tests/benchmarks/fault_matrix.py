@@ -410,6 +410,13 @@ def spread(procedure: str, cases: list[Case], workers: int) -> Iterator[Case]:
         os.waitpid(pid, 0)
 
 
+def logged(path: Path) -> list[Case]:
+    """Results of an earlier part of the same matrix."""
+    if not path.exists():
+        return []
+    return [Case(**json.loads(line)) for line in path.read_text(encoding="utf-8").splitlines()]
+
+
 def table(cases: Sequence[Case]) -> str:
     """Results by fault."""
     results = sorted({case.result for case in cases})
@@ -437,6 +444,7 @@ def main() -> int:
     parser.add_argument("--sample", type=int, help="this many cases, chosen at random")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--log", type=Path, help="keep results here; go on where it was broken off")
     parser.add_argument("--only", nargs=2, metavar=("FAULT", "INDEX"), help="one single case")
     options = parser.parse_args()
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
@@ -459,9 +467,14 @@ def main() -> int:
         print(f"{messages} messages, {len(cases)} cases", flush=True)
         if options.sample:
             cases = random.Random(options.seed).sample(cases, min(options.sample, len(cases)))
-    done: list[Case] = []
-    for case in spread(options.procedure, cases, min(options.workers, len(cases))):
+    done = logged(options.log) if options.log else []
+    ready = {(case.fault, case.index) for case in done}
+    left = [case for case in cases if (case.fault, case.index) not in ready]
+    for case in spread(options.procedure, left, min(options.workers, len(left))):
         done.append(case)
+        if options.log:
+            with options.log.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(vars(case)) + "\n")
         if case.problems:
             print(f"{case.fault} at message {case.index}: {case.problems}", flush=True)
         if len(done) % 100 == 0:
