@@ -1,7 +1,7 @@
 """A run's record as the report shows it: everything worked out, nothing left to the template."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -123,7 +123,7 @@ def run_view(record: Record, *, with_figures: bool = True) -> RunView:
         is_indicative=any(each.needs_attention for each in instruments),
         headline=headline(record, [(title, view) for title, _, view in readings], missing),
         warnings=_warnings(record, context),
-        remarks=tuple(map(str, started.get("remarks") or ())),
+        remarks=(*map(str, started.get("remarks") or ()), *_incidents(record)),
         ticket=_ticket_lines(ticket),
         fault=paragraphs(ticket.get("fault")),
         work=tuple(" ".join(paragraphs(each)) for each in ticket.get("work") or ()),
@@ -195,6 +195,15 @@ def _warnings(record: Record, context: Context) -> tuple[str, ...]:
     if end is not None and end.is_torn:
         found.append("The journal's last line is torn and was passed over.")
     return (*found, *context.problems)
+
+
+def _incidents(record: Record) -> Iterator[str]:
+    """What befell the run on its way: breaks after which it went on, and guards that warned."""
+    for each in record.breaks:
+        then = "it was taken up again later" if record.resumed else "it was not taken up again"
+        yield f"the run broke off on {date_text(str(each['at']))} ({each['cause']}); {then}"
+    for each in record.warnings:
+        yield f"a guard warned on {date_text(str(each['at']))}: {each['words']}"
 
 
 def _ticket_lines(ticket: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
