@@ -130,7 +130,6 @@ def open_bench(
         managers: dict[str, pyvisa.ResourceManager] = {}
         for backend in {instrument.backend for instrument in spec.instruments.values()}:
             managers[backend] = resource_manager(backend)
-            stack.callback(managers[backend].close)
         instruments: dict[Role, Instrument] = {}
         links: list[VisaLink] = []
         for role, instrument in spec.instruments.items():
@@ -146,7 +145,10 @@ def open_bench(
 
 
 def resource_manager(backend: str) -> pyvisa.ResourceManager:
-    """The resource manager of a VISA backend; whoever asks for it closes it.
+    """The resource manager of a VISA backend.
+
+    pyvisa has one of each backend in a process and closes it as the process ends; whoever closed it
+    here would end every other session of the process.
 
     Raises BenchError when the backend can't be used.
     """

@@ -101,16 +101,10 @@ def listing(bench: str | None, today: date) -> Listing:
 
 def ask_all(bench: BenchSpec) -> dict[Role, Asked]:
     """Who answers at each address."""
-    managers: dict[str, pyvisa.ResourceManager] = {}
-    try:
-        for backend in {each.backend for each in bench.instruments.values()}:
-            managers[backend] = resource_manager(backend)
-        return {
-            role: _asked(spec, managers[spec.backend]) for role, spec in bench.instruments.items()
-        }
-    finally:
-        for manager in managers.values():
-            manager.close()
+    return {
+        role: _asked(spec, resource_manager(spec.backend))
+        for role, spec in bench.instruments.items()
+    }
 
 
 def _asked(spec: InstrumentSpec, manager: pyvisa.ResourceManager) -> Asked:

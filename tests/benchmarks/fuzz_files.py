@@ -11,7 +11,6 @@ person's would be. What may come out is a value or a Refused with its mistakes, 
 import argparse
 import json
 import random
-import resource
 import sys
 import tempfile
 import time
@@ -33,6 +32,7 @@ from sequencer.record import read_record  # noqa: E402
 from sequencer.steps.registry import kinds  # noqa: E402
 from sequencer.ticket import load_ticket  # noqa: E402
 from sequencer.verifying import verify  # noqa: E402
+from tests.benchmarks.process_memory import most_mb  # noqa: E402
 
 LONGEST_S = 5.0
 MOST_MB = 500.0
@@ -211,14 +211,14 @@ def main() -> int:
             if took_s > LONGEST_S:
                 failures += 1
                 print(f"{kind} {number}: {took_s:.1f} s\n{content[:3000]!r}", flush=True)
-    most_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    held_mb = most_mb()
     for (kind, result), count in sorted(results.items()):
         print(f"{kind:10} {result:8} {count:7}")
     print(
         f"{options.count} files in {time.monotonic() - begun_s:.0f} s, slowest {slowest_s:.2f} s, "
-        f"{most_mb:.0f} MB, {failures} failures"
+        f"{held_mb:.0f} MB, {failures} failures"
     )
-    return 0 if not failures and most_mb < MOST_MB else 1
+    return 0 if not failures and held_mb < MOST_MB else 1
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """How often the truth lies within a reading's own expanded uncertainty: the final test on many units.
 
-Run:  python -m tests.benchmarks.seeded_units [--units 200] [--first 1] [--tongue scpi]
+Run:  python -m tests.benchmarks.seeded_units [--units 200] [--first 1] [--tongue scpi] [--short]
 
 Each unit and bench is drawn from its own seed (spread of the unit, errors of the instruments, mains,
 room), final_test is carried out on it in simulated time, and every reading is put beside the truth that
@@ -82,6 +82,25 @@ def table(rows: Iterable[Row]) -> tuple[list[str], bool]:
     return lines, is_met
 
 
+def summary(rows: Iterable[Row]) -> list[str]:
+    """One line a reading, over all steps that give it, as Markdown."""
+    shares: Mapping[str, dict[str, list[bool]]] = defaultdict(lambda: defaultdict(list))
+    for row in rows:
+        shares[row.name][row.step].append(row.agrees)
+    lines = [
+        "| reading | steps | truth within 2u | least, in one step |",
+        "| --- | --- | --- | --- |",
+    ]
+    for name, steps in shares.items():
+        each = {step: sum(agrees) / len(agrees) for step, agrees in steps.items()}
+        whole = statistics.fmean(each.values())
+        worst = min(each, key=lambda step: each[step])
+        lines.append(
+            f"| {name} | {len(each)} | {100 * whole:.1f} % | {100 * each[worst]:.1f} % ({worst}) |"
+        )
+    return lines
+
+
 def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="seeded_units", description=(__doc__ or "").split("\n")[0]
@@ -89,6 +108,10 @@ def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--units", type=int, default=200, metavar="N")
     parser.add_argument("--first", type=int, default=1, metavar="SEED", help="first seed")
     parser.add_argument("--tongue", choices=("scpi", "plain"), default="scpi")
+    parser.add_argument("--short", action="store_true", help="one line a reading, over its steps")
+    parser.add_argument(
+        "--again", type=Path, nargs="+", metavar="FILE", help="rows of earlier runs"
+    )
     parser.add_argument("--raw", type=Path, metavar="FILE", help="also write every row, as JSON")
     return parser.parse_args(arguments)
 
@@ -96,6 +119,20 @@ def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the table."""
     options = _arguments(arguments)
+    rows = [row for file in options.again or () for row in _read(file)] or _measured(options)
+    lines, is_met = table(rows)
+    print("\n".join(summary(rows) if options.short else lines))
+    return 0 if is_met else 1
+
+
+def _read(file: Path) -> list[Row]:
+    """Rows that --raw has written."""
+    rows = json.loads(file.read_text(encoding="utf-8"))
+    return [Row(**dict(zip(Row.__slots__, row, strict=True))) for row in rows]
+
+
+def _measured(options: argparse.Namespace) -> list[Row]:
+    """The rows of all units, two at a time."""
     os.environ["OPENBLAS_NUM_THREADS"] = "1"  # the workers inherit it
     seeds = range(options.first, options.first + options.units)
     rows: list[Row] = []
@@ -107,9 +144,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.raw is not None:
         fields = Row.__slots__
         options.raw.write_text(json.dumps([[getattr(r, f) for f in fields] for r in rows]))
-    lines, is_met = table(rows)
-    print("\n".join(lines))
-    return 0 if is_met else 1
+    return rows
 
 
 if __name__ == "__main__":
