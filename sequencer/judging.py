@@ -66,7 +66,8 @@ def _beside_floor(reading: Reading, floor: Floor | None) -> Reading:
 
 def reading_of(finding: Finding, broken_off: str | None = None) -> Reading:
     """A finding as a reading that no limit judges."""
-    has_nothing = finding.value is None and not finding.noise_limited
+    bounds = (finding.upper_bound, finding.lower_bound)
+    has_nothing = finding.value is None and not finding.noise_limited and bounds == (None, None)
     return Reading(
         name=finding.name,
         value=finding.value,
@@ -74,6 +75,7 @@ def reading_of(finding: Finding, broken_off: str | None = None) -> Reading:
         uncertainty=finding.standard_uncertainty,
         noise_limited=finding.noise_limited,
         upper_bound=finding.upper_bound,
+        lower_bound=finding.lower_bound,
         reason=(broken_off if has_nothing else None) or finding.reason or "",
         remarks=finding.remarks,
         verdict=Verdict.NO_READING if has_nothing else Verdict.INFO,

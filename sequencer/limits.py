@@ -158,8 +158,10 @@ class Reading:
     """One reading of the run, judged.
 
     value in the SI unit of the contract, uncertainty the standard uncertainty (one sigma, same
-    unit) or None where it isn't known. limits are in numbers. reason says why there is no value.
-    near_floor: the bench itself has nearly as much.
+    unit) or None where it isn't known. Where there is no value, upper_bound and lower_bound may
+    say what it is at most and at least: noise_limited, when noise hides it and upper_bound is the
+    95 % bound; else when the instrument or the procedure ended there. limits are in numbers. reason
+    says why there is no value. near_floor: the bench itself has nearly as much.
     """
 
     name: str
@@ -170,6 +172,7 @@ class Reading:
     verdict: Verdict = Verdict.INFO
     noise_limited: bool = False
     upper_bound: float | None = None
+    lower_bound: float | None = None
     reason: str = ""
     remarks: tuple[str, ...] = ()
     near_floor: bool = False
@@ -180,19 +183,33 @@ class Reading:
         return None if self.uncertainty is None else expanded(self.uncertainty)
 
     @property
+    def is_bound(self) -> bool:
+        """Whether it is not known what it is, but what it is at most or at least."""
+        return self.value is None and (self.lower_bound, self.upper_bound) != (None, None)
+
+    @property
     def shown_unit(self) -> str:
         """The unit for format_quantity: fractions are shown as per cent and dB."""
         return "%" if self.unit == "1" and is_fraction(self.name) else self.unit
 
     def value_text(self) -> str:
-        """Value and U for people: "(20.00 ± 0.60) mV", "below 3 µV", "no reading"."""
+        """Value and U, or a bound, for people: "(20.00 ± 0.60) mV", "at least 500 Mohm"."""
         if self.value is not None:
             return format_quantity(
                 self.value, self.shown_unit, uncertainty=self.expanded_uncertainty
             )
+        return self.bound_text() or "no reading"
+
+    def bound_text(self) -> str:
+        """The bound for people: "below 3 µV" where noise hides it, "at most", "at least"; else empty."""
         if self.noise_limited and self.upper_bound is not None:
             return f"below {format_quantity(self.upper_bound, self.shown_unit, digits=2)}"
-        return "no reading"
+        sides = (("at least", self.lower_bound), ("at most", self.upper_bound))
+        return ", ".join(
+            f"{words} {format_quantity(bound, self.shown_unit)}"
+            for words, bound in sides
+            if bound is not None
+        )
 
     def to_json(self) -> dict[str, object]:
         """The READING of the command-line contract."""
@@ -205,6 +222,7 @@ class Reading:
             "verdict": self.verdict.value,
             "noise_limited": self.noise_limited,
             "upper_bound": _finite(self.upper_bound),
+            "lower_bound": _finite(self.lower_bound),
             "reason": self.reason or None,
             "remarks": list(self.remarks),
             "near_floor": self.near_floor,
@@ -222,14 +240,21 @@ def judge(
     *,
     noise_limited: bool = False,
     upper_bound: float | None = None,
+    lower_bound: float | None = None,
 ) -> Verdict:
     """The verdict on a value, given U and a limit in numbers.
 
-    A quantity that drowns in noise passes when its 95 % bound lies within the maximum; otherwise
-    nothing can be said. A value that isn't finite is no reading.
+    Of a quantity of which only bounds are known nothing can be said unless they decide: it passes
+    when all that it can be lies within the limit, and fails when none of it does. One that drowns in
+    noise is at least zero. A value that isn't finite is no reading.
     """
-    if value is None and noise_limited and upper_bound is not None:
-        return _judge_bound(upper_bound, limit)
+    if value is None and (upper_bound is not None or lower_bound is not None):
+        least = 0.0 if noise_limited and lower_bound is None else lower_bound
+        return _judge_bounds(
+            -math.inf if least is None else least,
+            math.inf if upper_bound is None else upper_bound,
+            limit,
+        )
     if value is None or not math.isfinite(value):
         return Verdict.NO_READING
     if limit is None:
@@ -255,13 +280,25 @@ def _judge_side(excess: float, guard_band: float, bound: float) -> Verdict:
     return Verdict.CONDITIONAL_FAIL if excess <= guard_band + slack else Verdict.FAIL
 
 
-def _judge_bound(upper_bound: float, limit: Limit | None) -> Verdict:
+def _judge_bounds(least: float, most: float, limit: Limit | None) -> Verdict:
+    """The verdict on something that lies between least and most."""
     if limit is None:
         return Verdict.INFO
-    if limit.minimum is not None and limit.minimum > 0.0:
-        return Verdict.NO_READING
-    within = limit.maximum is None or upper_bound <= limit.maximum * (1.0 + _SLACK)
-    return Verdict.PASS if within else Verdict.NO_READING
+    sides = []
+    if limit.maximum is not None:
+        slack = _SLACK * abs(limit.maximum)
+        sides.append(_judge_extent(least - limit.maximum, most - limit.maximum, slack))
+    if limit.minimum is not None:
+        slack = _SLACK * abs(limit.minimum)
+        sides.append(_judge_extent(limit.minimum - most, limit.minimum - least, slack))
+    return worst(sides)
+
+
+def _judge_extent(least_excess: float, most_excess: float, slack: float) -> Verdict:
+    """Something that lies beyond its bound by these at least and at most; negative: within it."""
+    if most_excess <= slack:
+        return Verdict.PASS
+    return Verdict.FAIL if least_excess > slack else Verdict.NO_READING
 
 
 def judge_reading(
@@ -288,12 +325,11 @@ def judge_reading(
         rule,
         noise_limited=reading.noise_limited,
         upper_bound=reading.upper_bound,
+        lower_bound=reading.lower_bound,
     )
     reason = reading.reason
-    if verdict is Verdict.NO_READING and reading.noise_limited and not reason:
-        reason = (
-            "inconclusive: the noise hides it, and its 95 % bound does not lie within the limit"
-        )
+    if verdict is Verdict.NO_READING and not reason:
+        reason = _undecided(reading)
     remarks = (*reading.remarks, remark) if remark else reading.remarks
     return replace(reading, limits=numbers, verdict=verdict, reason=reason, remarks=remarks)
 
@@ -335,6 +371,15 @@ def _noise_remark(limit: Limit, find: Find) -> str:
     if other is None or other.value is not None:
         return ""
     return f"{other.name} drowns in noise; its 95 % bound stands for it in the limit"
+
+
+def _undecided(reading: Reading) -> str:
+    """Why a reading that is only a bound was not judged; empty for one that is none."""
+    if reading.noise_limited:
+        return "inconclusive: the noise hides it, and its 95 % bound does not lie within the limit"
+    if reading.is_bound:
+        return f"inconclusive: it is known to be {reading.bound_text()}, which does not decide"
+    return ""
 
 
 def _doubt_remark(rule: DecisionRule) -> str:

@@ -144,5 +144,6 @@ def reading_of(stored: Mapping[str, Any]) -> Reading:
         verdict=Verdict(stored["verdict"]),
         noise_limited=bool(stored["noise_limited"]),
         upper_bound=stored["upper_bound"],
+        lower_bound=stored.get("lower_bound"),
         reason=stored.get("reason") or "",
     )

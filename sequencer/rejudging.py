@@ -17,7 +17,8 @@ from sequencer.errors import Refused, printable
 from sequencer.events import Outcome
 from sequencer.journal import capture_from_bytes, sha256_hex
 from sequencer.judging import judge_findings
-from sequencer.limits import Reading, Verdict, counts_as_passed, is_fraction, step_verdict, worst
+from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
+from sequencer.past import reading_of
 from sequencer.procedure import Procedure, Step, load_procedure
 from sequencer.quantities import format_quantity
 from sequencer.record import PROCEDURE, Json, Record, StepRecord, read_record
@@ -407,7 +408,7 @@ def _bounds(reading: Json) -> tuple[object, object] | None:
 def _is_close(before: Json, after: Json) -> bool:
     return all(
         _are_close(before.get(key), after.get(key))
-        for key in ("value", "uncertainty", "upper_bound")
+        for key in ("value", "uncertainty", "upper_bound", "lower_bound")
     )
 
 
@@ -421,13 +422,11 @@ def _shown(reading: Json | None) -> str:
     """A reading in a few words: "0.0032 %, pass"."""
     if reading is None:
         return "nothing"
-    unit = "%" if reading["unit"] == "1" and is_fraction(str(reading["name"])) else reading["unit"]
-    if reading["value"] is not None:
-        value = format_quantity(reading["value"], unit)
-    elif reading["noise_limited"] and reading["upper_bound"] is not None:
-        value = f"below {format_quantity(reading['upper_bound'], unit, digits=2)}"
+    known = reading_of(reading)
+    if known.value is not None:
+        value = format_quantity(known.value, known.shown_unit)
     else:
-        value = "no value"
+        value = known.bound_text() or "no value"
     verdict = str(reading["verdict"]).replace("_", " ")
     limits = (reading.get("limits") or {}).get("text")
     return f"{value}, {verdict}" + (f" ({printable(str(limits), 80)})" if limits else "")

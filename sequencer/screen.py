@@ -134,7 +134,7 @@ class Screen:
                 return [_reading_line(reading)]
             case StepFinished():
                 aside = [
-                    each for each in self._aside if each.value is not None or each.noise_limited
+                    each for each in self._aside if each.value is not None or each.is_bound
                 ]
                 self._aside = []
                 return [*_aside_line(aside), _finish_line(event)]

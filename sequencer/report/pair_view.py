@@ -187,7 +187,7 @@ def _match_view(row: Json, records: Sequence[Record]) -> MatchView:
         ),
         difference="none" if difference is None else format_quantity(difference, unit, digits=3),
         limit=_limit_text(unit, low, high),
-        ruler=ruler(difference, 0.0, None, low, high),
+        ruler=ruler(difference, 0.0, (None, None), low, high),
         sign=verdict_sign(verdict_of(row.get("verdict"))),
     )
 

@@ -47,6 +47,7 @@ def reading_of(stored: Json) -> Reading:
         verdict=verdict_of(stored.get("verdict")),
         noise_limited=bool(stored.get("noise_limited")),
         upper_bound=stored.get("upper_bound"),
+        lower_bound=stored.get("lower_bound"),
         reason=str(stored.get("reason") or ""),
         remarks=tuple(map(str, stored.get("remarks") or ())),
     )
@@ -68,7 +69,7 @@ def reading_view(stored: Json) -> ReadingView:
         remarks=_remarks(reading),
         ruler=_ruler(reading),
         has_limit=is_limited,
-        is_bound=_is_bound(reading),
+        is_bound=reading.is_bound,
         is_passed=counts_as_passed(reading.verdict, is_limited),
         verdict=reading.verdict,
     )
@@ -77,13 +78,9 @@ def reading_view(stored: Json) -> ReadingView:
 def _remarks(reading: Reading) -> tuple[str, ...]:
     if reading.reason:
         return (reading.reason, *reading.remarks)
-    if _is_bound(reading) and reading.limits is not None:
+    if reading.is_bound and reading.noise_limited and reading.limits is not None:
         return ("drowns in noise; this is its 95 % bound", *reading.remarks)
     return reading.remarks
-
-
-def _is_bound(reading: Reading) -> bool:
-    return reading.value is None and reading.noise_limited and reading.upper_bound is not None
 
 
 def _ruler(reading: Reading) -> Ruler | None:
@@ -91,7 +88,11 @@ def _ruler(reading: Reading) -> Ruler | None:
         return None
     doubt = COVERAGE_FACTOR * (reading.uncertainty or 0.0)
     return ruler(
-        reading.value, doubt, reading.upper_bound, reading.limits.minimum, reading.limits.maximum
+        reading.value,
+        doubt,
+        (reading.lower_bound, reading.upper_bound),
+        reading.limits.minimum,
+        reading.limits.maximum,
     )
 
 

@@ -16,7 +16,14 @@ from sequencer.limits import Reading, counts_as_passed, worst
 from sequencer.pictures import Curve, Picture
 from sequencer.record import StepRecord
 from sequencer.report.context import Context
-from sequencer.report.reading_view import bounds_text, capitalised, quantity, range_text, reading_of
+from sequencer.report.reading_view import (
+    bounds_text,
+    capitalised,
+    quantity,
+    range_text,
+    reading_of,
+    split_decibels,
+)
 from sequencer.report.verdict_signs import Sign, verdict_sign
 from sequencer.wording import name_text, shown_unit
 
@@ -115,9 +122,7 @@ def _span(name: str, readings: Sequence[Reading]) -> str:
 def _value(reading: Reading) -> str:
     if reading.value is not None:
         return quantity(reading.value, reading.name, reading.unit)
-    if reading.noise_limited and reading.upper_bound is not None:
-        return f"below {quantity(reading.upper_bound, reading.name, reading.unit, digits=2)}"
-    return "no reading"
+    return split_decibels(reading.bound_text())[0] or "no reading"
 
 
 def _trend(name: str, timed: Sequence[tuple[float, Reading]]) -> Picture:

@@ -26,12 +26,16 @@ class Ruler:
 def ruler(
     value: float | None,
     doubt: float,
-    upper_bound: float | None,
+    bounds: tuple[float | None, float | None],
     minimum: float | None,
     maximum: float | None,
 ) -> Ruler | None:
-    """The ruler of a reading; None where there is no number or no limit to show."""
-    shown = value if value is not None else upper_bound
+    """The ruler of a reading; None where there is no number or no limit to show.
+
+    bounds say what a reading without a value is at least and at most.
+    """
+    lower, upper = bounds
+    shown = next((each for each in (value, upper, lower) if each is not None), None)
     if shown is None or (minimum is None and maximum is None):
         return None
     low, high = _span(shown, minimum, maximum)
@@ -40,7 +44,11 @@ def ruler(
         inner = (x - low) / (high - low) * (WIDTH - 2.0 * _EDGE) + _EDGE
         return round(min(max(inner, _EDGE), WIDTH - _EDGE), 2)
 
-    whisker = (shown - doubt, shown + doubt) if value is not None else (low, shown)
+    whisker = (
+        (shown - doubt, shown + doubt)
+        if value is not None
+        else (low if lower is None else lower, high if upper is None else upper)
+    )
     return Ruler(
         allowed=(
             0.0 if minimum is None else place(minimum),

@@ -100,8 +100,9 @@ class Situation:
 class Finding:
     """One quantity found by evaluation, before it is judged.
 
-    value and standard_uncertainty (capture and instrument combined) are in `unit`. reason says why
-    there is no value.
+    value and standard_uncertainty (capture and instrument combined) are in `unit`. Where there is no
+    value, upper_bound and lower_bound may say what it is at most and at least (noise_limited: because
+    noise hides it). reason says why there is no value.
     """
 
     name: str
@@ -110,6 +111,7 @@ class Finding:
     standard_uncertainty: float | None = None
     noise_limited: bool = False
     upper_bound: float | None = None
+    lower_bound: float | None = None
     reason: str | None = None
     remarks: tuple[str, ...] = ()
 
@@ -125,7 +127,7 @@ def found(
     doubt = math.hypot(estimate.standard_uncertainty, *instrument)
     bound = estimate.upper_bound
     if bound is not None:
-        bound = math.hypot(bound, *(_ONE_SIDED_95 * each for each in instrument))
+        bound = math.hypot(bound, *map(one_sided_95, instrument))
     return Finding(
         name=name,
         unit=unit,
@@ -135,6 +137,11 @@ def found(
         upper_bound=bound,
         remarks=tuple(remarks),
     )
+
+
+def one_sided_95(standard_uncertainty: float) -> float:
+    """How far a one-sided 95 % bound lies from the value, normal distribution."""
+    return _ONE_SIDED_95 * standard_uncertainty
 
 
 def not_found(name: str, unit: str, reason: str) -> Finding:

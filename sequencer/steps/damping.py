@@ -186,7 +186,7 @@ def _damping_factor(result: DampingResult) -> Finding:
     return Finding(
         name="damping_factor",
         unit="1",
-        value=result.damping_factor_at_least,
-        standard_uncertainty=0.0,
-        remarks=("at least (95 %): the output resistance is too small to measure",),
+        value=None,
+        lower_bound=result.damping_factor_at_least,
+        remarks=("its 95 % bound: the output resistance is too small to measure",),
     )

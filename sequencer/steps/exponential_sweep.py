@@ -176,21 +176,23 @@ def _findings(result: SweepResult, situation: Situation) -> list[Finding]:
     return [
         found("gain", "dB", response.reference_gain_db, level_db),
         found("flatness", "dB", response.flatness_db, flat_db),
-        edge_finding("bandwidth_low", response.bandwidth_low, "at most"),
-        edge_finding("bandwidth_high", response.bandwidth_high, "at least"),
+        edge_finding("bandwidth_low", response.bandwidth_low),
+        edge_finding("bandwidth_high", response.bandwidth_high),
     ]
 
 
-def edge_finding(name: str, edge: BandEdge, beyond: str) -> Finding:
-    """A band edge; where the sweep ends before it, the sweep's end as a bound on the safe side."""
+def edge_finding(name: str, edge: BandEdge) -> Finding:
+    """A band edge; where the sweep ends before it, the sweep's end as its bound."""
     if edge.beyond_hz is None:
         return found(name, "Hz", edge.frequency_hz)
+    is_low = name == "bandwidth_low"
     return Finding(
         name=name,
         unit="Hz",
-        value=edge.beyond_hz,
-        standard_uncertainty=0.0,
-        remarks=(f"{beyond}: the sweep does not reach further",),
+        value=None,
+        upper_bound=edge.beyond_hz if is_low else None,
+        lower_bound=None if is_low else edge.beyond_hz,
+        remarks=("the sweep does not reach further",),
     )
 
 

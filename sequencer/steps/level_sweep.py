@@ -32,6 +32,7 @@ from sequencer.steps.base import (
     StepKind,
     StepSettings,
     not_found,
+    one_sided_95,
     say,
 )
 from sequencer.steps.registry import register
@@ -255,39 +256,71 @@ def _is_at_the_end(settings: LevelSweepSettings, capture: Capture, mains_hz: flo
 
 
 def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:
-    load = situation.load
-    level_v, remark = _level_at(settings.until, points)
-    relative = math.hypot(
-        2.0 * rectangular(situation.of(Role.ANALYSER).level), rectangular(load.tolerance)
-    )
-    watts = level_v**2 / load.resistance_ohm
+    """Power where the distortion first reaches `until`; a bound where that lies beyond all levels.
+
+    A level whose distortion drowns in noise shows only that it is below its 95 % bound.
+    """
+    until = settings.until
+    crossing = next((k for k, point in enumerate(points) if point.thd >= until), len(points))
+    if crossing == len(points) or points[crossing].is_bound:
+        if crossing == 0:
+            return not_found("power", "W", "noise hides the distortion at the lowest level")
+        return _at_least(until, points[crossing - 1], situation)
+    if crossing == 0:
+        return _at_most(until, points[0], situation)
+    level_v = _level_between(until, points[crossing - 1], points[crossing])
+    watts, doubt = _watts(level_v, situation)
     return Finding(
         name="power",
         unit="W",
         value=watts,
-        standard_uncertainty=relative * watts,
-        remarks=(remark,),
+        standard_uncertainty=doubt,
+        remarks=(f"at {100 * until:g} % THD",),
     )
 
 
-def _level_at(until: float, points: Sequence[_Point]) -> tuple[float, str]:
-    """Level where the distortion first crosses `until`, V r.m.s., and what to say of it.
+def _at_least(until: float, point: _Point, situation: Situation) -> Finding:
+    watts, doubt = _watts(point.level_vrms, situation)
+    thd = f"{'below ' if point.is_bound else ''}{100 * point.thd:.3g} %"
+    return Finding(
+        name="power",
+        unit="W",
+        value=None,
+        lower_bound=max(watts - one_sided_95(doubt), 0.0),
+        remarks=(f"THD is {thd} at {say(watts, 'W')}; {100 * until:g} % was not reached",),
+    )
 
-    Between the points around it the distortion is taken as a power of the level.
+
+def _at_most(until: float, point: _Point, situation: Situation) -> Finding:
+    watts, doubt = _watts(point.level_vrms, situation)
+    return Finding(
+        name="power",
+        unit="W",
+        value=None,
+        upper_bound=watts + one_sided_95(doubt),
+        remarks=(f"THD is above {100 * until:g} % at the lowest level",),
+    )
+
+
+def _watts(level_vrms: float, situation: Situation) -> tuple[float, float]:
+    """Power of this level in the load, W, and its standard uncertainty."""
+    load = situation.load
+    relative = math.hypot(
+        2.0 * rectangular(situation.of(Role.ANALYSER).level), rectangular(load.tolerance)
+    )
+    watts = level_vrms**2 / load.resistance_ohm
+    return watts, relative * watts
+
+
+def _level_between(until: float, below: _Point, above: _Point) -> float:
+    """Level between two points where the distortion is `until`, V r.m.s.
+
+    The distortion is taken as a power of the level.
     """
-    crossing = next((k for k, point in enumerate(points) if point.thd >= until), None)
-    if crossing is None:
-        last = points[-1]
-        reached = f"THD is {100 * last.thd:.3g} % at the highest level"
-        return last.level_vrms, f"at least: {reached}, {100 * until:g} % was not reached"
-    above = points[crossing]
-    if crossing == 0:
-        return above.level_vrms, f"at most: THD is above {100 * until:g} % at the lowest level"
-    below = points[crossing - 1]
     rise = math.log(above.thd / max(below.thd, _SMALLEST_THD))
     share = math.log(until / max(below.thd, _SMALLEST_THD)) / rise if rise > 0.0 else 1.0
-    level_v = below.level_vrms * (above.level_vrms / below.level_vrms) ** min(max(share, 0.0), 1.0)
-    return level_v, f"at {100 * until:g} % THD"
+    share = min(max(share, 0.0), 1.0)
+    return below.level_vrms * math.pow(above.level_vrms / below.level_vrms, share)
 
 
 def _last_thd(points: Sequence[_Point], situation: Situation) -> Finding:

@@ -263,8 +263,8 @@ def _findings(
     findings = [
         found("gain", "dB", result.reference_gain_db, level_db),
         found("flatness", "dB", result.flatness_db, remarks=(worst,)),
-        edge_finding("bandwidth_low", result.bandwidth_low, "at most"),
-        edge_finding("bandwidth_high", result.bandwidth_high, "at least"),
+        edge_finding("bandwidth_low", result.bandwidth_low),
+        edge_finding("bandwidth_high", result.bandwidth_high),
         _worst_thd(settings, points, situation),
     ]
     if settings.mask:

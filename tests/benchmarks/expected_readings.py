@@ -40,12 +40,12 @@ class Compared:
             # Partly told apart: anything from nothing to the hum line itself.
             truth = min(truth, reading.value or 0.0)
         if reading.value is None:
-            bound = reading.upper_bound
-            return reading.noise_limited and bound is not None and abs(truth) <= bound
-        if any(remark.startswith("at most") for remark in reading.remarks):
-            return truth <= reading.value
-        if any(remark.startswith("at least") for remark in reading.remarks):
-            return truth >= reading.value
+            most, least = reading.upper_bound, reading.lower_bound
+            return (
+                reading.is_bound
+                and (most is None or abs(truth) <= most)
+                and (least is None or truth >= least)
+            )
         return abs(truth - reading.value) <= COVERAGE_FACTOR * (reading.uncertainty or 0.0)
 
     @property

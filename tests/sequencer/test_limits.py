@@ -164,6 +164,39 @@ def test_what_drowns_in_noise_passes_when_its_bound_lies_within_the_limit():
     assert verdict(0.9, None) is Verdict.INFO
 
 
+@pytest.mark.parametrize(
+    ("least", "most", "limit", "verdict"),
+    [
+        # An insulation tester that shows ">500 Mohm" has shown that 1 Mohm is met, but not what
+        # it is; an earth bond of at least 2 ohm is beyond 0.3 ohm, whatever it is.
+        (500e6, None, Limit(minimum=1e6), Verdict.PASS),
+        (1e6, None, Limit(minimum=1e6), Verdict.PASS),
+        (0.5e6, None, Limit(minimum=1e6), Verdict.NO_READING),
+        (2.0, None, Limit(maximum=0.3), Verdict.FAIL),
+        (0.1, None, Limit(maximum=0.3), Verdict.NO_READING),
+        (None, 0.1, Limit(maximum=0.3), Verdict.PASS),
+        (None, 0.5, Limit(maximum=0.3), Verdict.NO_READING),
+        (None, 0.5, Limit(minimum=1.0), Verdict.FAIL),
+        (7.9, 8.1, Limit(minimum=7.8, maximum=8.2), Verdict.PASS),
+        (7.9, None, Limit(minimum=7.8, maximum=8.2), Verdict.NO_READING),
+        (7.9, 8.1, None, Verdict.INFO),
+    ],
+)
+@pytest.mark.parametrize("rule", [PLAIN, GUARDED])
+def test_a_bound_decides_only_where_all_that_lies_within_it_agrees(
+    least, most, limit, verdict, rule
+):
+    assert judge(None, None, limit, rule, lower_bound=least, upper_bound=most) is verdict
+
+
+def test_a_bound_that_does_not_decide_says_so():
+    reading = _reading("power", None, lower_bound=90.0)
+    judged = judge_reading(reading, Limit(minimum=100.0), GUARDED)
+    assert judged.verdict is Verdict.NO_READING
+    assert "at least" in judged.reason
+    assert judge_reading(reading, Limit(minimum=80.0), GUARDED).reason == ""
+
+
 def test_the_worst_verdict_of_a_step():
     assert worst([]) is Verdict.INFO
     assert worst([Verdict.INFO, Verdict.PASS]) is Verdict.PASS
@@ -398,6 +431,8 @@ def test_readings_are_shown_in_the_trades_terms():
     assert _reading("level", 0.02, uncertainty=0.0003).value_text() == "(20.00 ± 0.60) mV"
     drowned = _reading("h3", None, noise_limited=True, upper_bound=1e-6)
     assert drowned.value_text() == "below 0.0001 % (-120.0 dB)"
+    assert _reading("level", None, lower_bound=90.0).value_text() == "at least 90 V"
+    assert _reading("level", None, upper_bound=4.0).value_text() == "at most 4 V"
     assert _reading("level", None).value_text() == "no reading"
 
 

@@ -289,7 +289,7 @@ def test_the_grass_under_a_spectrum_does_not_set_the_axis():
 
 
 def test_a_ruler_shows_where_a_reading_lies_between_its_limits():
-    middle = ruler(29.0, 0.05, None, 28.5, 29.5)
+    middle = ruler(29.0, 0.05, (None, None), 28.5, 29.5)
     assert middle is not None
     assert middle.value == pytest.approx(WIDTH / 2.0)
     assert middle.limits[0] < middle.value < middle.limits[1]
@@ -297,7 +297,7 @@ def test_a_ruler_shows_where_a_reading_lies_between_its_limits():
 
 
 def test_a_ruler_keeps_a_value_far_outside_at_its_edge():
-    far = ruler(5.0, 0.01, None, None, 0.02)
+    far = ruler(5.0, 0.01, (None, None), None, 0.02)
     assert far is not None
     assert far.is_outside
     assert far.value is not None
@@ -305,7 +305,7 @@ def test_a_ruler_keeps_a_value_far_outside_at_its_edge():
 
 
 def test_a_ruler_of_a_bound_has_no_point():
-    bound = ruler(None, 0.0, 0.001, None, 0.02)
+    bound = ruler(None, 0.0, (None, 0.001), None, 0.02)
     assert bound is not None
     assert bound.value is None
     assert bound.doubt[1] < bound.limits[0]
@@ -322,12 +322,12 @@ def test_a_ruler_of_a_bound_has_no_point():
     ],
 )
 def test_rulers_of_any_limits_stay_inside_the_drawing(value, low, high):
-    drawn = ruler(value, 0.1, None, low, high)
+    drawn = ruler(value, 0.1, (None, None), low, high)
     assert drawn is not None
     places = [*drawn.limits, *drawn.doubt, *drawn.allowed]
     assert all(0.0 <= place <= WIDTH for place in places)
 
 
 def test_no_ruler_without_a_number_or_without_a_limit():
-    assert ruler(None, 0.0, None, None, 1.0) is None
-    assert ruler(1.0, 0.0, None, None, None) is None
+    assert ruler(None, 0.0, (None, None), None, 1.0) is None
+    assert ruler(1.0, 0.0, (None, None), None, None) is None

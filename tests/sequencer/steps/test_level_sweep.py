@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from drivers.fakes import Call
+from sequencer.steps.base import Load, Situation
+from sequencer.unit_data import UnitData
 
 STEP = "kind: level_sweep, until: 1 %, record: 0.2 s"
 
@@ -85,9 +87,11 @@ def test_the_generator_rests_at_zero_between_levels_and_dwells_stay_short(on):
 
 
 def test_a_unit_that_never_distorts_gives_at_least_its_highest_power(on):
+    # One-sided 95 % below 150 W: 1.645 times 2 x 0.03 dB and 1 % as rectangular half-widths.
     found = on.run(STEP, _cubic(on, at_1_percent_w=1e6)).findings()["power"]
-    assert found.value == pytest.approx(150.0, rel=0.05)
-    assert found.remarks[0].startswith("at least")
+    assert found.value is None
+    assert 145.0 < found.lower_bound < 150.0
+    assert "1 % was not reached" in found.remarks[0]
 
 
 def test_a_clipping_unit_is_measured_inside_the_range(on):
@@ -116,7 +120,7 @@ def test_the_ceiling_of_the_generator_ends_the_sweep(on):
     done = on.run(STEP, bench)
     assert max(bench.levels()) <= 0.5
     assert any("ceiling" in note for note in bench.notes)
-    assert done.findings()["power"].remarks[0].startswith("at least")
+    assert done.findings()["power"].lower_bound is not None
 
 
 def test_the_picture_shows_distortion_over_power(on):
@@ -138,27 +142,50 @@ def _points(*pairs):
     from sequencer.steps.level_sweep import _Point
 
     return [
-        _Point(level_vrms=v, thd=d, is_bound=False, thd_doubt=0.0, thd_plus_noise=d)
+        _Point(level_vrms=v, thd=abs(d), is_bound=d < 0.0, thd_doubt=0.0, thd_plus_noise=abs(d))
         for v, d in pairs
     ]
 
 
+def _power_at(until, points):
+    from sequencer.steps.level_sweep import LevelSweepSettings, _power
+
+    unit = UnitData(rated_power_w=100.0, load_ohm=8.0, gain_db=29.0)
+    load = Load(
+        resistance_ohm=8.0, tolerance=0.0, continuous_w=200.0, short_term_w=200.0, short_term_s=1.0
+    )
+    return _power(
+        LevelSweepSettings(until=f"{100 * until:g} %"), points, Situation(unit=unit, load=load)
+    )
+
+
 @pytest.mark.parametrize(
-    ("points", "until", "level_v", "word"),
+    ("points", "until", "level_v"),
     [
         # d = 1e-4 v^2 reaches 1 % at v = 10, whatever the points around it (power law, exact)
-        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.01, 10.0, "at 1 % THD"),
+        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.01, 10.0),
         # a smaller `until` of a second judging crosses between the first two
-        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.0036, 6.0, "at 0.36 % THD"),
-        (_points((5.0, 25e-4), (8.0, 64e-4)), 0.01, 8.0, "at least"),
-        (_points((5.0, 0.02)), 0.01, 5.0, "at most"),
-        (_points((5.0, 0.0), (8.0, 0.02)), 0.01, None, "at 1 % THD"),
+        (_points((5.0, 25e-4), (8.0, 64e-4), (12.0, 144e-4)), 0.0036, 6.0),
     ],
 )
-def test_the_level_at_a_distortion_is_the_first_crossing(points, until, level_v, word):
-    from sequencer.steps.level_sweep import _level_at
+def test_the_power_at_a_distortion_is_that_of_the_first_crossing(points, until, level_v):
+    found = _power_at(until, points)
+    assert f"at {100 * until:g} % THD" in found.remarks
+    assert found.value == pytest.approx(level_v**2 / 8.0, rel=1e-9)
 
-    found, remark = _level_at(until, points)
-    assert word in remark
-    if level_v is not None:
-        assert found == pytest.approx(level_v, rel=1e-9)
+
+@pytest.mark.parametrize(
+    ("points", "least_v", "most_v"),
+    [
+        (_points((5.0, 25e-4), (8.0, 64e-4)), 8.0, None),  # not reached
+        (_points((5.0, 0.02)), None, 5.0),  # reached before the first level
+        (_points((5.0, 25e-4), (8.0, -0.02)), 5.0, None),  # hidden by noise from there
+        (_points((5.0, -0.02)), None, None),
+    ],
+)
+def test_a_power_beyond_the_levels_is_a_bound_not_a_number(points, least_v, most_v):
+    found = _power_at(0.01, points)
+    assert found.value is None
+    assert found.lower_bound == (None if least_v is None else least_v**2 / 8.0)
+    assert found.upper_bound == (None if most_v is None else most_v**2 / 8.0)
+    assert found.reason or found.remarks
