@@ -1,7 +1,7 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
@@ -53,12 +53,14 @@ def plan(
     today: date,
     is_unattended: bool = False,
     given: Mapping[str, str] = MappingProxyType({}),
+    done: Collection[str] = (),
 ) -> Plan:
     """The plan of a run on this bench. given are readings that the job ticket gives.
 
+    done are the ids of steps that a resumed run has behind it; nobody is asked for them again.
     Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
     """
-    planner = _Planner(procedure, bench, kinds, is_unattended, given)
+    planner = _Planner(procedure, bench, kinds, is_unattended, given, done)
     steps = tuple(planner.planned(step) for step in procedure.steps)
     planner.warm_load(steps)
     if is_unattended and any(_energises(step, kinds, procedure) for step in steps):
@@ -66,7 +68,8 @@ def plan(
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=tuple(planner.errors))
-    return Plan(steps=steps, remarks=_remarks(bench, today, is_unattended=is_unattended))
+    remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
+    return Plan(steps=steps, remarks=remarks)
 
 
 class _Planner:
@@ -79,15 +82,18 @@ class _Planner:
         kinds: Mapping[str, AnyStepKind],
         is_unattended: bool,
         given: Mapping[str, str],
+        done: Collection[str],
     ) -> None:
         self._procedure = procedure
         self._bench = bench
         self._kinds = kinds
         self._is_unattended = is_unattended
         self._given = given
+        self._done = done
         self._hot_s = 0.0
         self._too_hot: set[str] = set()
         self.errors = _load_errors(procedure, bench)
+        self.remarks: list[str] = []
 
     def planned(self, step: Step) -> PlannedStep:
         """One step, its group included."""
@@ -95,10 +101,13 @@ class _Planner:
         unit = self._procedure.unit
         group = tuple(self.planned(inner) for inner in step.steps)
         demand = kind.demand(step.settings, unit)
-        left_out = _missing(demand, self._bench) or self._unanswered(demand)
+        unanswered = None if step.id in self._done else self._unanswered(demand)
+        left_out = _missing(demand, self._bench) or unanswered
         problems = [] if left_out else self._problems(demand)
         if left_out and step.required:
             problems = [f"{left_out}, and the step is required"]
+        elif unanswered and step.must_pass:
+            problems += self._unanswered_but_needed(step, unanswered)
         self.errors += [FileError(step.place, f"step {step.id}: {each}") for each in problems]
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
@@ -116,6 +125,20 @@ class _Planner:
         if asked is None or not self._is_unattended or asked in self._given:
             return None
         return f"nobody is there to read it, and the job ticket gives no {asked}"
+
+    def _unanswered_but_needed(self, step: Step, unanswered: str) -> list[str]:
+        """What stands against a run that would go on without a reading that must be met.
+
+        A simulated unit hurts nobody, so there it is only said.
+        """
+        if self._bench.clock == "simulated":
+            self.remarks.append(
+                f"step {step.id} must be met before the run goes on, but {unanswered}; since the "
+                "bench is simulated, the run goes on without it"
+            )
+            return []
+        advice = 'write it under "readings" in the ticket, or stay at the bench (no --unattended)'
+        return [f"{unanswered}, and it must be met before the run goes on; {advice}"]
 
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)

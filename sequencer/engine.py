@@ -51,9 +51,11 @@ from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.past import Past
 from sequencer.procedure import Procedure, Step
 from sequencer.restoring import to_restore
+from sequencer.step_names import step_id_of
 from sequencer.steps.base import AnyStepKind, Situation, WiredWrong
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.watching import Watch
+from sequencer.wording import unmet_text
 
 # The bench's clock need not hit the end of a repeated group to the last digit.
 _MOMENT_S = 1e-3
@@ -187,6 +189,10 @@ def run(
     return finished
 
 
+class _NotMet(Exception):
+    """A step that must be met before the run goes on was not; says which, and which limit."""
+
+
 def _ending(error: BaseException) -> RunFinished:
     """How a run ended that did not reach its end, in words."""
     match error:
@@ -196,6 +202,8 @@ def _ending(error: BaseException) -> RunFinished:
             return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
         case InstrumentError():
             return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
+        case _NotMet():
+            return RunFinished(outcome=Outcome.FAIL, cause=str(error))
         case Declined() | NobodyThere():
             return RunFinished(outcome=Outcome.STOPPED, cause=str(error))
         case OSError():
@@ -306,6 +314,7 @@ class _Engine:
                 steps=len(self._plan.steps),
                 estimate_s=self._plan.estimate_s,
                 version=__version__,
+                planned=tuple(planned.step.id for planned in self._plan.steps),
                 bench_sha256=spec.sha256,
                 bench_file=job.bench or spec.file,
                 position=job.position,
@@ -343,6 +352,8 @@ class _Engine:
     def carry_out(self) -> None:
         """Every step of the plan, in order; of a resumed run those that are left."""
         if self._is_resumed:
+            for name, verdict in self._past.done.items():
+                self._demand_met(self._step_named(name), name, verdict)
             self._restore()
         left_s = self._plan.estimate_s
         for number, planned in enumerate(self._plan.steps, start=1):
@@ -476,6 +487,27 @@ class _Engine:
         self._finish(planned, name, verdict, cut=stopped is not None)
         if stopped:
             raise stopped
+        self._demand_met(step, name, verdict)
+
+    def _step_named(self, name: str) -> Step | None:
+        """The step recorded under this name."""
+        step_id = step_id_of(name, {step.id for step in self._procedure.all_steps()})
+        return next((step for step in self._procedure.all_steps() if step.id == step_id), None)
+
+    def _demand_met(self, step: Step | None, name: str, verdict: Verdict) -> None:
+        """Go on only if a step that must be met is; what was left out was allowed to by the plan.
+
+        Raises _NotMet.
+        """
+        if step is None or not step.must_pass or counts_as_passed(verdict, has_limit=True):
+            return
+        readings = (reading for (at, _), reading in self._readings.items() if at == name)
+        unmet = "; ".join(
+            unmet_text(reading)
+            for reading in readings
+            if reading.limits and not counts_as_passed(reading.verdict, has_limit=True)
+        )
+        raise _NotMet(f"the run ends at step {name}, which must be met before it goes on: {unmet}")
 
     def _acquire(self, step: Step, name: str, captures: list[Capture]) -> None:
         """Drive the bench; what was recorded is told and kept even when the step breaks off."""

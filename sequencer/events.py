@@ -24,7 +24,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunStarted:
-    """A run begins: what, on which unit, on which bench."""
+    """A run begins: what, on which unit, on which bench; planned are the ids of its steps."""
 
     procedure: str
     title: str
@@ -37,6 +37,7 @@ class RunStarted:
     steps: int
     estimate_s: float
     version: str
+    planned: tuple[str, ...] = ()
     bench_sha256: str = ""
     bench_file: str = ""
     position: int = 1

@@ -19,7 +19,7 @@ from sequencer.located_yaml import Node, validate
 from sequencer.quantities import Flag, did_you_mean
 from sequencer.unit_data import UNIT_ITEMS
 
-COMMON_KEYS = ("id", "kind", "title", "required", "alone", "limits")
+COMMON_KEYS = ("id", "kind", "title", "required", "must_pass", "alone", "limits")
 _PLACEHOLDER = re.compile(r"<([A-Za-z0-9_-]+)>")
 
 
@@ -32,16 +32,18 @@ class StepHead(BaseModel):
     id: Identifier | None = None
     title: Title = ""
     required: Flag = False
+    must_pass: Flag = False
     alone: Flag = False
 
 
 class IncludeHead(BaseModel):
-    """An include among the steps."""
+    """An include among the steps; must_pass holds for each of its steps that has limits."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     include: str
     id: Identifier | None = None
+    must_pass: Flag = False
 
 
 @dataclass(slots=True)
@@ -52,6 +54,7 @@ class Draft:
     kind: str
     title: str
     required: bool
+    must_pass: bool
     node: Node
     prefixes: tuple[str, ...]
     include: Node | None
@@ -68,11 +71,15 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class _Scope:
-    """What surrounds the steps of one file: values of its figures, prefixes of ids, its include."""
+    """What surrounds the steps of one file: values of its figures, prefixes of ids, its include.
+
+    must_pass: an include around it says that its limits must be met.
+    """
 
     values: Mapping[str, Node]
     prefixes: tuple[str, ...] = ("",)
     include: Node | None = None
+    must_pass: bool = False
 
 
 class Expander:
@@ -173,7 +180,12 @@ class Expander:
         prefixes = scope.prefixes
         if head.id is not None:
             prefixes = (*prefixes, f"{prefixes[-1]}{head.id}.")
-        inner = _Scope(values=values, prefixes=prefixes, include=entry.node)
+        inner = _Scope(
+            values=values,
+            prefixes=prefixes,
+            include=entry.node,
+            must_pass=head.must_pass or scope.must_pass,
+        )
         return self._expand(entry.file.entries, inner)
 
     def _changes(self, entry: Entry, file: Loaded, scope: _Scope) -> dict[str, Node]:
@@ -199,6 +211,9 @@ class Expander:
         head, errors = validate(StepHead, node)
         if node.get("kind") is None and not entry.nested:
             errors = [*errors, *_unknown_without_kind(node)]
+        if head is not None and head.must_pass and node.get("limits") is None:
+            message = 'must_pass: the step has no limits to meet; write them under "limits"'
+            errors = [*errors, FileError(node.key_place("must_pass"), message)]
         self._errors += errors
         children = self._expand(entry.nested, scope)
         if head is None:
@@ -210,6 +225,7 @@ class Expander:
             kind=head.kind,
             title=head.title,
             required=head.required,
+            must_pass=head.must_pass or (scope.must_pass and node.get("limits") is not None),
             node=node,
             prefixes=scope.prefixes,
             include=scope.include,

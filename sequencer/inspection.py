@@ -6,11 +6,13 @@ from sequencer import session
 from sequencer.bench_spec import load_bench
 from sequencer.checking import Plan, PlannedStep, plan
 from sequencer.clock import RealClock
+from sequencer.drive_checking import beyond_rated
+from sequencer.errors import FileError, ProcedureError
 from sequencer.procedure_model import Procedure, Step
 from sequencer.session import Request, bench_file
 from sequencer.steps.registry import kinds
 from sequencer.unit_data import UnitData
-from sequencer.wording import duration_text
+from sequencer.wording import duration_text, name_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,8 @@ class Inspection:
         lines = [f"{self.procedure.title} ({self.procedure.name}): sound"]
         if self.plan is None:
             unit = self.procedure.unit
-            lines += [f"  {step.id}: {_does(step, unit)}" for step in self.procedure.all_steps()]
+            for step in self.procedure.all_steps():
+                lines += [f"  {step.id}: {_does(step, unit)}", *_ends_unless(step, 6)]
             return "\n".join(lines)
         for number, each in enumerate(self.plan.steps, start=1):
             lines += _planned_lines(each, f"{number:>3}. ")
@@ -59,6 +62,7 @@ def _step_json(step: Step, unit: UnitData) -> dict[str, object]:
         "kind": step.kind,
         "title": step.title,
         "does": _does(step, unit),
+        "must_pass": step.must_pass,
         "steps": [_step_json(inner, unit) for inner in step.steps],
     }
 
@@ -71,6 +75,7 @@ def _planned_json(each: PlannedStep) -> dict[str, object]:
         "does": each.does,
         "duration_s": each.duration_s,
         "left_out": each.left_out,
+        "must_pass": each.step.must_pass,
         "steps": [_planned_json(inner) for inner in each.group],
     }
 
@@ -80,9 +85,31 @@ def _planned_lines(each: PlannedStep, lead: str) -> list[str]:
     lines = [f"{lead}{each.step.id}: {each.does}{time}"]
     if each.left_out:
         lines.append(f"{' ' * len(lead)}left out: {each.left_out}")
+    else:
+        lines += _ends_unless(each.step, len(lead))
     for inner in each.group:
         lines += _planned_lines(inner, f"{' ' * len(lead)}- ")
     return lines
+
+
+def _ends_unless(step: Step, indent: int) -> list[str]:
+    """What the run ends at."""
+    if not step.must_pass:
+        return []
+    limits = ", ".join(f"{name_text(name)} {limit.text}" for name, limit in step.limits.items())
+    return [f"{' ' * indent}the run ends here unless this is met: {limits}"]
+
+
+def _demand_within_rated(procedure: Procedure) -> None:
+    """Without a bench: refuse levels beyond what the unit is rated for (with one, the plan does)."""
+    unit = procedure.unit
+    errors = [
+        FileError(step.place, f"step {step.id}: {words}")
+        for step in procedure.all_steps()
+        for words in beyond_rated(kinds()[step.kind].demand(step.settings, unit), unit)
+    ]
+    if errors:
+        raise ProcedureError(errors)
 
 
 def inspect(request: Request) -> Inspection:
@@ -92,6 +119,7 @@ def inspect(request: Request) -> Inspection:
     """
     procedure, ticket = session.load(request)
     if not request.bench:
+        _demand_within_rated(procedure)
         return Inspection(procedure=procedure, plan=None)
     today = RealClock().date().date()
     with bench_file(request.bench) as path:

@@ -180,6 +180,7 @@ class _Checker:
             settings=settings,
             limits=MappingProxyType(draft.limits),
             required=draft.required,
+            must_pass=draft.must_pass,
             steps=tuple(child for child in children if child is not None),
             place=draft.node.place,
         )
@@ -240,6 +241,8 @@ def _flat(draft: Draft) -> Plain:
         tree["title"] = draft.title
     if draft.required:
         tree["required"] = "true"
+    if draft.must_pass:
+        tree["must_pass"] = "true"
     for key, value in draft.node.without(*COMMON_KEYS, "steps").entries:
         tree[key.text] = value.plain()
     if draft.limits:

@@ -17,9 +17,9 @@ from sequencer.unit_data import UnitData
 class StepKindInfo(Protocol):
     """A kind of step as seen from the procedure file.
 
-    settings leaves out the common keys id, kind, title, required and limits. A kind that holds a
-    group of steps says so by a class variable `takes_steps = True` of its settings model; the group
-    stands under `steps:` and arrives in Step.steps.
+    settings leaves out the common keys id, kind, title, required, must_pass and limits. A kind that
+    holds a group of steps says so by a class variable `takes_steps = True` of its settings model; the
+    group stands under `steps:` and arrives in Step.steps.
     """
 
     @property
@@ -48,7 +48,11 @@ class StepKindInfo(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step, ready to be carried out. steps holds the group of a kind that repeats others."""
+    """One step, ready to be carried out. steps holds the group of a kind that repeats others.
+
+    required: a bench that can't carry it out is refused; else the step is left out. must_pass: the
+    run ends here unless its limits are met.
+    """
 
     id: str
     kind: str
@@ -56,6 +60,7 @@ class Step:
     settings: BaseModel
     limits: Mapping[str, Limit] = field(default_factory=lambda: MappingProxyType({}))
     required: bool = False
+    must_pass: bool = False
     steps: "tuple[Step, ...]" = ()
     place: Place = field(compare=False)
 

@@ -94,6 +94,17 @@ class Record:
         name = self.resumed.get("bench_copy") if self.resumed else None
         return file_name(str(name)) if name else BENCH
 
+    @property
+    def ended_early(self) -> bool:
+        """Whether something ended the run before its last step."""
+        return self.finished is None or self.finished.get("cause") is not None
+
+    @property
+    def not_reached(self) -> tuple[str, ...]:
+        """Ids of the planned steps that the run did not come to."""
+        planned = map(str, self.started.get("planned") or ())
+        return tuple(step_id for step_id in planned if step_id not in self._by_id)
+
     def instrument_names(self) -> tuple[str, ...]:
         """Who played each role: role, maker, model and serial."""
         return tuple(
@@ -131,6 +142,7 @@ class Record:
             "breaks": self.breaks,
             "warnings": self.warnings,
             "journal": self.journal,
+            "not_reached": list(self.not_reached),
             "steps": [
                 {
                     "id": step.id,

@@ -329,7 +329,7 @@ class _Judge:
 
     def _missing(self) -> Iterator[StepAgain]:
         """Steps with limits that the record of a whole run lacks: nothing shows that they are met."""
-        if self._record.outcome in _ENDED_EARLY:
+        if self._record.ended_early:
             return
         recorded = (step for step in self._record.steps if self._is_as_planned(step))
         there = {step_id_of(step.id, self._by_id) for step in recorded}
@@ -364,7 +364,8 @@ class _Judge:
             counts_as_passed(reading.verdict, reading.limits is not None)
             for reading in self._so_far.values()
         )
-        return (Outcome.PASS if is_passed else Outcome.FAIL).value
+        is_whole = not self._record.ended_early
+        return (Outcome.PASS if is_passed and is_whole else Outcome.FAIL).value
 
     def _changes(self, steps: Sequence[StepAgain]) -> Iterator[Change]:
         recorded = {step.id: step for step in self._record.steps}

@@ -171,6 +171,7 @@ def _request(wanted: Resumption, record: Record) -> Request:
         is_unattended=wanted.is_unattended,
         accepted_by=wanted.accepted_by,
         given=_given(ticket) if ticket else {},
+        done=frozenset(step.id for step in record.steps if step.verdict and not step.left_out),
         floor_of=wanted.bench or used,
     )
 

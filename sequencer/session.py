@@ -37,8 +37,9 @@ SIMULATED = "sim"
 class Request:
     """What somebody wants run.
 
-    given are readings that the operator took beforehand, besides those of the ticket. floor_of names
-    the bench whose own floor counts, where bench is a copy of its file.
+    given are readings that the operator took beforehand, besides those of the ticket, done the ids of
+    steps that a resumed run has behind it. floor_of names the bench whose own floor counts, where bench
+    is a copy of its file.
     """
 
     procedure: str
@@ -51,6 +52,7 @@ class Request:
     accepted_by: str | None = None
     bench_options: tuple[str, ...] = ()
     given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    done: frozenset[str] = frozenset()
     floor_of: str = ""
 
 
@@ -117,6 +119,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             today=today,
             is_unattended=request.is_unattended,
             given={**request.given, **(ticket.readings if ticket else {})},
+            done=request.done,
         )
         steps = _beside_floor(steps, request.floor_of or request.bench, procedure.name)
         yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket, keeper=keeper)

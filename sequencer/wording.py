@@ -51,6 +51,13 @@ def shown_unit(name: str, unit: str) -> str:
     return "%" if unit == "1" and is_fraction(name) else unit
 
 
+def unmet_text(reading: Reading) -> str:
+    """A reading that does not keep to its limit: "earth bond 0.8 ohm (limit max 0.3 ohm)"."""
+    limit = f" (limit {limit_text(reading)})" if limit_text(reading) else ""
+    reason = f", {reading.reason}" if reading.reason else ""
+    return f"{name_text(reading.name)} {reading.value_text()}{limit}{reason}"
+
+
 def limit_text(reading: Reading) -> str:
     """A reading's limit as written in the procedure; empty when it has none."""
     return reading.limits.text if reading.limits else ""

@@ -8,8 +8,17 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.captures import Capture
-from sequencer.quantities import Count
-from sequencer.steps.base import BenchAccess, Demand, Finding, Situation, StepKind, StepSettings
+from sequencer.quantities import Count, PositiveVoltage
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    WiredWrong,
+    say,
+)
 from sequencer.steps.power import dc_finding
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -30,6 +39,9 @@ class InnerVoltageSettings(StepSettings):
 
     point: Point = Field(description="which test point")
     count: Count = Field(default=5, ge=2, le=1000, description="how many meter readings")
+    stop_above: PositiveVoltage | None = Field(
+        default=None, description="a voltage beyond this, either way, stops the run"
+    )
 
 
 @register
@@ -50,15 +62,26 @@ class InnerVoltage(StepKind[InnerVoltageSettings]):
 
     def describe(self, settings: InnerVoltageSettings, unit: UnitData) -> str:
         """What happens, in words."""
-        return f"reads {WORDS[settings.point]} through the router"
+        stop = settings.stop_above
+        stops = f"; stops beyond {say(stop, 'V')}" if stop is not None else ""
+        return f"reads {WORDS[settings.point]} through the router{stops}"
 
     def acquire(self, settings: InnerVoltageSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """Readings at the point, the meter back at the output afterwards."""
+        """Readings at the point, the meter back at the output afterwards.
+
+        Raises WiredWrong when one lies beyond stop_above.
+        """
         bench.connect(f"meter_{settings.point}")
         values = [bench.dmm.read_dc_v() for _ in range(settings.count)]
         if bench.has_route("meter_output"):
             bench.connect("meter_output")
         yield Capture(name=settings.point, role=Role.DMM.value, samples=np.array([values]))
+        worst = max(abs(value) for value in values)
+        if settings.stop_above is not None and worst > settings.stop_above:
+            raise WiredWrong(
+                f"{say(worst, 'V')} at {WORDS[settings.point]} exceeds "
+                f"{say(settings.stop_above, 'V')}; find out why before the unit is driven"
+            )
 
     def evaluate(
         self, settings: InnerVoltageSettings, captures: Sequence[Capture], situation: Situation
