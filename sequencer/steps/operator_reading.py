@@ -6,23 +6,22 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from sequencer.captures import Capture, named, single_reading
-from sequencer.quantities import Percentage, format_quantity, parse_quantity
-from sequencer.steps.base import BenchAccess, Demand, Finding, Situation, StepKind, StepSettings
+from sequencer.limits import rectangular
+from sequencer.operator_readings import ASKED, Answer, parse_answer
+from sequencer.quantities import Percentage, format_quantity
+from sequencer.steps.base import (
+    BenchAccess,
+    Demand,
+    Finding,
+    Situation,
+    StepKind,
+    StepSettings,
+    not_found,
+)
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 from sequencer.wording import name_text
 
-# Reading -> unit, dimension of the answer, example.
-QUANTITIES: Mapping[str, tuple[str, str, str]] = {
-    "earth_bond": ("ohm", "resistance", "0.12 ohm"),
-    "insulation": ("ohm", "resistance", "20 Mohm"),
-    "leakage_current": ("A", "current", "0.2 mA"),
-    "reservoir_voltage": ("V", "voltage", "0.3 V"),
-    "mains_voltage": ("V", "voltage", "231 V"),
-    "bias": ("V", "voltage", "17.6 mV"),
-    "temperature": ("degC", "temperature", "24 degC"),
-    "load_resistance": ("ohm", "resistance", "8.02 ohm"),
-}
 Name = Literal[
     "earth_bond",
     "insulation",
@@ -33,7 +32,10 @@ Name = Literal[
     "temperature",
     "load_resistance",
 ]
-TRIES = 3
+# So that a program which answers nonsense does not keep the run for ever.
+TRIES = 20
+NONE = "none"
+_LEAST, _MOST = "is_least", "is_most"
 
 
 class OperatorReadingSettings(StepSettings):
@@ -52,9 +54,7 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
 
     name = "operator_reading"
     settings = OperatorReadingSettings
-    readings: ClassVar[Mapping[str, str]] = {
-        name: unit for name, (unit, _, _) in QUANTITIES.items()
-    }
+    readings: ClassVar[Mapping[str, str]] = {name: asked.unit for name, asked in ASKED.items()}
 
     def demand(self, settings: OperatorReadingSettings, unit: UnitData) -> Demand:
         """An operator, or the answer on the job ticket."""
@@ -65,42 +65,56 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
         return f"asks the operator: {settings.text}"
 
     def acquire(self, settings: OperatorReadingSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """Ask until the answer is a quantity of the right kind, three times at most."""
-        _, dimension, example = QUANTITIES[settings.reading]
+        """Ask until the answer is a quantity of the right kind, or that there is none."""
+        question = _question(settings)
         given = bench.given(settings.reading)
         for _ in range(TRIES):
-            answer = given or bench.ask(f"{settings.text} (such as {example})")
+            text = given or bench.ask(question)
+            if text.strip().lower() == NONE:
+                return
             try:
-                value = parse_quantity(answer, dimension)
+                answer = parse_answer(settings.reading, text)
             except ValueError as error:
-                bench.note(str(error))
+                where = "the job ticket's reading: " if given else ""
+                bench.note(f"{where}{error}")
                 given = None
                 continue
-            bench.note(
-                f"{name_text(settings.reading)}: {format_quantity(value, dimension_unit(settings))}"
-            )
-            yield single_reading(settings.reading, "operator", value)
+            capture = single_reading(settings.reading, "operator", answer.value, _facts(answer))
+            bench.note(f"{name_text(settings.reading)}: {_words(settings, answer)}")
+            yield capture
             return
 
     def evaluate(
         self, settings: OperatorReadingSettings, captures: Sequence[Capture], situation: Situation
     ) -> list[Finding]:
-        """The number as read."""
-        capture = named(captures, settings.reading)
+        """The number as read, or the bound, widened by the instrument's accuracy."""
+        name, unit = settings.reading, ASKED[settings.reading].unit
+        capture = named(captures, name)
         if capture is None:
-            return []
+            return [not_found(name, unit, "the operator gave no reading")]
         value = float(capture.first[0])
-        doubt = settings.accuracy / 3**0.5 * abs(value)
-        return [
-            Finding(
-                name=settings.reading,
-                unit=dimension_unit(settings),
-                value=value,
-                standard_uncertainty=doubt,
-            )
-        ]
+        tolerance = settings.accuracy * abs(value)
+        if capture.facts.get(_LEAST):
+            return [Finding(name=name, unit=unit, value=None, lower_bound=value - tolerance)]
+        if capture.facts.get(_MOST):
+            return [Finding(name=name, unit=unit, value=None, upper_bound=value + tolerance)]
+        doubt = rectangular(tolerance)
+        return [Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt)]
 
 
-def dimension_unit(settings: OperatorReadingSettings) -> str:
-    """Unit of the reading asked for."""
-    return QUANTITIES[settings.reading][0]
+def _question(settings: OperatorReadingSettings) -> str:
+    asked = ASKED[settings.reading]
+    bound = f", or {asked.bound_example} where its range ends" if asked.bound_example else ""
+    return f"{settings.text} (such as {asked.example}{bound}; {NONE} if it can't be read)"
+
+
+def _facts(answer: Answer) -> dict[str, float]:
+    """What the record must keep of an answer besides its number."""
+    return {
+        name: 1.0 for name, holds in ((_LEAST, answer.is_least), (_MOST, answer.is_most)) if holds
+    }
+
+
+def _words(settings: OperatorReadingSettings, answer: Answer) -> str:
+    bound = "at least " if answer.is_least else "at most " if answer.is_most else ""
+    return bound + format_quantity(answer.value, ASKED[settings.reading].unit)

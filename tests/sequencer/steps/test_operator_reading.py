@@ -42,17 +42,53 @@ def test_the_operators_accuracy_is_the_doubt(on):
     assert found.standard_uncertainty == pytest.approx(0.05 * 0.2 / 3**0.5)  # JCGM 100, 4.3.7
 
 
-def test_a_wrong_answer_is_asked_again_three_times_at_most(on):
+def test_a_wrong_answer_is_asked_again_with_a_sentence(on):
     bench = on.bench()
-    bench.answers = ["0.2", "0.2 V", "0.2 ohm"]
+    bench.answers = ["?", "0.2", "0.2 V", "-5 ohm", "OL", "0.2 ohm"]
     assert on.run(STEP, bench).findings()["earth_bond"].value == 0.2
+    said = bench.notes
+    assert len(said) == 6
+    assert "has no unit" in said[1]
+    assert "can't be below zero" in said[3]
+    assert "beyond the instrument's range" in said[4]
+
+
+def test_an_operator_without_a_reading_says_so_and_the_run_goes_on(on):
     bench = on.bench()
-    bench.answers = ["?", "0.2", "none", "0.2 ohm"]
+    bench.answers = ["None"]
     done = on.run(STEP, bench)
-    assert bench.answers == ["0.2 ohm"]
     assert done.captures == []
-    assert done.findings() == {}
-    assert len(bench.notes) == 3
+    found = done.findings()["earth_bond"]
+    assert (found.value, found.reason) == (None, "the operator gave no reading")
+
+
+def test_nonsense_without_end_is_no_reading(on):
+    bench = on.bench()
+    bench.answers = ["?"] * 30
+    assert on.run(STEP, bench).findings()["earth_bond"].value is None
+    assert len(bench.answers) == 10
+
+
+@pytest.mark.parametrize(
+    ("reading", "answer", "least", "most"),
+    [
+        ("insulation", ">500 Mohm", 475e6, None),
+        ("insulation", "> 500 Mohm", 475e6, None),
+        ("insulation", ">= 500 Mohm", 475e6, None),
+        ("earth_bond", "<0.01 ohm", None, 0.0105),
+        ("earth_bond", "≤ 10 mohm", None, 0.0105),
+    ],
+)
+def test_what_lies_beyond_the_instruments_range_is_a_bound(on, reading, answer, least, most):
+    # Accuracy 5 % as half-width widens the bound to its other side.
+    bench = on.bench()
+    bench.answers = [answer]
+    step = f"kind: operator_reading, reading: {reading}, text: Read it, accuracy: 5 %"
+    found = on.run(step, bench).findings()[reading]
+    assert found.value is None
+    assert found.lower_bound == (None if least is None else pytest.approx(least))
+    assert found.upper_bound == (None if most is None else pytest.approx(most))
+    assert any(" at " in note for note in bench.notes)
 
 
 def test_the_ticket_answers_and_nobody_is_asked(on):
