@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 OK, LIMIT_NOT_MET, REFUSED, STOPPED = 0, 1, 2, 3
 _EXIT = {"pass": OK, "fail": LIMIT_NOT_MET, "stopped": STOPPED, "interrupted": STOPPED}
 _HELP = frozenset({"-h", "--help", "--version"})
+_YES, _NO = ("yes", "y"), ("no", "n")
 DEMO_SERIALS = ("DEMO-A", "DEMO-B")
 
 _KINDS_HELP = (
@@ -546,13 +547,14 @@ class _Terminal:
         self.name = getpass.getuser()
 
     def accept(self, caution: str) -> None:
-        """Show and ask for yes."""
+        """Show and ask until the answer is yes or no; a typo declines nothing."""
         from sequencer.operator import Declined
 
-        if self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip().lower() not in (
-            "yes",
-            "y",
-        ):
+        answer = self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip().lower()
+        while answer not in _YES and answer not in _NO:
+            question = f'"{printable(answer, 40)}" is neither. Accepted? Write yes or no: '
+            answer = self._ask(question).strip().lower()
+        if answer in _NO:
             raise Declined("a caution was not accepted")
 
     def answer(self, question: str) -> str:

@@ -349,6 +349,15 @@ def test_2_when_a_caution_is_not_accepted(steadybench, listeners, quick, says):
     assert listeners.calls == 0
 
 
+def test_a_typo_in_accepting_a_caution_is_asked_again(steadybench, listeners, quick):
+    says = "yse\n\n\x1b[31myes\nno\n"
+    done = steadybench("run", quick, "--bench", listeners.bench_file, "--serial", "A", says=says)
+    assert done.out.count("CAUTION") == 1
+    assert done.out.count("Write yes or no") == 3
+    assert "\x1b[31m" not in done.out
+    assert done.code == 2  # at the "no"
+
+
 def test_2_when_unattended_and_nobody_accepted_the_cautions(told, listeners, quick):
     code, out, err = told(
         "run", quick, "--bench", listeners.bench_file, "--serial", "A", "--unattended", "--json"
