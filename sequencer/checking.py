@@ -8,11 +8,12 @@ from types import MappingProxyType
 
 from drivers.roles import Role
 from sequencer.bench_spec import BenchSpec
+from sequencer.drive_checking import beyond_bench, beyond_rated, driven_while_off
 from sequencer.errors import CapabilityMissing, FileError, Place
 from sequencer.floor import Floor
 from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
-from sequencer.steps.base import AnyStepKind, Demand
+from sequencer.steps.base import AnyStepKind, Demand, Load
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.watching import can_see_level
 
@@ -63,6 +64,7 @@ def plan(
     planner = _Planner(procedure, bench, kinds, is_unattended, given, done)
     steps = tuple(planner.planned(step) for step in procedure.steps)
     planner.warm_load(steps)
+    planner.refuse_driven_while_off()
     if is_unattended and any(_energises(step, kinds, procedure) for step in steps):
         planner.errors += _unattended_errors(bench)
     if planner.errors:
@@ -143,6 +145,18 @@ class _Planner:
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)
 
+    def refuse_driven_while_off(self) -> None:
+        """Refuse steps that drive a unit which is surely off: the bench switches its mains."""
+        if not self._bench.has(Role.MAINS_SWITCH):
+            return
+        steps = self._procedure.all_steps()
+        for step in driven_while_off(steps, self._kinds, self._procedure.unit):
+            words = (
+                f"step {step.id}: drives the unit, but no step before it has switched it on; put a "
+                "power_on (or servo_settling) before it"
+            )
+            self.errors.append(FileError(step.place, words))
+
     def warm_load(self, steps: Sequence[PlannedStep]) -> None:
         """Whether the load stands these steps, each warm from those before it, round after round.
 
@@ -177,18 +191,28 @@ class _Planner:
         self._hot_s += demand.load_s
         if self._hot_s > limit_s and step.id not in self._too_hot:
             self._too_hot.add(step.id)
-            words = _too_much(demand, self._hot_s, limit_s)
+            words = _too_much(demand, self._hot_s, limit_s, self._bench.load)
             self.errors.append(FileError(step.place, f"step {step.id}: {words}"))
 
 
-def _too_much(demand: Demand, hot_s: float, limit_s: float) -> str:
+def _too_much(demand: Demand, hot_s: float, limit_s: float, load: Load) -> str:
     """What a step asks of a load that does not stand it."""
-    stands = f"stands that for {format_quantity(limit_s, 's')}" if limit_s else "can't take it"
     with_others = " with the steps before it" if hot_s > demand.load_s else ""
     return (
         f"puts {format_quantity(demand.load_w, 'W')} into the load for "
-        f"{format_quantity(hot_s, 's')}{with_others}, but the load {stands}"
+        f"{format_quantity(hot_s, 's')}{with_others}, but the load {_stands(load, limit_s)}"
     )
+
+
+def _stands(load: Load, limit_s: float) -> str:
+    """What a load takes: for how long, or else how much."""
+    if limit_s:
+        return f"stands that for {format_quantity(limit_s, 's')}"
+    takes = f"takes {format_quantity(load.continuous_w, 'W')} at most"
+    if load.short_term_w > load.continuous_w:
+        seconds = format_quantity(load.short_term_s, "s")
+        return f"{takes}, or {format_quantity(load.short_term_w, 'W')} for {seconds}"
+    return takes
 
 
 def _group_s(step: Step, round_s: float) -> float:
@@ -233,12 +257,8 @@ def _missing(demand: Demand, bench: BenchSpec) -> str | None:
 def _problems(
     demand: Demand, bench: BenchSpec, procedure: Procedure, is_unattended: bool
 ) -> list[str]:
-    problems = []
-    if demand.generator_vrms > bench.generator_ceiling_vrms:
-        problems.append(
-            f"needs about {format_quantity(demand.generator_vrms, 'V')} from the generator, above "
-            f"the bench's ceiling of {format_quantity(bench.generator_ceiling_vrms, 'V')}"
-        )
+    unit = procedure.unit
+    problems = [*beyond_rated(demand, unit), *beyond_bench(demand, bench, unit)]
     analyser = bench.instruments[Role.ANALYSER].settings
     top_rate = max(analyser.sample_rates_hz)
     if demand.top_frequency_hz > 0.5 * top_rate:

@@ -156,7 +156,8 @@ class Demand:
     roles must be there; helpful_roles are used where they are. operations are methods of a role that
     not every instrument has the commands for. top_frequency_hz is the highest
     frequency the analyser must see. generator_vrms is the e.m.f. it will need, load_w the power in
-    the load and load_s for how long. asks_for names a reading that the operator takes, unless the
+    the load and load_s for how long; stops_by_itself: it may go beyond rated power, since it ends by a
+    rule of its own. asks_for names a reading that the operator takes, unless the
     job ticket gives it. by_hand_without names the role or route without which a person must do it.
     """
 
@@ -168,6 +169,7 @@ class Demand:
     generator_vrms: float = 0.0
     load_w: float = 0.0
     load_s: float = 0.0
+    stops_by_itself: bool = False
     duration_s: float = 0.0
     analyser_channels: int = 1
     asks_operator: bool = False

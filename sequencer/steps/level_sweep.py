@@ -89,6 +89,7 @@ class LevelSweep(StepKind[LevelSweepSettings]):
             generator_vrms=most / 10.0 ** (unit.gain_db / 20.0),
             load_w=most**2 / unit.load_ohm,
             load_s=dwell,
+            stops_by_itself=True,
             duration_s=len(levels) * (dwell + REST_S) + 2.0,
         )
 
@@ -102,7 +103,10 @@ class LevelSweep(StepKind[LevelSweepSettings]):
         )
 
     def acquire(self, settings: LevelSweepSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """Up from below; the generator goes to zero between levels; stops at the distortion."""
+        """Up from below; the generator goes to zero between levels; stops at the distortion.
+
+        What the analyser can't hold ends it too: beyond, nobody would see the distortion.
+        """
         unit = bench.unit
         levels = _levels(settings, unit)
         drive = driving.reach_level(
@@ -121,6 +125,9 @@ class LevelSweep(StepKind[LevelSweepSettings]):
                 break
             capture = _at_level(settings, bench, number, level, emf, rate)
             yield capture
+            if capture.is_overrange:
+                bench.note("the analyser's highest range ends the level sweep")
+                break
             if _is_at_the_end(settings, capture, unit.mains_frequency_hz):
                 break
 
@@ -269,7 +276,7 @@ def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Si
     if crossing == 0:
         return _at_most(until, points[0], situation)
     level_v = _level_between(until, points[crossing - 1], points[crossing])
-    watts, doubt = _watts(level_v, situation)
+    watts, doubt = driving.watts(level_v, situation)
     return Finding(
         name="power",
         unit="W",
@@ -280,7 +287,7 @@ def _power(settings: LevelSweepSettings, points: Sequence[_Point], situation: Si
 
 
 def _at_least(until: float, point: _Point, situation: Situation) -> Finding:
-    watts, doubt = _watts(point.level_vrms, situation)
+    watts, doubt = driving.watts(point.level_vrms, situation)
     thd = f"{'below ' if point.is_bound else ''}{100 * point.thd:.3g} %"
     return Finding(
         name="power",
@@ -292,7 +299,7 @@ def _at_least(until: float, point: _Point, situation: Situation) -> Finding:
 
 
 def _at_most(until: float, point: _Point, situation: Situation) -> Finding:
-    watts, doubt = _watts(point.level_vrms, situation)
+    watts, doubt = driving.watts(point.level_vrms, situation)
     return Finding(
         name="power",
         unit="W",
@@ -300,16 +307,6 @@ def _at_most(until: float, point: _Point, situation: Situation) -> Finding:
         upper_bound=watts + one_sided_95(doubt),
         remarks=(f"THD is above {100 * until:g} % at the lowest level",),
     )
-
-
-def _watts(level_vrms: float, situation: Situation) -> tuple[float, float]:
-    """Power of this level in the load, W, and its standard uncertainty."""
-    load = situation.load
-    relative = math.hypot(
-        2.0 * rectangular(situation.of(Role.ANALYSER).level), rectangular(load.tolerance)
-    )
-    watts = level_vrms**2 / load.resistance_ohm
-    return watts, relative * watts
 
 
 def _level_between(until: float, below: _Point, above: _Point) -> float:

@@ -26,9 +26,9 @@ instruments:
     calibration: {due: 2027-05-01}
   dmm: {address: "TCPIP::127.0.0.1::3::SOCKET", calibration: {due: 2027-05-01}}
   router: {address: "TCPIP::127.0.0.1::4::SOCKET"}
-  mains_switch: {address: "TCPIP::127.0.0.1::5::SOCKET"}
 """
 HEAD = "procedure: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\nsteps:\n"
+LARGE_UNIT = HEAD.replace("rated_power: 100 W", "rated_power: 1 kW")
 TODAY = date(2027, 1, 1)
 
 
@@ -86,7 +86,10 @@ def test_a_procedure_that_the_bench_can_do_is_planned_step_by_step(planned):
         ("{id: a, kind: tone, level: 400 W}", "above the bench's ceiling of 2 V"),
         # Up to 40 kHz: 96 kHz sees up to 48 kHz, but not the octave above 30 kHz.
         ("{id: a, kind: tone, level: 1 W, frequency: 30 kHz}", "wants to see up to 60 kHz"),
-        ("{id: a, kind: tone, level: 200 W}", "the load can't take it"),
+        (
+            "{id: a, kind: tone, level: 200 W}",
+            "the load takes 50 W at most, or 120 W for 60 s",
+        ),
         ("{id: a, kind: tone, level: 100 W, hold: 2 min}", "the load stands that for 60 s"),
         ("{id: a, kind: warm_up, level: 60 W, time: 20 min}", "the load stands that for 60 s"),
         (
@@ -96,9 +99,108 @@ def test_a_procedure_that_the_bench_can_do_is_planned_step_by_step(planned):
     ],
 )
 def test_what_the_bench_can_t_do_is_told_at_the_step(against, step, words):
-    found = against("{id: before, kind: wait, time: 1 s}", step)
+    found = against("{id: before, kind: wait, time: 1 s}", step, head=LARGE_UNIT)
     assert [line for line, _ in found] == [5] * len(found)
     assert any(words in message and "step a: " in message for _, message in found), found
+
+
+@pytest.mark.parametrize(
+    "level",
+    # 100 W into 8 ohm are 28.28 V: "28.7 V" is 103 W, "+29.2 dBV" 104 W, "+31.4 dBu" 103 W.
+    [
+        "300 W",
+        "103 W",
+        "28.7 V",
+        "+29.2 dBV",
+        "31.4 dBu",
+        "41 Vp",
+        "82 Vpp",
+        "110 % of rated power",
+    ],
+)
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "kind: tone",
+        "kind: warm_up, time: 1 s",
+        "kind: sweep",
+        "kind: exponential_sweep",
+        "kind: damping_factor",
+        "kind: intermodulation",
+        "kind: wideband",
+    ],
+)
+def test_more_than_the_unit_is_rated_for_is_refused_in_every_unit_of_level(against, level, kind):
+    bench = WARM_LOAD.replace("    ranges: [", "    channels: 2\n    ranges: [")
+    found = against(f"{{id: a, {kind}, level: {level}}}", bench=bench)
+    words = [message for _, message in found if "rated for 100 W and would clip" in message]
+    assert len(words) == 1
+    assert words[0].startswith("step a: drives 1" if level != "300 W" else "step a: drives 300 W")
+
+
+@pytest.mark.parametrize("level", ["100 W", "28.3 V", "+29.03 dBV", "100 % of rated power"])
+def test_rated_power_itself_is_driven(planned, level):
+    assert planned(f"{{id: a, kind: tone, level: {level}}}", bench=WARM_LOAD)
+
+
+def test_a_level_sweep_may_go_beyond_since_it_stops_by_itself(planned):
+    assert planned("{id: a, kind: level_sweep}", bench=WARM_LOAD)  # up to 150 %
+
+
+def test_a_level_whose_peak_the_analyser_can_t_hold_is_refused_before_it_clips(planned, against):
+    # 100 W into 8 ohm: sqrt(2 * 100 * 8) = 40 V peak.
+    loud = "{id: a, kind: tone, level: 100 W}"
+    fits, clips = (WARM_LOAD.replace("100 V]", f"{volts} V]") for volts in ("41", "40"))
+    assert planned(loud, bench=fits)
+    ((_, message),) = against(loud, bench=clips)
+    assert "40 V peak, but the analyser's highest range is 40 V peak" in message
+    # The level sweep goes on to 150 W: 49 V peak.
+    ((_, message),) = against("{id: a, kind: level_sweep}", bench=fits)
+    assert "48.99 V peak" in message
+
+
+@pytest.mark.parametrize(
+    ("steps", "off"),
+    [
+        (["{id: a, kind: tone, level: 1 W}"], ["a"]),
+        (["{id: mains, kind: power_on}", "{id: a, kind: tone, level: 1 W}"], []),
+        (["{id: mains, kind: servo_settling}", "{id: a, kind: sweep}"], []),
+        (["{id: a, kind: sweep}", "{id: mains, kind: power_on}"], ["a"]),
+        (
+            [
+                "{id: mains, kind: power_on}",
+                "{id: dark, kind: power_off}",
+                "{id: a, kind: level_sweep}",
+            ],
+            ["a"],
+        ),
+        # Silence may be listened to with the unit off, and the bench itself is no unit.
+        (["{id: a, kind: idle}", "{id: b, kind: wideband}"], []),
+        (["{id: loop, kind: connect, analyser: loop}", "{id: a, kind: tone, level: 0.5 V}"], []),
+        (
+            [
+                "{id: loop, kind: connect, analyser: loop}",
+                "{id: back, kind: connect, analyser: output}",
+                "{id: again, kind: repeat, count: 2, steps: [{id: a, kind: tone, level: 1 W}]}",
+            ],
+            ["a"],
+        ),
+    ],
+)
+def test_a_unit_that_is_surely_off_is_not_driven(planned, against, steps, off):
+    """It would stop the run as "wired wrong", which sends people the wrong way."""
+    no_switch = WARM_LOAD.replace("96 kHz]", "96 kHz, 1 MHz]")
+    assert planned(*steps, bench=no_switch)  # a person may have switched it on
+    bench = no_switch + '  mains_switch: {address: "TCPIP::127.0.0.1::5::SOCKET"}\n'
+    if not off:
+        assert planned(*steps, bench=bench)
+        return
+    found = against(*steps, bench=bench)
+    assert [message for _, message in found] == [
+        f"step {each}: drives the unit, but no step before it has switched it on; put a power_on "
+        "(or servo_settling) before it"
+        for each in off
+    ]
 
 
 def test_a_short_burst_above_the_continuous_power_is_fine(planned):
@@ -109,6 +211,7 @@ def test_every_reason_is_told_at_once(against):
     found = against(
         "{id: a, kind: tone, level: 400 W}",
         "{id: b, kind: tone, level: 1 W, frequency: 30 kHz}",
+        head=LARGE_UNIT,
     )
     assert {line for line, _ in found} == {4, 5}
     assert len(found) >= 3  # too much drive, too much for the load, too high

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from drivers.fakes import Call
+from drivers.fakes import Call, FakeAnalyser
 from sequencer.steps.base import Load, Situation
 from sequencer.unit_data import UnitData
 
@@ -60,6 +60,20 @@ def test_the_doubt_holds_analyser_and_load(on):
     found = on.run(STEP, _cubic(on)).findings()["power"]
     relative = math.hypot(2 * 0.0035, 0.01) / math.sqrt(3)
     assert found.standard_uncertainty >= relative * found.value * 0.999
+
+
+def test_what_the_analyser_can_t_hold_ends_the_sweep(on):
+    bench = _cubic(on, at_1_percent_w=1e6)  # never reaches its distortion
+    bench.analyser = FakeAnalyser(bench.render, channels=2, ranges_peak_v=(1.0, 30.0))
+    done = on.run(STEP, bench)
+    # 30 V peak are 56 W into 8 ohm.
+    watts = [capture.facts["wanted_vrms"] ** 2 / 8 for capture in done.captures]
+    assert [capture.is_overrange for capture in done.captures] == [
+        *[False] * (len(watts) - 1),
+        True,
+    ]
+    assert watts[-2] < 30.0**2 / 16 < watts[-1]
+    assert "highest range ends the level sweep" in " ".join(bench.notes)
 
 
 def test_levels_rise_coarsely_then_finely_and_stop_at_the_distortion(on):

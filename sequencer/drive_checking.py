@@ -1,0 +1,84 @@
+"""Whether unit, analyser and generator stand the level that a step drives.
+
+A level that the unit can't give clips it, and one that the analyser can't hold would be blamed on the
+unit; both are known from the numbers alone.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+
+from drivers.roles import Role
+from sequencer.bench_spec import BenchSpec
+from sequencer.procedure_model import Step
+from sequencer.quantities import format_quantity
+from sequencer.steps.base import AnyStepKind, Demand, Leaves
+from sequencer.steps.connect import ConnectSettings
+from sequencer.unit_data import UnitData
+
+# "28.3 V" is meant as 100 W into 8 ohm: levels are written to three digits.
+_ROUNDING = 1.01
+# DC, noise and the closing-in of the level lie on top of the peak of the tone.
+_PEAK_MARGIN = 1.02
+
+
+def beyond_rated(demand: Demand, unit: UnitData) -> list[str]:
+    """What stands against a level that is more than the unit is rated for.
+
+    A step that searches for the end by itself, with its own stop, may go beyond.
+    """
+    if demand.stops_by_itself or demand.load_w <= _ROUNDING * unit.rated_power_w:
+        return []
+    words = (
+        f"drives {format_quantity(demand.load_w, 'W')} into {format_quantity(unit.load_ohm, 'ohm')}, "
+        f"but the unit is rated for {format_quantity(unit.rated_power_w, 'W')} and would clip; lower "
+        "the level, mend rated_power, or search for the end with a level_sweep, which stops by itself"
+    )
+    return [words]
+
+
+def beyond_bench(demand: Demand, bench: BenchSpec, unit: UnitData) -> list[str]:
+    """What stands against a level that generator or analyser can't give or hold."""
+    return [*_beyond_ceiling(demand, bench), *_beyond_ranges(demand, bench, unit)]
+
+
+def _beyond_ceiling(demand: Demand, bench: BenchSpec) -> list[str]:
+    if demand.generator_vrms <= bench.generator_ceiling_vrms:
+        return []
+    words = (
+        f"needs about {format_quantity(demand.generator_vrms, 'V')} from the generator, above "
+        f"the bench's ceiling of {format_quantity(bench.generator_ceiling_vrms, 'V')}"
+    )
+    return [words]
+
+
+def _beyond_ranges(demand: Demand, bench: BenchSpec, unit: UnitData) -> list[str]:
+    highest_v = max(bench.instruments[Role.ANALYSER].settings.ranges_peak_v)
+    peak_v = math.sqrt(2.0 * demand.load_w * unit.load_ohm)
+    if Role.ANALYSER not in demand.roles or _PEAK_MARGIN * peak_v <= highest_v:
+        return []
+    words = (
+        f"puts {format_quantity(demand.load_w, 'W')} into {format_quantity(unit.load_ohm, 'ohm')}, "
+        f"which is {format_quantity(peak_v, 'V')} peak, but the analyser's highest range is "
+        f"{format_quantity(highest_v, 'V')} peak; lower the level, or list a higher range in the bench "
+        "file if the analyser has one"
+    )
+    return [words]
+
+
+def driven_while_off(
+    steps: Iterable[Step], kinds: Mapping[str, AnyStepKind], unit: UnitData
+) -> Iterator[Step]:
+    """The steps that drive the unit though nothing before them has switched it on.
+
+    With the analyser at the generator itself no unit is driven.
+    """
+    is_on = is_loop = False
+    for step in steps:
+        kind = kinds[step.kind]
+        if isinstance(step.settings, ConnectSettings):
+            is_loop = step.settings.analyser == "loop"
+        leaves = kind.leaves(step.settings)
+        if leaves in (Leaves.ON, Leaves.OFF):
+            is_on = leaves is Leaves.ON
+        elif kind.demand(step.settings, unit).load_w > 0.0 and not is_on and not is_loop:
+            yield step
