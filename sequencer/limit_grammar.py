@@ -56,11 +56,13 @@ def parse_limits(
     node: Node,
     *,
     unit_of: Callable[[str], str | None],
+    named: Callable[[str], str] = str,
     known_readings: Iterable[str],
     locate: Locate,
 ) -> tuple[dict[str, Limit], list[FileError]]:
     """The limits of one step by reading, and every mistake in them.
 
+    named gives the reading that a name means where that depends on the unit (hum_mains: hum_50).
     Mistaken limits are left out of the result.
     """
     if node.kind != "mapping":
@@ -69,16 +71,20 @@ def parse_limits(
     limits: dict[str, Limit] = {}
     errors: list[FileError] = []
     for key, spec in node.entries:
-        unit = unit_of(key.text)
+        name = named(key.text)
+        unit = unit_of(name)
         if unit is None:
             hint = _unknown_reading(key.text, tuple(known_readings))
             errors.append(FileError(key.place, hint))
             continue
-        reader = _Reader(reading=key.text, unit=unit, locate=locate)
+        if name in limits:
+            errors.append(FileError(key.place, f"{key.text}: {name} has its limit already"))
+            continue
+        reader = _Reader(reading=name, unit=unit, locate=locate)
         limit = reader.read(key, spec)
         errors += reader.errors
         if limit is not None and not reader.errors:
-            limits[key.text] = limit
+            limits[name] = limit
     return limits, errors
 
 

@@ -38,6 +38,8 @@ RULES: Mapping[str, MatchRule] = {
     "noise_a_weighted": MatchRule(within=6.0, unit=_DB, as_ratio=True),
     "hum_50": MatchRule(within=6.0, unit=_DB, as_ratio=True),
     "hum_100": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+    "hum_60": MatchRule(within=6.0, unit=_DB, as_ratio=True),
+    "hum_120": MatchRule(within=6.0, unit=_DB, as_ratio=True),
 }
 
 

@@ -167,7 +167,7 @@ class _Checker:
             self._say(place, f'unknown kind of step "{draft.kind}"; {hint}')
             return None
         settings = self._settings(draft, kind)
-        self._limits(draft, kind)
+        self._limits(draft, kind, unit)
         if settings is None:
             return None
         if unit is not None:
@@ -195,13 +195,14 @@ class _Checker:
         self._errors += errors
         return settings
 
-    def _limits(self, draft: Draft, kind: StepKindInfo) -> None:
+    def _limits(self, draft: Draft, kind: StepKindInfo, unit: UnitData | None) -> None:
         block = draft.node.get("limits")
         if block is None:
             return
         draft.limits, errors = parse_limits(
             block,
-            unit_of=kind.unit_of,
+            unit_of=lambda name: kind.unit_of(name) or kind.other_names.get(name),
+            named=lambda name: kind.reading_named(name, unit) if unit else name,
             known_readings=kind.known_readings,
             locate=lambda step, reading: self._locate(draft, step, reading),
         )

@@ -37,6 +37,15 @@ class StepKindInfo(Protocol):
         """Names of its readings, for hints."""
         ...
 
+    @property
+    def other_names(self) -> Mapping[str, str]:
+        """Units of names under which a limit may mean a reading whose own name depends on the unit."""
+        ...
+
+    def reading_named(self, name: str, unit: UnitData, /) -> str:
+        """The reading of this unit that a name in a limit means."""
+        ...
+
     def unit_of(self, reading: str, /) -> str | None:
         """SI unit of a reading, None for one that it doesn't give."""
         ...

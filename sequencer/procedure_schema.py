@@ -165,7 +165,7 @@ def _limits(kind: AnyStepKind) -> Schema:
     """Limits on the readings of a kind; a family (hum_N) by a pattern."""
     single = {
         name: {"$ref": _LIMIT, "description": f"Limit in {unit}." if unit != "1" else "Limit."}
-        for name, unit in kind.readings.items()
+        for name, unit in {**kind.readings, **kind.other_names}.items()
         if not name.endswith("_N")
     }
     families = {

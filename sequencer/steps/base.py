@@ -327,11 +327,17 @@ class StepKind(ABC, Generic[S]):
 
     # Reading name -> unit. A name that ends in "_N" stands for a family (hum_N: hum_50, hum_100 ...).
     readings: ClassVar[Mapping[str, str]] = {}
+    # Names under which a limit may mean a reading whose own name depends on the unit, with units.
+    other_names: ClassVar[Mapping[str, str]] = {}
 
     @property
     def known_readings(self) -> tuple[str, ...]:
         """Names of the readings this kind can give."""
-        return tuple(self.readings)
+        return (*self.readings, *self.other_names)
+
+    def reading_named(self, name: str, unit: UnitData) -> str:
+        """The reading of this unit that a name in a limit means."""
+        return name
 
     def unit_of(self, reading: str) -> str | None:
         """Unit of a reading of this kind; None when it gives no such reading."""

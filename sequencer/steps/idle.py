@@ -32,6 +32,7 @@ from sequencer.unit_data import UnitData
 
 FIRST_PEAK_V = 1.0
 TOP_HUM_HZ = 1000.0
+_MULTIPLES = {"hum_mains": 1, "hum_twice_mains": 2}
 
 
 class IdleSettings(StepSettings):
@@ -58,6 +59,12 @@ class Idle(OneRecordKind[IdleSettings, IdleResult]):
         "mains_frequency": "Hz",
         "hum_N": "V",
     }
+    other_names: ClassVar[Mapping[str, str]] = dict.fromkeys(_MULTIPLES, "V")
+
+    def reading_named(self, name: str, unit: UnitData) -> str:
+        """hum_mains and hum_twice_mains are the lines at once and twice the unit's mains frequency."""
+        multiple = _MULTIPLES.get(name)
+        return f"hum_{multiple * unit.mains_frequency_hz:.0f}" if multiple else name
 
     def check(self, settings: IdleSettings, unit: UnitData) -> list[str]:
         """The band must be one, and the record hold enough mains cycles."""

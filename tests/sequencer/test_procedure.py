@@ -56,6 +56,11 @@ class _Kind:
     def unit_of(self, reading: str) -> str | None:
         return self._units.get(reading)
 
+    other_names: ClassVar[dict[str, str]] = {}
+
+    def reading_named(self, name: str, unit: UnitData) -> str:
+        return name
+
     def check(self, settings: BaseModel, unit: UnitData) -> list[str]:
         if isinstance(settings, _ToneSettings):
             watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)

@@ -34,6 +34,11 @@ class _Kind:
         self.known_readings = tuple(units)
         self.unit_of = units.get
 
+    other_names: ClassVar[dict[str, str]] = {}
+
+    def reading_named(self, name: str, unit: UnitData) -> str:
+        return name
+
     def check(self, settings: BaseModel, unit: UnitData) -> list[str]:
         return []
 

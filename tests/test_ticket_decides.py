@@ -1,0 +1,107 @@
+"""A unit of another kind than the built-in procedures name: its ticket decides levels and limits."""
+
+import json
+import subprocess
+from importlib.resources import files
+
+import pytest
+
+from sequencer.errors import ProcedureError
+from sequencer.procedure import load_procedure
+from sequencer.steps.registry import kinds
+from sequencer.ticket import Ticket
+
+TICKET = """\
+ticket: T-1
+readings: {earth_bond: 0.1 ohm, insulation: 100 Mohm}
+unit: {rated_power: RATED, gain: GAIN}
+"""
+
+
+def _limit(procedure, step, reading):
+    (found,) = [each.limits[reading] for each in procedure.all_steps() if each.id == step]
+    return found.minimum, found.maximum
+
+
+def _loaded(name, **unit):
+    return load_procedure(name, registry=kinds(), ticket=Ticket(unit=unit))
+
+
+def test_gain_load_and_power_are_judged_by_the_ticket():
+    unit = {"rated_power": "40 W", "load": "4 ohm", "gain": "26 dB"}
+    final = _loaded("final_test", **unit)
+    # 2 % and 0.5 dB about nominal (bench practice; common practice, no source).
+    assert _limit(final, "load_check", "load_resistance") == pytest.approx((3.92, 4.08))
+    assert _limit(final, "tone_first", "gain") == pytest.approx((25.5, 26.5))
+    assert _limit(final, "tone_10w", "gain") == pytest.approx((25.5, 26.5))
+    assert _limit(final, "clipping", "power") == (40.0, None)
+    (half,) = [each for each in final.all_steps() if each.id == "driven_half"]
+    assert half.settings.level.to_watts(4.0, 40.0) == 20.0
+    for name, step in (
+        ("rated_power", "small_tone"),
+        ("rated_power", "tone_10w"),
+        ("burn_in", "tone_0w1"),
+        ("burn_in", "tone_10w"),
+    ):
+        assert _limit(_loaded(name, **unit), step, "gain") == pytest.approx((25.5, 26.5))
+
+
+@pytest.mark.parametrize(("mains", "lines"), [("50 Hz", (50, 100)), ("60 Hz", (60, 120))])
+@pytest.mark.parametrize(("name", "step"), [("idle_hum", "idle"), ("burn_in", "hum")])
+def test_hum_is_judged_at_the_units_own_mains(name, step, mains, lines):
+    procedure = _loaded(name, mains_frequency=mains)
+    for line in lines:
+        assert _limit(procedure, step, f"hum_{line}") == (None, pytest.approx(150e-6))
+    (idle,) = [each for each in procedure.all_steps() if each.id == step]
+    assert sorted(each for each in idle.limits if each.startswith("hum")) == sorted(
+        f"hum_{line}" for line in lines
+    )
+
+
+def test_a_line_has_one_limit_under_whatever_name(tmp_path):
+    text = files("procedures").joinpath("idle_hum.yaml").read_text(encoding="utf-8")
+    twice = tmp_path / "p.yaml"
+    twice.write_text(text.replace("hum_twice_mains", "hum_50"), encoding="utf-8")
+    with pytest.raises(ProcedureError) as caught:
+        load_procedure(twice, registry=kinds())
+    assert "hum_50: hum_50 has its limit already" in caught.value.errors[0].message
+
+
+@pytest.mark.parametrize("name", ["final_test", "rated_power", "burn_in", "idle_hum"])
+def test_the_flattened_procedure_keeps_the_tickets_limits(name, tmp_path):
+    """What lies in the run's folder reads back to the same limits without the ticket."""
+    unit = {"rated_power": "40 W", "gain": "26 dB", "mains_frequency": "60 Hz"}
+    procedure = _loaded(name, **unit)
+    flat = tmp_path / "flat.yaml"
+    flat.write_text(procedure.flattened_yaml(), encoding="utf-8")
+    assert load_procedure(flat, registry=kinds()) == procedure
+
+
+@pytest.mark.parametrize(
+    ("rated", "gain", "failed"),
+    [
+        # The simulated unit gives 100 W and 29.0 dB (model, section 2).
+        ("40 W", "28.8 dB", set()),
+        ("100 W", "27.8 dB", {"gain"}),
+    ],
+)
+def test_a_unit_on_the_bench_is_judged_by_its_ticket(tmp_path, shell, rated, gain, failed):
+    ticket = tmp_path / "ticket.yaml"
+    ticket.write_text(TICKET.replace("RATED", rated).replace("GAIN", gain), encoding="utf-8")
+    command = ["run", "rated_power", "--bench", "sim", "--serial", "A-1", "--ticket", ticket]
+    done = subprocess.run(
+        shell.line([*command, "--unattended", "--accept-cautions", "--json", "--out", tmp_path]),
+        env=shell.environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode == (1 if failed else 0), done.stderr
+    steps = {step["id"]: step for step in json.loads(done.stdout)["steps"]}
+    readings = [(id_, each) for id_, step in steps.items() for each in step["readings"]]
+    assert {each["name"] for _, each in readings if each["verdict"] == "fail"} == failed
+    (power,) = [
+        each["value"] for id_, each in readings if (id_, each["name"]) == ("rated", "power")
+    ]
+    assert power == pytest.approx(float(rated.split()[0]), rel=0.02)
