@@ -7,7 +7,7 @@ from sequencer.bench_spec import BenchSpec
 from sequencer.limits import DecisionRule
 from sequencer.procedure import UnitData
 from sequencer.quantities import format_quantity
-from sequencer.record import Record
+from sequencer.record import Record, StepRecord
 from sequencer.report.context import Context
 from sequencer.report.reading_view import capitalised, reading_of
 from sequencer.wording import duration_text
@@ -50,7 +50,7 @@ def conditions(record: Record, context: Context) -> tuple[Condition, ...]:
         Condition(name="Load", text=_load(context.bench)),
         *([Condition(name="Unit as specified", text=_unit(unit))] if unit else []),
         _mains(record, unit),
-        Condition(name="Warm-up", text=_warm_up(record)),
+        _warm_up(record),
         Condition(name="Temperature", text=_temperatures(record)),
         *_bench(record, context.bench),
         Condition(name="Doubt", text=_DOUBT),
@@ -103,12 +103,25 @@ def _mains(record: Record, unit: UnitData | None) -> Condition:
     )
 
 
-def _warm_up(record: Record) -> str:
-    done = [step for step in record.steps if step.kind == "warm_up" and step.verdict]
-    done = [step for step in done if not step.left_out]
-    if not done:
-        return "none in this run: the readings are those of the unit as it came to the bench"
-    return capitalised("; ".join(step.does or step.title or step.id for step in done))
+def _warm_up(record: Record) -> Condition:
+    begun = [step for step in record.steps if step.kind == "warm_up" and not step.left_out]
+    if not begun:
+        text = "none in this run: the readings are those of the unit as it came to the bench"
+        return Condition(name="Warm-up", text=text)
+    aims = dict.fromkeys(step.does or step.title or step.id for step in begun)
+    missed = dict.fromkeys(filter(None, map(_missed, begun)))
+    text = capitalised("; ".join(aims))
+    if missed:
+        text += f". But: {'; '.join(missed)}"
+    return Condition(name="Warm-up", text=text, needs_attention=bool(missed))
+
+
+def _missed(step: StepRecord) -> str | None:
+    """Why a warm-up did not reach its aim; None when it did, as far as the record tells."""
+    if step.verdict is None:
+        return f"{step.title or step.id} was begun and not finished"
+    power = next((each for each in map(reading_of, step.readings) if each.name == "power"), None)
+    return power.reason if power is not None and power.value is None else None
 
 
 def _temperatures(record: Record) -> str:

@@ -16,8 +16,9 @@ from drivers.roles import Analyser, Role, Waveform
 from sequencer.analysis.sine_fit import fit_known_tones
 from sequencer.analysis.tone import relative_phase_rad
 from sequencer.captures import Capture, Samples
+from sequencer.limits import rectangular
 from sequencer.quantities import format_quantity
-from sequencer.steps.base import BenchAccess, WiredWrong
+from sequencer.steps.base import BenchAccess, Situation, WiredWrong
 
 FIRST_POWER_W = 0.1
 LARGEST_RISE = math.sqrt(10.0)
@@ -272,6 +273,23 @@ def tone_vrms(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> f
     """Level of a tone of known frequency, V rms."""
     amplitude = fit_known_tones(samples, sample_rate_hz, [frequency_hz])[0]
     return float(np.abs(amplitude)) / math.sqrt(2.0)
+
+
+def watts(
+    level_vrms: float, situation: Situation, standard_uncertainty: float = 0.0
+) -> tuple[float, float]:
+    """Power of this level in the load, W, and its standard uncertainty (JCGM 100:2008, 5.1.2).
+
+    standard_uncertainty is that of the level itself, V; the accuracy of analyser and load joins it.
+    """
+    load = situation.load
+    power_w = level_vrms**2 / load.resistance_ohm
+    own = standard_uncertainty / level_vrms if level_vrms else 0.0
+    relative = math.hypot(
+        2.0 * math.hypot(own, rectangular(situation.of(Role.ANALYSER).level)),
+        rectangular(load.tolerance),
+    )
+    return power_w, relative * power_w
 
 
 def _is_inverting(capture: Capture, frequency_hz: float) -> bool | None:

@@ -175,11 +175,7 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
     level = result.level_vrms
     level_v = level.value or 0.0
     u_level = rectangular(analyser.level) * level_v
-    load = situation.load
-    power_w = level_v**2 / load.resistance_ohm
-    u_power = power_w * math.hypot(
-        2.0 * math.hypot(level.standard_uncertainty, u_level) / level_v, rectangular(load.tolerance)
-    )
+    power_w, u_power = driving.watts(level_v, situation, level.standard_uncertainty)
     gain_db = 20.0 * math.log10(level_v / emf_vrms)
     db = 20.0 / math.log(10.0)
     u_gain = db * math.hypot(

@@ -65,7 +65,7 @@ def compared(seen: Observed) -> list[Compared]:
         if step not in cache:
             cache[step] = _TRUTHS[kinds[step].kind](seen, kinds[step])
         truth = cache[step].get(name)
-        if truth is not None and (reading.value is not None or reading.noise_limited):
+        if truth is not None and (reading.value is not None or reading.is_bound):
             found.append(Compared(step=step, name=name, reading=reading, truth=truth))
     return found
 
@@ -182,7 +182,13 @@ def _tone(seen: Observed, step: Any) -> Mapping[str, float]:
 
 def _warm_up(seen: Observed, step: Any) -> Mapping[str, float]:
     """Heat from the beginning: the unit's own power, then the drive."""
-    taken = _taken(seen, step.id)
+    driven = _taken(seen, step.id, "output")
+    tone = model.tone(
+        _state(seen, driven),
+        _true_hz(_state(seen, driven), step.settings.frequency),
+        driven.facts["emf_vrms"],
+    )
+    taken = _taken(seen, step.id, "temperature")
     state = _state(seen, taken)
     on_s = seen.mains_switched[-1 if seen.mains_switched[-1][1] else -2][0]
     watts = step.settings.level.to_watts(
@@ -191,7 +197,10 @@ def _warm_up(seen: Observed, step: Any) -> Mapping[str, float]:
     driven_s = step.settings.time
     stages = [(taken.end_s - driven_s - on_s, 0.0, True), (driven_s, watts, True)]
     rise = model.rise_after(state.parameters["thermal"], stages, state.load_ohm)
-    return {"temperature": state.bench["ambient_c"] + rise}
+    return {
+        "power": tone.level_vrms**2 / state.load_ohm,
+        "temperature": state.bench["ambient_c"] + rise,
+    }
 
 
 def _test_point(seen: Observed, step: Any) -> Mapping[str, float]:
