@@ -44,7 +44,7 @@ from sequencer.events import (
 )
 from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
-from sequencer.judging import judge_findings
+from sequencer.judging import judge_findings, outcome
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
 from sequencer.make_safe import make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
@@ -534,12 +534,8 @@ class _Engine:
         return step_verdict(readings)
 
     def outcome(self) -> Outcome:
-        """Pass when every limited reading counts as passed."""
-        passed = all(
-            counts_as_passed(reading.verdict, reading.limits is not None)
-            for reading in self._readings.values()
-        )
-        return Outcome.PASS if passed else Outcome.FAIL
+        """Whether the unit passed."""
+        return outcome(self._procedure, self._readings.values())
 
     def end(self, finished: RunFinished) -> None:
         """Safe first, then say so. Nothing that goes wrong here hides why the run ended."""

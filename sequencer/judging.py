@@ -1,16 +1,36 @@
 """From the findings of a step to judged readings. Pure: a run and its re-judging share it."""
 
-from collections.abc import Mapping, MutableMapping, Sequence
+from collections.abc import Iterable, Mapping, MutableMapping, Sequence
 from dataclasses import replace
 
+from sequencer.events import Outcome
 from sequencer.floor import Floor
-from sequencer.limits import DecisionRule, Limit, Reading, Verdict, judge_reading
-from sequencer.procedure import Step
+from sequencer.limits import (
+    DecisionRule,
+    Limit,
+    Reading,
+    Verdict,
+    counts_as_passed,
+    judge_reading,
+)
+from sequencer.procedure import Procedure, Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Finding
 
 # Readings of the run so far, by step and name.
 Readings = MutableMapping[tuple[str, str], Reading]
+
+
+def outcome(procedure: Procedure, readings: Iterable[Reading]) -> Outcome:
+    """Pass when every reading with a limit counts as passed.
+
+    A procedure that has limits does not pass when none of them was judged: nothing was shown then.
+    """
+    limited = [reading for reading in readings if reading.limits is not None]
+    if not limited and any(step.limits for step in procedure.all_steps()):
+        return Outcome.FAIL
+    is_passed = all(counts_as_passed(reading.verdict, has_limit=True) for reading in limited)
+    return Outcome.PASS if is_passed else Outcome.FAIL
 
 
 def judge_findings(

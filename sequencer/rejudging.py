@@ -16,8 +16,8 @@ from sequencer.captures import Capture
 from sequencer.errors import Refused, printable
 from sequencer.events import Outcome
 from sequencer.journal import capture_from_bytes, sha256_hex
-from sequencer.judging import judge_findings
-from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
+from sequencer.judging import judge_findings, outcome
+from sequencer.limits import Reading, Verdict, step_verdict, worst
 from sequencer.past import reading_of
 from sequencer.procedure import Procedure, Step, load_procedure
 from sequencer.quantities import format_quantity
@@ -360,12 +360,9 @@ class _Judge:
     def _outcome(self) -> str:
         if self._record.outcome in _ENDED_EARLY:
             return self._record.outcome
-        is_passed = all(
-            counts_as_passed(reading.verdict, reading.limits is not None)
-            for reading in self._so_far.values()
-        )
-        is_whole = not self._record.ended_early
-        return (Outcome.PASS if is_passed and is_whole else Outcome.FAIL).value
+        if self._record.ended_early:
+            return Outcome.FAIL.value
+        return outcome(self._procedure, self._so_far.values()).value
 
     def _changes(self, steps: Sequence[StepAgain]) -> Iterator[Change]:
         recorded = {step.id: step for step in self._record.steps}

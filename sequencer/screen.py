@@ -32,6 +32,7 @@ from sequencer.events import (
     StepStarted,
     Waiting,
 )
+from sequencer.last_words import LastWords
 from sequencer.limits import Reading, Verdict
 from sequencer.quantities import format_quantity
 from sequencer.wording import duration_text, limit_text, name_text, verdict_text
@@ -45,10 +46,10 @@ _STYLE = {
     Verdict.INFO: "dim",
 }
 _OUTCOME = {
-    Outcome.PASS: ("green", "PASSED: every limit is met"),
-    Outcome.FAIL: ("bold red", "NOT PASSED: at least one limit is not met"),
-    Outcome.STOPPED: ("bold red", "STOPPED"),
-    Outcome.INTERRUPTED: ("yellow", "INTERRUPTED"),
+    Outcome.PASS: "green",
+    Outcome.FAIL: "bold red",
+    Outcome.STOPPED: "bold red",
+    Outcome.INTERRUPTED: "yellow",
 }
 _NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 20, 34, 20
 # Of readings without a limit, so many are shown; the record has them all.
@@ -73,6 +74,7 @@ class Screen:
         self._accepted_by: str | None = None
         self._left_s = 0.0
         self._since_s = 0.0
+        self._last_words = LastWords()
 
     def __enter__(self) -> "Screen":
         if self._console.is_terminal:
@@ -122,7 +124,12 @@ class Screen:
 
     def _lines(self, event: Event) -> list[Text]:
         """What to print for an event: readings with limits at once, the others in one line."""
+        self._last_words.see(event)
         match event:
+            case RunStarted(planned=planned):
+                self._last_words = LastWords(planned)  # a pair's runs follow each other
+            case RunFinished(outcome=outcome):
+                return [Text(""), Text(self._last_words.of(event), style=_OUTCOME[outcome])]
             case CautionAccepted(accepted_by=name):
                 is_known, self._accepted_by = name == self._accepted_by, name
                 line = Text(f"  cautions accepted by {printable(name)}", style="dim")
@@ -133,11 +140,10 @@ class Screen:
             case ReadingTaken(reading=reading):
                 return [_reading_line(reading)]
             case StepFinished():
-                aside = [
-                    each for each in self._aside if each.value is not None or each.is_bound
-                ]
+                aside = [each for each in self._aside if each.value is not None or each.is_bound]
+                missing = [each for each in self._aside if each not in aside]
                 self._aside = []
-                return [*_aside_line(aside), _finish_line(event)]
+                return [*_aside_line(aside), *_missing_line(missing), _finish_line(event)]
         return _plain_lines(event)
 
     def _print(self, line: Text) -> None:
@@ -162,6 +168,17 @@ def _aside_line(readings: Sequence[Reading]) -> list[Text]:
     more = len(readings) - _MOST_ASIDE
     rest = f", and {more} more in the record" if more > 0 else ""
     return [Text(f"  {', '.join(shown)}{rest}", style="dim")]
+
+
+def _missing_line(readings: Sequence[Reading]) -> list[Text]:
+    """Readings that could not be taken and that no limit asks for: reasons, each once."""
+    by_reason: dict[str, list[str]] = {}
+    for each in readings:
+        by_reason.setdefault(each.reason, []).append(name_text(each.name))
+    return [
+        Text(f"  no reading of {', '.join(names)}: {printable(reason)}", style="yellow")
+        for reason, names in by_reason.items()
+    ]
 
 
 def _short(reading: Reading) -> str:
@@ -197,10 +214,6 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(f"  {printable(event.question)} {printable(event.answer)}")]
         case MadeSafe():
             return [Text(""), *_safe_lines(event)]
-        case RunFinished():
-            style, words = _OUTCOME[event.outcome]
-            cause = f": {printable(event.cause)}" if event.cause else ""
-            return [Text(""), Text(words + cause, style=style)]
     return []
 
 

@@ -47,7 +47,12 @@ def _sentence(
     if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED):
         return _unfinished(record, outcome, judged)
     if not judged:
-        return "The run came to its end, but no reading has a limit, so nothing was judged."
+        why = (
+            "no reading has a limit"
+            if outcome is Outcome.PASS
+            else "every step that has limits was left out"
+        )
+        return f"The run came to its end, but {why}, so nothing was judged."
     parts = [_met(judged) if outcome is Outcome.PASS else _not_met(judged)]
     near = sum(view.verdict is Verdict.CONDITIONAL_PASS for view in judged)
     if near:

@@ -3,9 +3,10 @@
 import pytest
 
 from sequencer.errors import Place
-from sequencer.judging import judge_findings
-from sequencer.limits import DecisionRule, Limit, Relative, Verdict
-from sequencer.procedure import Step
+from sequencer.events import Outcome
+from sequencer.judging import judge_findings, outcome
+from sequencer.limits import DecisionRule, Limit, Reading, Relative, Verdict
+from sequencer.procedure import Step, load_procedure
 from sequencer.steps.base import Finding, not_found
 from sequencer.steps.registry import kinds
 
@@ -125,3 +126,30 @@ def test_what_is_not_finite_is_no_reading(value):
     (reading,) = _judge([_thd(value)], {"thd": THD_MAX})
     assert reading.verdict is Verdict.NO_READING
     assert reading.to_json()["value"] is None
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "wanted"),
+    [
+        ([Verdict.PASS, Verdict.CONDITIONAL_PASS], Outcome.PASS),
+        ([Verdict.PASS, Verdict.CONDITIONAL_FAIL], Outcome.FAIL),
+        ([Verdict.NO_READING], Outcome.FAIL),
+        ([], Outcome.FAIL),  # every step that has limits was left out
+    ],
+)
+def test_a_run_passes_when_its_limits_were_judged_and_met(verdicts, wanted):
+    readings = [
+        Reading(name="thd", value=1.0, unit="1", limits=THD_MAX, verdict=v) for v in verdicts
+    ]
+    free = Reading(name="h2", value=None, unit="1", verdict=Verdict.NO_READING)
+    procedure = load_procedure("idle_hum", registry=kinds())
+    assert outcome(procedure, [*readings, free]) is wanted
+
+
+def test_a_procedure_without_limits_reaches_its_end(tmp_path):
+    path = tmp_path / "p.yaml"
+    path.write_text(
+        "procedure: p\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\n"
+        "steps:\n  - {kind: power_off}\n"
+    )
+    assert outcome(load_procedure(path, registry=kinds()), []) is Outcome.PASS

@@ -837,3 +837,23 @@ def test_a_capture_of_one_reading_makes_no_plot_and_no_trouble(page):
     warm = step(1, "warm", [reading], [temperature], kind="warm_up", title="Warm-up")
     shown = page([started(), *warm, SAFE, RunFinished(outcome=Outcome.PASS)])
     assert "51.0 °C (Warm-up)" in shown
+
+
+@pytest.mark.parametrize("is_reached", [True, False])
+def test_a_warm_up_that_missed_its_aim_is_told_among_the_conditions(page, is_reached):
+    reading = Reading(
+        name="power",
+        value=12.5 if is_reached else None,
+        unit="W",
+        reason="" if is_reached else "not warmed up as wanted: 3 W were driven",
+    )
+    warm = step(1, "warm", [reading], kind="warm_up", title="Warm-up")
+    shown = page([started(), *warm, SAFE, RunFinished(outcome=Outcome.PASS)])
+    assert ("But: not warmed up as wanted: 3 W were driven" in shown) is not is_reached
+
+
+def test_a_run_whose_judged_steps_were_all_left_out_is_not_passed_and_says_why(page):
+    left = StepFinished(step="a", kind="tone", verdict=Verdict.INFO, left_out="no meter")
+    shown = page([started(), left, SAFE, RunFinished(outcome=Outcome.FAIL)])
+    assert "Not passed" in shown
+    assert "every step that has limits was left out" in shown

@@ -136,7 +136,26 @@ def test_a_reading_without_a_value_tells_why(shown):
 )
 def test_the_end_is_told_in_words(shown, outcome, words):
     cause = "the cause" if "cause" in words else None
-    assert words in shown(RunFinished(outcome=outcome, cause=cause))
+    assert words in shown(_started(), _reading(), RunFinished(outcome=outcome, cause=cause))
+
+
+def test_readings_that_could_not_be_taken_are_told_with_their_reason(shown):
+    lost = [
+        _reading(
+            name=name, value=None, limits=None, verdict=Verdict.NO_READING, reason="no \x1b[1mway"
+        )
+        for name in ("power", "gain")
+    ]
+    text = shown(*lost, StepFinished(step="a", kind="tone", verdict=Verdict.INFO))
+    assert "no reading of power, gain: no \\x1b[1mway" in text
+
+
+def test_the_runs_of_a_pair_are_told_apart(shown):
+    one = [_started(planned=("a", "b")), _step(), _reading(), RunFinished(outcome=Outcome.PASS)]
+    two = [_started(planned=("a",)), _step(), RunFinished(outcome=Outcome.PASS)]
+    text = shown(*one, *two)
+    assert text.count("PASSED") == 1
+    assert text.rstrip().endswith("NOTHING WAS JUDGED: no reading has a limit")
 
 
 def test_what_could_not_be_made_safe_is_a_warning(shown):

@@ -1,0 +1,88 @@
+"""The last line of a run is true: what was met, what was not judged, what was not tested."""
+
+import pytest
+
+from sequencer.events import (
+    Outcome,
+    ReadingTaken,
+    RunFinished,
+    RunResumed,
+    StepFinished,
+    StepStarted,
+)
+from sequencer.last_words import LastWords
+from sequencer.limits import Limit, Reading, Verdict
+
+STEPS = ("a", "b", "c")
+
+
+def _begun(step):
+    return StepStarted(
+        step=step, kind="tone", title="", number=1, of=3, does="", estimate_s=1.0, left_s=1.0
+    )
+
+
+def _done(step, left_out=None):
+    return StepFinished(step=step, kind="tone", verdict=Verdict.INFO, left_out=left_out)
+
+
+def _reading(limits=None):
+    return ReadingTaken(step="a", reading=Reading(name="thd", value=1e-3, unit="1", limits=limits))
+
+
+def _line(*events, outcome=Outcome.PASS, cause=None):
+    words = LastWords(STEPS)
+    for event in events:
+        words.see(event)
+    return words.of(RunFinished(outcome=outcome, cause=cause))
+
+
+JUDGED = [*map(_begun, STEPS), _reading(Limit(maximum=1.0))]
+
+
+def test_all_was_judged_and_met():
+    assert _line(*JUDGED) == "PASSED: every limit is met"
+
+
+def test_without_any_limit_nothing_is_said_to_have_passed():
+    line = _line(*map(_begun, STEPS), _reading())
+    assert line == "NOTHING WAS JUDGED: no reading has a limit"
+
+
+def test_what_was_left_out_stands_in_the_last_line():
+    line = _line(_begun("a"), _reading(Limit(maximum=1.0)), _done("b", "no meter"), _begun("c"))
+    assert line == "PASSED what was tested; 1 step left out: b"
+
+
+def test_rounds_of_a_step_that_is_left_out_count_once_and_many_are_counted():
+    left = [_done(f"b.{n}", "no meter") for n in range(1, 9)]
+    assert _line(*JUDGED, *left).endswith("; 1 step left out: b")
+    many = [_done(name, "no meter") for name in "defghi"]
+    assert _line(*JUDGED, *many).endswith("6 steps left out: d, e, f, g and 2 more")
+
+
+def test_every_judged_step_left_out_does_not_pass():
+    line = _line(*(_done(step, "no meter") for step in STEPS), outcome=Outcome.FAIL)
+    assert line.startswith("NOT PASSED: nothing was judged")
+
+
+def test_a_limit_not_met():
+    assert _line(*JUDGED, outcome=Outcome.FAIL) == "NOT PASSED: at least one limit is not met"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "word"),
+    [
+        (Outcome.FAIL, "NOT PASSED"),
+        (Outcome.STOPPED, "STOPPED"),
+        (Outcome.INTERRUPTED, "INTERRUPTED"),
+    ],
+)
+def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word):
+    line = _line(_begun("a"), outcome=outcome, cause="the \x1b[31mcause")
+    assert line.startswith(f"{word}: the \\x1b[31mcause; 2 steps not reached: b, c")
+
+
+def test_of_a_resumed_run_nothing_is_said_of_what_was_before():
+    resumed = RunResumed(bench="b", bench_sha256="", bench_copy="", version="0", away_s=1.0)
+    assert _line(resumed, _begun("c")) == "PASSED: every limit is met"
