@@ -302,6 +302,7 @@ def floor(bench: str, out: Path, is_unattended: bool, accept_cautions: bool, as_
         out=out,
         is_unattended=is_unattended,
         accepted_by=_user() if accept_cautions else None,
+        is_floor=True,
     )
     with _screen(as_json) as (console, screen):
         person = _Terminal(console, screen)

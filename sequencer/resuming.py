@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from sequencer import floor
 from sequencer.clock import RealClock
 from sequencer.engine import Job
 from sequencer.errors import Refused, Stopped, printable
@@ -173,6 +174,7 @@ def _request(wanted: Resumption, record: Record) -> Request:
         given=_given(ticket) if ticket else {},
         done=frozenset(step.id for step in record.steps if step.verdict and not step.left_out),
         floor_of=wanted.bench or used,
+        is_floor=record.started.get("procedure") == floor.PROCEDURE,
     )
 
 

@@ -39,7 +39,7 @@ class Request:
 
     given are readings that the operator took beforehand, besides those of the ticket, done the ids of
     steps that a resumed run has behind it. floor_of names the bench whose own floor counts, where bench
-    is a copy of its file.
+    is a copy of its file. is_floor: it is the bench itself that is measured, not a unit.
     """
 
     procedure: str
@@ -54,6 +54,7 @@ class Request:
     given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     done: frozenset[str] = frozenset()
     floor_of: str = ""
+    is_floor: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +107,11 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
     Raises Refused with every reason against it.
     """
     procedure, ticket = load(request)
+    if procedure.name == floor.PROCEDURE and not request.is_floor:
+        raise Refused(
+            f"{floor.PROCEDURE} measures the bench and no unit, so it says nothing of one; take it "
+            f"with steadybench floor --bench {request.bench}"
+        )
     # Started first: it takes a moment, and it ends a simulated bench that is left alone.
     with (
         Watchkeeper() as keeper,

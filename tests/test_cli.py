@@ -349,6 +349,15 @@ def test_2_when_a_caution_is_not_accepted(steadybench, listeners, quick, says):
     assert listeners.calls == 0
 
 
+def test_2_when_the_procedure_of_the_bench_s_floor_is_run_on_a_unit(told, listeners):
+    arguments = ("--bench", listeners.bench_file, "--serial", "A", *ACCEPTED)
+    code, _, err = told("run", "bench_floor", *arguments)
+    assert code == 2
+    assert "measures the bench and no unit" in err
+    assert "steadybench floor --bench" in err
+    assert listeners.calls == 0
+
+
 def test_a_typo_in_accepting_a_caution_is_asked_again(steadybench, listeners, quick):
     says = "yse\n\n\x1b[31myes\nno\n"
     done = steadybench("run", quick, "--bench", listeners.bench_file, "--serial", "A", says=says)
