@@ -74,6 +74,16 @@ def test_a_procedure_of_the_readme_is_sound(tmp_path, text):
     assert load_procedure(path, registry=kinds()).steps
 
 
+@pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("procedure:")])
+def test_a_procedure_of_the_readme_passes_a_good_unit_that_comes_cold(tmp_path, steadybench, text):
+    path = tmp_path / "readme.yaml"
+    path.write_text(text, encoding="utf-8")
+    accepted = ("--unattended", "--accept-cautions")
+    done = steadybench("run", path, "--bench", "sim", "--serial", "A", *accepted)
+    assert done.code == 0, done.out
+    assert "PASSED: every limit is met" in done.out
+
+
 @pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("bench:")])
 def test_a_bench_of_the_readme_is_sound(tmp_path, text):
     path = tmp_path / "bench.yaml"
