@@ -5,7 +5,7 @@ Nothing is opened here; every mistake of the file is found at once, each at its 
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from types import MappingProxyType
@@ -76,6 +76,11 @@ class BenchSpec:
     unattended: Acceptance | None
     text: str
     file: str
+    root: Node = field(compare=False, repr=False)
+
+    def place(self, *path: str) -> Place:
+        """Where something stands in the file; where it does not, its nearest key."""
+        return _value_place(self.root, path)
 
     def has(self, role: Role) -> bool:
         """Whether the bench has this role."""
@@ -138,6 +143,7 @@ def load_bench(path: Path) -> BenchSpec:
         unattended=_acceptance(model.unattended_accepted),
         text=path.read_text(encoding="utf-8-sig"),
         file=str(path),
+        root=root,
     )
 
 

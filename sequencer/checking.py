@@ -228,10 +228,11 @@ def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
         return []
     return [
         FileError(
-            procedure.place,
+            bench.place("load", "resistance"),
             (
-                f"the procedure wants a load of {format_quantity(wanted, 'ohm')} but the bench has "
-                f"{format_quantity(there, 'ohm')}; connect the right load and say so in the bench file"
+                f"the bench has a load of {format_quantity(there, 'ohm')}, but the unit wants "
+                f"{format_quantity(wanted, 'ohm')} ({procedure.unit_places['load']}); connect the right "
+                "load and say so here, or mend that of the unit"
             ),
         )
     ]

@@ -136,6 +136,14 @@ class CapabilityMissing(Refused):
     default_code = "capability"
 
 
+def together(refusals: Sequence[Refused]) -> Refused:
+    """Several refusals as one: the kind of the first, the mistakes of all."""
+    first, *others = refusals
+    if not others:
+        return first
+    return type(first)([error for refusal in refusals for error in refusal.errors])
+
+
 class Stopped(Exception):
     """A run that had begun was stopped; cause says in one sentence by what."""
 

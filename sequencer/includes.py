@@ -20,7 +20,7 @@ from sequencer.errors import FileError, Place
 from sequencer.limits import DecisionRule
 from sequencer.located_yaml import Node, SourceFile, Unreadable, read_file, validate
 from sequencer.quantities import did_you_mean, nearest
-from sequencer.unit_data import UNIT_ITEMS, UnitSettings
+from sequencer.unit_data import UNIT_ITEMS, sound_items
 
 MAX_DEPTH = 8
 MAX_STEPS = 1000
@@ -81,13 +81,12 @@ class Entry:
 class Loaded:
     """One file with its includes; steps and height count through all of them.
 
-    unit holds the sound items, unit_items the names of all that are written.
+    unit holds the sound items of its unit block.
     """
 
     source: SourceFile
     head: Head | None
     unit: Mapping[str, str]
-    unit_items: frozenset[str]
     figures: Mapping[str, Node]
     guards: Mapping[str, Node]
     entries: tuple[Entry, ...]
@@ -251,7 +250,6 @@ class Collector:
             source=source,
             head=head,
             unit=self._unit(root),
-            unit_items=frozenset(self._block(root, "unit").keys()),
             figures=self._figures(root),
             guards=self._guards(root),
             entries=entries,
@@ -266,16 +264,9 @@ class Collector:
         if block.is_empty:
             self._say(root.key_place("unit"), "unit: nothing is written here; leave the line out")
             return {}
-        _, errors = validate(UnitSettings, block)
+        sound, errors = sound_items(block)
         self.errors += errors
-        wrong = {error.place for error in errors}
-        return {
-            key.text: value.text.strip()
-            for key, value in block.entries
-            if key.text in UNIT_ITEMS
-            and value.kind == "scalar"
-            and not wrong & {key.place, value.place}
-        }
+        return sound
 
     def _figures(self, root: Node) -> dict[str, Node]:
         figures = {}

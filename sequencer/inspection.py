@@ -117,13 +117,14 @@ def inspect(request: Request) -> Inspection:
 
     Raises Refused with every reason against it. Opens no instrument.
     """
-    procedure, ticket = session.load(request)
+    files = session.load(request)
+    procedure, ticket = files.procedure, files.ticket
     if not request.bench:
         _demand_within_rated(procedure)
         return Inspection(procedure=procedure, plan=None)
     today = RealClock().date().date()
     with bench_file(request.bench) as path:
-        bench = load_bench(path)
+        bench = files.bench or load_bench(path)
         steps = plan(
             procedure,
             bench,

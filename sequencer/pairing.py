@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import Interrupted, Refused, Stopped
+from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import JOURNAL, new_folder
@@ -20,6 +20,7 @@ from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.run_report import write_run_report
 from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
+from sequencer.ticket import Ticket
 from sequencer.wording import name_text, shown_unit, verdict_text
 
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
@@ -109,6 +110,7 @@ def _run_each(
     person: Operator,
     sinks: Sequence[Sink],
 ) -> UnitsResult:
+    _demand_the_tickets_unit(serials, request, ready.ticket)
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
     accepted = ask_cautions(operator)
@@ -151,6 +153,25 @@ def _cut_short(
         return UnitsResult(records=tuple(records), interruption=error, cause=cause)
     why = error.reason if isinstance(error, Refused) else error.cause
     return UnitsResult(records=tuple(records), interruption=None, cause=f"unit {serial}: {why}")
+
+
+def _demand_the_tickets_unit(
+    serials: Sequence[str], request: Request, ticket: Ticket | None
+) -> None:
+    """Refuse a unit that is not the ticket's: its report would show another unit's repair."""
+    given = {"serial": serials, "model": [request.model] if request.model else []}
+    own = {"serial": ticket.serial, "model": ticket.model} if ticket else {}
+    errors = [
+        FileError(
+            ticket.places[name],
+            f'{name}: the ticket is for "{own[name]}", but --{name} says '
+            f'"{" and ".join(said)}"; take the ticket of this unit, or mend one of the two',
+        )
+        for name, said in given.items()
+        if ticket and own[name] and said and own[name] not in said
+    ]
+    if errors:
+        raise TicketError(errors)
 
 
 def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:

@@ -6,7 +6,7 @@ each step is checked against its kind, one by one, so that places stay exact.
 """
 
 import importlib.resources
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
@@ -77,7 +77,7 @@ def load_procedure(
         place = loaded.source.root.key_place("steps")
         message = f"{loaded.steps} steps with all includes; at most {MAX_STEPS} are possible"
         raise _refusal([*collector.errors, FileError(place, message)])
-    checker = _Checker(registry, loaded, dict(ticket.unit) if ticket else {}, dict(figures or {}))
+    checker = _Checker(registry, loaded, ticket or Ticket(), dict(figures or {}))
     return checker.checked(collector)
 
 
@@ -96,13 +96,14 @@ class _Checker:
         self,
         registry: Mapping[str, StepKindInfo],
         loaded: Loaded,
-        ticket_unit: Mapping[str, str],
+        ticket: Ticket,
         figures: Mapping[str, str],
     ) -> None:
         self._registry = registry
         self._loaded = loaded
         self._files = (loaded, *all_included(loaded))
-        self._unit = merged(ticket_unit, *(file.unit for file in self._files))
+        self._unit = merged(ticket.unit, *(file.unit for file in self._files))
+        self._unit_places = _unit_places(ticket, self._files)
         self._expander = Expander(loaded, self._unit, figures)
         self._errors: list[FileError] = []
 
@@ -121,7 +122,7 @@ class _Checker:
 
     def _unit_data(self) -> UnitData | None:
         """The unit; None when something needed is missing, or written wrongly."""
-        written = {*self._unit}.union(*(file.unit_items for file in self._files))
+        written = {*self._unit, *self._unit_places}
         place = self._loaded.source.root.key_place("unit")
         self._errors += [FileError(place, message) for message in missing_items(written)]
         return None if missing_items(self._unit) else unit_data(self._unit)
@@ -154,6 +155,7 @@ class _Checker:
             figures=MappingProxyType(figures),
             guards=MappingProxyType(guards),
             place=self._loaded.source.root.place,
+            unit_places=MappingProxyType(self._unit_places),
             sources=MappingProxyType(dict(sources)),
             flattened=_dump({key: value for key, value in tree.items() if value}),
         )
@@ -234,6 +236,16 @@ class _Checker:
 
     def _say(self, place: Place, message: str) -> None:
         self._errors.append(FileError(place, message))
+
+
+def _unit_places(ticket: Ticket, files: Iterable[Loaded]) -> dict[str, Place]:
+    """Where each item of the unit is written, of several places the one that decides."""
+    found: dict[str, Place] = {}
+    for file in files:
+        block = file.source.root.get("unit")
+        for key, value in block.entries if block else ():
+            found.setdefault(key.text, value.place)
+    return {**found, **ticket.unit_places}
 
 
 def _flat(draft: Draft) -> Plain:

@@ -84,7 +84,8 @@ class Step:
 class Procedure:
     """A checked procedure with everything it includes.
 
-    figures are those of its own file with their values as text. guards are kept as read. sources
+    figures are those of its own file with their values as text. unit_places tell where the items of the
+    unit are written. guards are kept as read. sources
     holds the text of every file used, by the name shown. Two procedures are equal when they do the
     same.
     """
@@ -98,6 +99,7 @@ class Procedure:
     figures: Mapping[str, str]
     guards: Mapping[str, Node]
     place: Place = field(compare=False)
+    unit_places: Mapping[str, Place] = field(compare=False)
     sources: Mapping[str, str] = field(compare=False)
     flattened: str = field(compare=False, repr=False)
 

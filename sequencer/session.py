@@ -17,7 +17,17 @@ from sequencer.bench_spec import BenchSpec, load_bench
 from sequencer.checking import Plan, plan
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
-from sequencer.errors import BenchError, FileError, Interrupted, Place, Refused, Stopped
+from sequencer.errors import (
+    BenchError,
+    FileError,
+    Interrupted,
+    Place,
+    ProcedureError,
+    Refused,
+    Stopped,
+    TicketError,
+    together,
+)
 from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
 from sequencer.journal import Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
@@ -28,7 +38,7 @@ from sequencer.report.run_report import write_run_report
 from sequencer.reservation import reserved
 from sequencer.simulated_bench import Undertaker, simulated_bench
 from sequencer.steps.registry import kinds
-from sequencer.ticket import Ticket, load_ticket
+from sequencer.ticket import Ticket, read_ticket
 
 SIMULATED = "sim"
 
@@ -88,16 +98,44 @@ def bench_file(
         yield Path(name)
 
 
-def load(request: Request) -> tuple[Procedure, Ticket | None]:
-    """Procedure and ticket of a request.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Files:
+    """The files of a request, checked; bench None where it is not a file."""
 
-    Raises ProcedureError or TicketError with every mistake at its place.
+    procedure: Procedure
+    ticket: Ticket | None
+    bench: BenchSpec | None
+
+
+def load(request: Request) -> Files:
+    """The files of a request.
+
+    Raises Refused with every mistake of all of them, each at its place.
     """
-    ticket = load_ticket(request.ticket) if request.ticket else None
-    procedure = load_procedure(
-        request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
-    )
-    return procedure, ticket
+    ticket, mistakes = read_ticket(request.ticket) if request.ticket else (None, [])
+    refusals: list[Refused] = [TicketError(mistakes)] if mistakes else []
+    procedure = bench = None
+    try:
+        procedure = load_procedure(
+            request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
+        )
+    except ProcedureError as refusal:
+        refusals.append(refusal)
+    try:
+        bench = _written_bench(request.bench)
+    except BenchError as refusal:
+        refusals.append(refusal)
+    if refusals or procedure is None:
+        raise together(refusals)
+    return Files(procedure=procedure, ticket=ticket, bench=bench)
+
+
+def _written_bench(name: str) -> BenchSpec | None:
+    """The bench of a file; None where there is none to read before the simulated bench is started."""
+    if name in ("", SIMULATED):
+        return None
+    with bench_file(name) as path:
+        return load_bench(path)
 
 
 @contextmanager
@@ -106,7 +144,8 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
 
     Raises Refused with every reason against it.
     """
-    procedure, ticket = load(request)
+    files = load(request)
+    procedure, ticket = files.procedure, files.ticket
     if procedure.name == floor.PROCEDURE and not request.is_floor:
         raise Refused(
             f"{floor.PROCEDURE} measures the bench and no unit, so it says nothing of one; take it "
@@ -117,7 +156,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
         Watchkeeper() as keeper,
         bench_file(request.bench, request.bench_options, keeper) as path,
     ):
-        bench = load_bench(path)
+        bench = files.bench or load_bench(path)
         steps = plan(
             procedure,
             bench,

@@ -1,7 +1,7 @@
 """The job ticket: whose unit this is, what was wrong, what was done, and what the unit is."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -10,9 +10,11 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict
 
-from sequencer.errors import TicketError, printable
-from sequencer.located_yaml import Unreadable, read_file, validate
-from sequencer.unit_data import UnitSettings
+from sequencer.errors import FileError, Place, printable
+from sequencer.located_yaml import Node, Unreadable, read_file, validate
+from sequencer.operator_readings import ASKED, parse_answer
+from sequencer.quantities import did_you_mean
+from sequencer.unit_data import UnitSettings, sound_items
 
 LONGEST_LINE = 120
 LONGEST_TEXT = 4000
@@ -97,7 +99,8 @@ class Ticket:
     """A checked job ticket.
 
     unit holds its unit data as written ("load": "8 ohm"), readings what the operator read beforehand
-    on instruments of his own ("earth_bond": "0.12 ohm").
+    on instruments of his own ("earth_bond": "0.12 ohm"). places and unit_places tell where its keys and
+    those of its unit stand in the file.
     """
 
     ticket: str = ""
@@ -111,6 +114,12 @@ class Ticket:
     notes: str = ""
     readings: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     unit: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    places: Mapping[str, Place] = field(
+        default_factory=lambda: MappingProxyType({}), compare=False, repr=False
+    )
+    unit_places: Mapping[str, Place] = field(
+        default_factory=lambda: MappingProxyType({}), compare=False, repr=False
+    )
 
     def to_json(self) -> dict[str, object]:
         """The ticket for the record."""
@@ -129,21 +138,21 @@ class Ticket:
         }
 
 
-def load_ticket(path: Path) -> Ticket:
-    """The ticket in a YAML file.
-
-    Raises TicketError with every mistake at its place.
-    """
+def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
+    """The ticket in a YAML file, and every mistake in it; of a mistaken one only the sound unit data."""
     try:
-        source = read_file(path)
+        root = read_file(path).root
     except Unreadable as error:
-        raise TicketError(error.errors) from error
-    settings, errors = validate(TicketSettings, source.root)
-    if settings is None:
-        raise TicketError(errors)
-    unit = source.root.get("unit")
-    texts = {} if unit is None else {key.text: value.text.strip() for key, value in unit.entries}
-    return Ticket(
+        return Ticket(), list(error.errors)
+    settings, errors = validate(TicketSettings, root)
+    unit = root.get("unit")
+    texts = sound_items(unit)[0] if unit else {}
+    places, unit_places = _places(root), _places(unit)
+    errors += _reading_mistakes(root.get("readings"), taken={error.place for error in errors})
+    errors.sort(key=lambda error: (error.place.line, error.place.column))
+    if settings is None or errors:
+        return Ticket(unit=MappingProxyType(texts), unit_places=unit_places), errors
+    ticket = Ticket(
         ticket=settings.ticket,
         customer=settings.customer,
         serial=settings.serial,
@@ -155,4 +164,28 @@ def load_ticket(path: Path) -> Ticket:
         notes=settings.notes,
         readings=MappingProxyType(dict(settings.readings)),
         unit=MappingProxyType(texts),
+        places=places,
+        unit_places=unit_places,
     )
+    return ticket, []
+
+
+def _places(block: Node | None) -> Mapping[str, Place]:
+    return MappingProxyType(
+        {key.text: value.place for key, value in block.entries} if block else {}
+    )
+
+
+def _reading_mistakes(block: Node | None, taken: Container[Place]) -> list[FileError]:
+    """Readings that nobody will ask for by that name, and answers that are no such reading."""
+    found = []
+    for key, value in block.entries if block else ():
+        if key.text not in ASKED:
+            hint = did_you_mean(key.text, ASKED)
+            found.append(FileError(key.place, f'unknown reading "{key.text}"; {hint}'))
+        elif value.kind == "scalar" and not value.is_empty:
+            try:
+                parse_answer(key.text, value.text)
+            except ValueError as error:
+                found.append(FileError(value.place, f"{key.text}: {error}"))
+    return [error for error in found if error.place not in taken]

@@ -12,6 +12,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict
 
+from sequencer.errors import FileError
+from sequencer.located_yaml import Node, validate
 from sequencer.quantities import (
     Decibels,
     Frequency,
@@ -102,6 +104,20 @@ def merged(*texts: Mapping[str, str]) -> dict[str, str]:
         for item in UNIT_ITEMS
         if any(item in block for block in (*texts, _DEFAULTS))
     }
+
+
+def sound_items(block: Node) -> tuple[dict[str, str], list[FileError]]:
+    """The items of a unit block that can be used, as written, and the mistakes in the others."""
+    _, errors = validate(UnitSettings, block)
+    wrong = {error.place for error in errors}
+    sound = {
+        key.text: value.text.strip()
+        for key, value in block.entries
+        if key.text in UNIT_ITEMS
+        and value.kind == "scalar"
+        and not wrong & {key.place, value.place}
+    }
+    return sound, errors
 
 
 def missing_items(written: Collection[str]) -> list[str]:

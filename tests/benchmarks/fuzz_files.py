@@ -26,11 +26,11 @@ sys.path.insert(0, str(ROOT))
 
 from sequencer.bench_spec import load_bench  # noqa: E402
 from sequencer.checking import plan  # noqa: E402
-from sequencer.errors import Refused  # noqa: E402
+from sequencer.errors import Refused, TicketError  # noqa: E402
 from sequencer.procedure import load_procedure  # noqa: E402
 from sequencer.record import read_record  # noqa: E402
 from sequencer.steps.registry import kinds  # noqa: E402
-from sequencer.ticket import load_ticket  # noqa: E402
+from sequencer.ticket import read_ticket  # noqa: E402
 from sequencer.verifying import verify  # noqa: E402
 from tests.benchmarks.process_memory import most_mb  # noqa: E402
 
@@ -166,11 +166,17 @@ def _journal() -> str:
     return "".join(json.dumps({**common, "seq": i, **line}) + "\n" for i, line in enumerate(lines))
 
 
+def _ticket(path: Path, _folder: Path) -> None:
+    _, errors = read_ticket(path)
+    if errors:
+        raise TicketError(errors)
+
+
 Read = Callable[[Path, Path], object]
 READERS: dict[str, tuple[str, Read]] = {
     "procedure": (PROCEDURE, _planned),
     "bench": (BENCH, lambda path, _: load_bench(path)),
-    "ticket": (TICKET, lambda path, _: load_ticket(path)),
+    "ticket": (TICKET, _ticket),
     "record": (_journal(), _recorded),
 }
 SHARES = (50, 35, 8, 7)

@@ -2,8 +2,7 @@
 
 import pytest
 
-from sequencer.errors import TicketError
-from sequencer.ticket import Stage, Ticket, clean_line, clean_text, load_ticket
+from sequencer.ticket import Stage, Ticket, clean_line, clean_text, read_ticket
 
 FULL = """\
 ticket: T-1042
@@ -38,7 +37,7 @@ def write(tmp_path):
 
 
 def test_a_ticket_is_read_as_written(write):
-    ticket = load_ticket(write(FULL))
+    ticket, _ = read_ticket(write(FULL))
     assert ticket.customer == "O'Example & <Sons>"
     assert ticket.stage is Stage.AS_FOUND
     assert ticket.fault == "Hums after an hour.\nLeft channel."
@@ -49,7 +48,7 @@ def test_a_ticket_is_read_as_written(write):
 
 
 def test_everything_may_be_left_out(write):
-    ticket = load_ticket(write("serial: SB-0001\n"))
+    ticket, _ = read_ticket(write("serial: SB-0001\n"))
     assert ticket == Ticket(serial="SB-0001")
     assert ticket.stage is Stage.AS_LEFT
 
@@ -74,20 +73,39 @@ def test_everything_may_be_left_out(write):
         ("work: one thing\n", "1:7", "a list"),
         ("work: [" + "a, " * 60 + "a]\n", "1:7", "61 lines are too many"),
         ("serial: 1\nserial: 2\n", "2:1", "written twice"),
+        ("readings: {earth_bond: 0.12}\n", "1:24", '0.12 has no unit; write "0.12 ohm"'),
+        ("readings: {earth_bnd: 0.12 ohm}\n", "1:12", 'did you mean "earth_bond"?'),
+        ("readings: {earth_bond: 0.12 V}\n", "1:24", "a resistance is wanted"),
+        ("readings: {insulation: -5 Mohm}\n", "1:24", "can't be below zero"),
+        ("readings: {insulation: OL}\n", "1:24", 'such as ">500 Mohm"'),
+        ("readings: {earth_bond: [1 ohm]}\n", "1:24", "text is wanted"),
+        ("readings:\n", "1:1", "nothing is written here"),
     ],
 )
 def test_mistakes_are_told_at_their_place(write, text, place, words):
     path = write(text)
-    with pytest.raises(TicketError) as caught:
-        load_ticket(path)
-    assert str(caught.value.errors[0]).startswith(f"{path}:{place}: ")
-    assert words in str(caught.value.errors[0])
-    assert caught.value.code == "ticket"
+    error = str(read_ticket(path)[1][0])
+    assert error.startswith(f"{path}:{place}: ")
+    assert words in error
+
+
+def test_readings_as_testers_show_them_are_taken(write):
+    ticket, _ = read_ticket(write('readings: {insulation: ">500 Mohm", earth_bond: <0.01 ohm}\n'))
+    assert dict(ticket.readings) == {"insulation": ">500 Mohm", "earth_bond": "<0.01 ohm"}
+
+
+def test_all_mistakes_are_told_and_the_sound_unit_data_kept(write):
+    path = write("readings: {bond: 1 ohm}\nunit: {load: 4 ohm, gain: 29}\nserail: 1\n")
+    ticket, errors = read_ticket(path)
+    assert [error.place.line for error in errors] == [1, 2, 3]
+    assert ticket == Ticket(unit={"load": "4 ohm"})
+    assert ticket.unit_places["load"].column == 14
 
 
 def test_a_missing_ticket_is_told(tmp_path):
-    with pytest.raises(TicketError, match="no such file"):
-        load_ticket(tmp_path / "none.yaml")
+    ticket, (error,) = read_ticket(tmp_path / "none.yaml")
+    assert ticket == Ticket()
+    assert "no such file" in error.message
 
 
 @pytest.mark.parametrize("text", ["a\x1b[2J", "a\x07", "a\u202eb", "a\ud800", "\x9b31m", "a\tb"])
