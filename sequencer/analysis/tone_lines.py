@@ -3,12 +3,15 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.noise_floor import Spectrum
 
 _LEAST_TONE_BINS = 11.0
 _SERIES_GAP = 8
+_CHANCE = 1e-4  # of noise alone carrying the series on by one order: too rare to make one of noise
+_PLAIN_LINE = 3.0  # over the ground: from here a line's own level is known, not only its presence
 _HILL = 2.0  # density beside a line, over the ground, from which it stands on something broader
 _SKIRT = 1e3  # a line so much above what is beside it has the skirt of its window there, no hill
 _LEAST_HILL_BINS = 12.0  # harmonics must be so far apart for eight bins beside one to be free
@@ -40,6 +43,7 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
     if tone_hz is None or tone_hz < _LEAST_TONE_BINS * spectrum.step_hz:
         return spectrum, []
     tone_bins = _refined_tone(spectrum, tone_hz) / spectrum.step_hz
+    faintest = float(gammainccinv(spectrum.averages, _CHANCE)) / spectrum.averages
     power = spectrum.power.copy()
     guessed = np.zeros(power.size)
     found: dict[int, float] = {}
@@ -61,8 +65,9 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
             )
             continue
         levelled = _levelled(power, order * tone_bins, tone_bins, spectrum.step_hz, ground)
-        if line > 3.0 * ground:
+        if line > faintest * ground:  # a series sinks into the noise line by line
             found[order] = line
+        if line > _PLAIN_LINE * ground:
             lines.append(levelled)
     return replace(spectrum, power=power, guessed=guessed), lines
 

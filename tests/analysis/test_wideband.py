@@ -115,6 +115,19 @@ def test_harmonics_of_a_driven_tone_are_not_spurs():
     assert len(result.tone_harmonics) > 50
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_series_of_harmonics_that_sinks_slowly_into_the_noise_leaves_no_spur(seed):
+    # odd harmonics at 20 uV falling by 0.2 dB an order: 40 of them between visible and drowned
+    rng = np.random.default_rng(30 + seed)
+    tone = 28.3 * np.cos(2 * np.pi * 1000.013 * TIME_S)
+    for k in range(3, 220, 2):
+        level_v = 20e-6 * 10 ** (-0.2 * max(k - 100, 0) / 20)
+        tone += level_v * np.sqrt(2) * np.cos(2 * np.pi * k * 1000.013 * TIME_S)
+    result = analyse_wideband(tone + noise(rng), RATE_HZ, tone_hz=1000.0)
+    assert result.spurs == ()
+    assert len(result.tone_harmonics) > 30
+
+
 def test_an_oscillation_gated_by_the_tone_is_one_spur_with_all_its_power():
     rng = np.random.default_rng(10)
     tone = 39.6 * np.cos(2 * np.pi * 1000.013 * TIME_S)
