@@ -20,13 +20,13 @@ _BOUND = re.compile(r"\s*(>=|=>|≥|>|<=|=<|≤|<)\s*(.*)", re.DOTALL)
 class Asked:
     """A quantity that the operator reads: its unit and dimension, the least it can be, examples.
 
-    bound_example is how its instruments show that it lies beyond their range.
+    over_range is an example of what to write when it lies beyond the instrument's range.
     """
 
     unit: str
     dimension: str
     example: str
-    bound_example: str | None = None
+    over_range: str
     least: float = -math.inf
 
 
@@ -36,33 +36,44 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             unit="ohm",
             dimension="resistance",
             example="0.12 ohm",
-            bound_example="<0.01 ohm",
+            over_range=">20 ohm",
             least=0.0,
         ),
         "insulation": Asked(
             unit="ohm",
             dimension="resistance",
             example="20 Mohm",
-            bound_example=">500 Mohm",
+            over_range=">500 Mohm",
             least=0.0,
         ),
         "leakage_current": Asked(
             unit="A",
             dimension="current",
             example="0.2 mA",
-            bound_example="<0.01 mA",
+            over_range=">20 mA",
             least=0.0,
         ),
-        "reservoir_voltage": Asked(unit="V", dimension="voltage", example="0.3 V"),
-        "mains_voltage": Asked(unit="V", dimension="voltage", example="231 V", least=0.0),
-        "bias": Asked(unit="V", dimension="voltage", example="17.6 mV"),
+        "reservoir_voltage": Asked(
+            unit="V", dimension="voltage", example="0.3 V", over_range=">200 V"
+        ),
+        "mains_voltage": Asked(
+            unit="V", dimension="voltage", example="231 V", over_range=">750 V", least=0.0
+        ),
+        "bias": Asked(unit="V", dimension="voltage", example="17.6 mV", over_range=">200 mV"),
         "temperature": Asked(
             unit="degC",
             dimension="temperature",
             example="24 degC",
+            over_range=">100 degC",
             least=_ABSOLUTE_ZERO_CELSIUS,
         ),
-        "load_resistance": Asked(unit="ohm", dimension="resistance", example="8.02 ohm", least=0.0),
+        "load_resistance": Asked(
+            unit="ohm",
+            dimension="resistance",
+            example="8.02 ohm",
+            over_range=">200 ohm",
+            least=0.0,
+        ),
     }
 )
 
@@ -86,10 +97,9 @@ def parse_answer(reading: str, text: str) -> Answer:
     if match := _BOUND.fullmatch(text):
         sign, number = match.groups()
     if _OVER_RANGE.fullmatch(number.strip()):
-        example = asked.bound_example or f">{asked.example}"
         raise ValueError(
             f'"{printable(text.strip(), 40)}" says only that it lies beyond the instrument\'s range; '
-            f'write where that range ends, such as "{example}"'
+            f'write where that range ends, such as "{asked.over_range}"'
         )
     value = parse_quantity(number, asked.dimension)
     if value < asked.least:

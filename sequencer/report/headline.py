@@ -59,7 +59,7 @@ def _sentence(
         keeps = "keeps" if near == 1 else "keep"
         parts.append(f"{near} of them {keeps} to it by less than its doubt (conditional pass).")
     if missing_steps:
-        parts.append(f"{steps_text(missing_steps)} left out: see What was not tested.")
+        parts.append(f"{steps_text(missing_steps)} not carried out: see What was not tested.")
     return " ".join(parts)
 
 
@@ -78,7 +78,10 @@ def _not_met(judged: Sequence[ReadingView]) -> str:
         parts.append(f"{beyond} not met")
     if unmeasured:
         parts.append(f"{unmeasured} could not be measured")
-    return f"Of {len(judged)} readings that have a limit: {', '.join(parts) or 'see below'}."
+    readings = (
+        "the one reading that has" if len(judged) == 1 else f"{len(judged)} readings that have"
+    )
+    return f"Of {readings} a limit: {', '.join(parts) or 'see below'}."
 
 
 def _unfinished(record: Record, outcome: Outcome, judged: Sequence[ReadingView]) -> str:

@@ -104,8 +104,10 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
 
 def _question(settings: OperatorReadingSettings) -> str:
     asked = ASKED[settings.reading]
-    bound = f", or {asked.bound_example} where its range ends" if asked.bound_example else ""
-    return f"{settings.text} (such as {asked.example}{bound}; {NONE} if it can't be read)"
+    return (
+        f"{settings.text} (such as {asked.example}, or {asked.over_range} when it is over range; "
+        f"{NONE} if it can't be read)"
+    )
 
 
 def _facts(answer: Answer) -> dict[str, float]:
