@@ -1,21 +1,35 @@
 """What a bench file may hold: the settings of bench, instruments and load."""
 
+import re
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+    model_validator,
+)
 
 from drivers.roles import Role
 from sequencer.quantities import (
     Duration,
-    Frequency,
-    Power,
+    PositiveFrequency,
+    PositivePower,
+    PositiveResistance,
+    PositiveVoltage,
     Ratio,
-    Resistance,
     Voltage,
+    at_least,
+    at_most,
     parse_quantity,
 )
 
+_SOCKET = re.compile(r"TCPIP\d*::.*::(\d{1,20})::SOCKET", re.IGNORECASE)
+_HIGHEST_PORT = 65535
 NEEDED_ROLES = (Role.GENERATOR, Role.ANALYSER, Role.DMM)
 
 
@@ -49,6 +63,39 @@ Relative = Annotated[
 ]
 
 
+def _day(value: object) -> object:
+    """A day as ISO 8601 writes it: 2027-03-31."""
+    if not isinstance(value, str):
+        return value
+    try:
+        return date.fromisoformat(value.strip())
+    except ValueError:
+        raise ValueError(
+            f'"{value.strip()[:40]}" is no day of the calendar; write YYYY-MM-DD, such as 2027-03-31'
+        ) from None
+
+
+Day = Annotated[
+    date,
+    BeforeValidator(_day),
+    WithJsonSchema({"type": "string", "format": "date", "examples": ["2027-03-31"]}),
+]
+
+
+def _has_port(address: str) -> str:
+    match = _SOCKET.fullmatch(address.strip())
+    if match and not 1 <= int(match[1]) <= _HIGHEST_PORT:
+        raise ValueError(f"there is no port {match[1]}; ports go from 1 to {_HIGHEST_PORT}")
+    return address
+
+
+Address = Annotated[str, Field(min_length=1), AfterValidator(_has_port)]
+# Longer, and an instrument that has died would be noticed too late; shorter, and none would answer.
+Timeout = Annotated[Duration, at_least("10 ms", "time"), at_most("30 s", "time")]
+# No line output gives more, and no power amplifier needs it (common practice, no source).
+Ceiling = Annotated[PositiveVoltage, at_most("50 V", "voltage")]
+
+
 class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -72,20 +119,20 @@ class AccuracyModel(_Model):
 class CalibrationModel(_Model):
     """When the instrument's calibration runs out."""
 
-    due: date
+    due: Day
     certificate: str = ""
 
 
 class InstrumentModel(_Model):
     """One instrument of the bench file."""
 
-    address: str = Field(min_length=1)
+    address: Address
     driver: str = "scpi"
     backend: str | None = None
     identity: str | None = None
-    timeout: Duration = Field(default=2.0, gt=0, le=120)
-    ranges: tuple[Voltage, ...] | None = None
-    sample_rates: tuple[Frequency, ...] | None = None
+    timeout: Timeout = 2.0
+    ranges: tuple[PositiveVoltage, ...] | None = None
+    sample_rates: tuple[PositiveFrequency, ...] | None = None
     channels: int = Field(default=1, ge=1, le=2)
     input: Literal["grounded", "floating"] = "grounded"
     accuracy: AccuracyModel = AccuracyModel()
@@ -96,10 +143,10 @@ class InstrumentModel(_Model):
 class LoadModel(_Model):
     """The load on the bench."""
 
-    resistance: Resistance = Field(gt=0)
-    continuous_power: Power = Field(gt=0)
+    resistance: PositiveResistance
+    continuous_power: PositivePower
     tolerance: Relative = 0.01
-    short_term_power: Power | None = Field(default=None, gt=0)
+    short_term_power: PositivePower | None = None
     short_term_duration: Duration = Field(default=0.0, ge=0)
 
     @model_validator(mode="after")
@@ -113,7 +160,7 @@ class AcceptanceModel(_Model):
     """Something accepted once for this bench: by whom, and when."""
 
     by: str = Field(min_length=1)
-    when: date
+    when: Day
 
 
 class BenchModel(_Model):
@@ -122,7 +169,7 @@ class BenchModel(_Model):
     bench: str = Field(min_length=1, max_length=120)
     instruments: dict[Role, InstrumentModel]
     load: LoadModel
-    generator_ceiling: Voltage = Field(gt=0)
+    generator_ceiling: Ceiling
     clock: Literal["real", "simulated"] = "real"
     clock_address: str | None = None
     backend: str = "@py"

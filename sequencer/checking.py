@@ -1,5 +1,6 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
+import itertools
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -7,6 +8,7 @@ from datetime import date
 from types import MappingProxyType
 
 from drivers.roles import Role
+from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
 from sequencer.drive_checking import beyond_bench, beyond_rated, driven_while_off
 from sequencer.errors import CapabilityMissing, FileError, Place
@@ -61,7 +63,7 @@ def plan(
     done are the ids of steps that a resumed run has behind it; nobody is asked for them again.
     Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
     """
-    planner = _Planner(procedure, bench, kinds, is_unattended, given, done)
+    planner = _Planner(procedure, bench, kinds, today, is_unattended, given, done)
     steps = tuple(planner.planned(step) for step in procedure.steps)
     planner.warm_load(steps)
     planner.refuse_driven_while_off()
@@ -82,6 +84,7 @@ class _Planner:
         procedure: Procedure,
         bench: BenchSpec,
         kinds: Mapping[str, AnyStepKind],
+        today: date,
         is_unattended: bool,
         given: Mapping[str, str],
         done: Collection[str],
@@ -94,7 +97,11 @@ class _Planner:
         self._done = done
         self._hot_s = 0.0
         self._too_hot: set[str] = set()
-        self.errors = _load_errors(procedure, bench)
+        self.errors = [
+            *_load_errors(procedure, bench),
+            *_acceptance_errors(bench, today),
+            *_switch_errors(bench),
+        ]
         self.remarks: list[str] = []
 
     def planned(self, step: Step) -> PlannedStep:
@@ -238,6 +245,44 @@ def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
     ]
 
 
+def _acceptance_errors(bench: BenchSpec, today: date) -> list[FileError]:
+    """What was accepted on a day that has not come yet was not accepted."""
+    written = {"cautions_accepted": bench.acceptance, "unattended_accepted": bench.unattended}
+    return [
+        FileError(
+            bench.place(key, "when"),
+            f"{key}: {accepted.accepted_on} is still to come (today is {today}); write the day on which "
+            "it was accepted",
+        )
+        for key, accepted in written.items()
+        if accepted and accepted.accepted_on > today
+    ]
+
+
+def _switch_errors(bench: BenchSpec) -> list[FileError]:
+    """A mains switch that is the generator too would switch the one for the other."""
+    pair = (Role.GENERATOR, Role.MAINS_SWITCH)
+    return [
+        FileError(
+            bench.place("instruments", second.value, "address"),
+            f"{first.value} and {second.value} can't share an address: switching the one would switch "
+            "the other; write that of each",
+        )
+        for first, second in _sharing(bench)
+        if {first, second} == {*pair}
+    ]
+
+
+def _sharing(bench: BenchSpec) -> list[tuple[Role, Role]]:
+    """Pairs of roles that have the same address."""
+    roles = [(role, canonical(spec.address)) for role, spec in bench.instruments.items()]
+    return [
+        (first, second)
+        for (first, one), (second, other) in itertools.combinations(roles, 2)
+        if one == other
+    ]
+
+
 def _missing(demand: Demand, bench: BenchSpec) -> str | None:
     """Which role or route the bench lacks for this step, in words."""
     roles = sorted(role.value for role in demand.roles if not bench.has(role))
@@ -325,6 +370,12 @@ def _remarks(bench: BenchSpec, today: date, *, is_unattended: bool) -> tuple[str
         if role in _MEASURING and spec.is_overdue(today)
     ]
     remarks = [f"{words}; results are indicative" for words in overdue]
+    remarks += [
+        f"{first.value} and {second.value} share the address at "
+        f"{bench.place('instruments', second.value, 'address')}, which is right only where one "
+        "instrument is both"
+        for first, second in _sharing(bench)
+    ]
     if not can_see_level(bench):
         remarks.append(
             "the multimeter has no AC reading (read_ac), so the guards output_level and load_power "

@@ -51,6 +51,22 @@ __all__ = [
 Model = TypeVar("Model", bound=BaseModel)
 Loc = tuple[int | str, ...]
 
+# What people call an instrument whose role has another name here.
+_OTHER_NAMES = {
+    "multimeter": "dmm",
+    "voltmeter": "dmm",
+    "meter": "dmm",
+    "oscillator": "generator",
+    "source": "generator",
+    "digitiser": "analyser",
+    "digitizer": "analyser",
+    "scanner": "router",
+    "matrix": "router",
+    "switch": "router",
+    "relay": "mains_switch",
+    "wattmeter": "power_meter",
+    "temperature": "thermometer",
+}
 # Words that other YAML readers turn into true, false or nothing.
 _TRAPS = frozenset({"yes", "no", "on", "off", "true", "false", "null", "~", "y", "n"})
 
@@ -168,7 +184,8 @@ def _file_error(
     if loc[-1:] == ("[key]",) and detail["type"] == "enum":
         parent, _, _ = _walk(root, loc[:-2])
         name, known = str(loc[-2]), _alternatives(str(detail.get("ctx", {})["expected"]))
-        hint = did_you_mean(name, [part.strip("'") for part in known])
+        meant = _OTHER_NAMES.get(name.casefold(), name)
+        hint = did_you_mean(meant, [part.strip("'") for part in known])
         return FileError(parent.key_place(name), f'unknown key "{name}"; {hint}')
     node, place, name = _walk(root, loc)
     return FileError(place, (f"{name}: " if name else "") + _in_words(detail, node))

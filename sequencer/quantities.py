@@ -139,9 +139,20 @@ TemperatureDifference = Annotated[
 ]
 TemperatureRate = Annotated[float, _quantity("temperature_rate"), _schema("temperature_rate")]
 
+
+def _above_zero(level: Level) -> Level:
+    if not level.value and level.kind not in (LevelKind.DBV, LevelKind.DBU, LevelKind.DBW):
+        raise ValueError(
+            f'"{level.text}" drives nothing; write a level above zero, such as "1 W", or leave the step '
+            "to a kind that listens in silence, such as idle"
+        )
+    return level
+
+
 LevelQuantity = Annotated[
     Level,
     _text_only(parse_level, 'a level such as "20 V", "+20 dBV" or "10 W"'),
+    AfterValidator(_above_zero),
     WithJsonSchema(
         {
             "type": "string",

@@ -15,8 +15,8 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
-from pyvisa.rname import InvalidResourceName, to_canonical_name
 
+from sequencer.addresses import canonical
 from sequencer.errors import Refused, printable
 from sequencer.journal import sha256_hex
 
@@ -29,14 +29,6 @@ def lock_folder() -> Path:
     shared = (Path(each) for each in _SHARED_PLACES)
     place = next((each for each in shared if os.access(each, os.W_OK | os.X_OK)), None)
     return (place or Path(tempfile.gettempdir())) / "steadybench-reservations"
-
-
-def canonical(address: str) -> str:
-    """One spelling for all that name the same instrument; what is no VISA address: its text."""
-    try:
-        return str(to_canonical_name(address.strip().upper())).upper()
-    except (InvalidResourceName, ValueError, KeyError, TypeError):
-        return address.strip().upper()
 
 
 @contextmanager

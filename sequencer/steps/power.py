@@ -5,7 +5,7 @@ bench can switch it, mains on, the DC at the output is looked at, and only then 
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -14,7 +14,7 @@ from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.captures import Capture, named, single_reading
 from sequencer.limits import rectangular
-from sequencer.quantities import Duration, Voltage
+from sequencer.quantities import Duration, PositiveVoltage, at_most
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -35,12 +35,16 @@ DC_READINGS = 5
 LOAD_SETTLE_S = 1.0
 
 
+# Units cut their own output off at this or less (common practice, no source).
+DcStop = Annotated[PositiveVoltage, at_most("5 V", "voltage")]
+
+
 class PowerOnSettings(StepSettings):
     """Mains on, with the DC at the output checked before the load is connected."""
 
     settle: Duration = Field(default=10.0, ge=0, description="time from mains on to the DC check")
-    dc_stop: Voltage = Field(
-        default=0.1, gt=0, description="a DC beyond this stops the run before the load is connected"
+    dc_stop: DcStop = Field(
+        default=0.1, description="a DC beyond this stops the run before the load is connected"
     )
 
 

@@ -4,7 +4,7 @@ From power-on, through the relay; or, for a DC-coupled unit, after a small DC st
 """
 
 from collections.abc import Iterator, Mapping
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -15,7 +15,7 @@ from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
-from sequencer.quantities import PositiveDuration, PositiveVoltage
+from sequencer.quantities import PositiveDuration, PositiveVoltage, at_most
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -29,7 +29,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.one_record import OneRecordKind
-from sequencer.steps.power import LOAD_SETTLE_S, load_after_dc, ready_for_mains
+from sequencer.steps.power import LOAD_SETTLE_S, DcStop, load_after_dc, ready_for_mains
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -44,15 +44,19 @@ SWITCHING_S = 0.01
 class ServoSettlingSettings(StepSettings):
     """How the DC at the output comes to rest."""
 
-    within: PositiveVoltage = Field(default=0.010, description="half-width of the band around 0 V")
+    within: Annotated[PositiveVoltage, at_most("1 V", "voltage")] = Field(
+        default=0.010, description="half-width of the band around 0 V"
+    )
     after: Literal["power_on", "input_step"] = Field(
         default="power_on", description="what moves the output"
     )
     record: PositiveDuration = Field(default=20.0, le=300.0, description="length of the record")
-    dc_stop: PositiveVoltage = Field(
+    dc_stop: DcStop = Field(
         default=0.1, description="a DC beyond this stops the run before the load is connected"
     )
-    step: PositiveVoltage = Field(default=0.005, description="size of the DC step at the input")
+    step: Annotated[PositiveVoltage, at_most("100 mV", "voltage")] = Field(
+        default=0.005, description="size of the DC step at the input"
+    )
 
 
 @register

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -13,7 +13,14 @@ from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Mark, Picture
-from sequencer.quantities import Decibels, Duration, Frequency, LevelQuantity
+from sequencer.quantities import (
+    POSITIVE,
+    Decibels,
+    Duration,
+    Frequency,
+    LevelQuantity,
+    at_most,
+)
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -40,8 +47,12 @@ class ToneSettings(StepSettings):
     frequency: Frequency = Field(default=1000.0, gt=0, description="frequency of the tone")
     hold: Duration = Field(default=0.0, ge=0, description="time at the level before recording")
     record: Duration = Field(default=2.5, gt=0, le=60, description="length of the record")
-    level_tolerance: Decibels = Field(default=0.05, gt=0, description="how near the level must be")
-    gain_within: Decibels = Field(default=3.0, gt=0, description="a gain further off stops the run")
+    level_tolerance: Annotated[Decibels, POSITIVE, at_most("1 dB", "decibel")] = Field(
+        default=0.05, description="how near the level must be"
+    )
+    gain_within: Annotated[Decibels, POSITIVE, at_most("10 dB", "decibel")] = Field(
+        default=3.0, description="a gain further off stops the run"
+    )
     band_low: Frequency = Field(default=20.0, gt=0, description="lower edge of the noise band")
     band_high: Frequency = Field(default=20000.0, gt=0, description="upper edge of the noise band")
 

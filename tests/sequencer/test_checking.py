@@ -290,6 +290,27 @@ def test_there_nobody_may_leave_the_room_while_something_is_driven(planned, agai
     assert waits.steps
 
 
+@pytest.mark.parametrize("key", ["cautions_accepted", "unattended_accepted"])
+def test_what_was_accepted_on_a_day_still_to_come_was_not_accepted(planned, against, key):
+    step = "{id: a, kind: wait, time: 1 s}"
+    bench = f"{key}: {{by: me, when: 2027-01-02}}\n" + BENCH
+    assert planned(step, bench=bench, today=date(2027, 1, 2))
+    ((line, message),) = against(step, bench=bench, today=date(2027, 1, 1))
+    assert line == 1
+    assert f"{key}: 2027-01-02 is still to come (today is 2027-01-01)" in message
+
+
+def test_two_roles_at_one_address_are_told_and_switches_refused(planned, against):
+    step = "{id: a, kind: wait, time: 1 s}"
+    (remark,) = planned(step, bench=BENCH.replace("::4::", "::3::")).remarks
+    assert "dmm and router share the address at " in remark
+    assert "bench.yaml:15:21, which is right only where one instrument is both" in remark
+    switch = '  mains_switch: {address: "TCPIP0::127.0.0.1::1::SOCKET"}\n'
+    ((line, message),) = against(step, bench=BENCH + switch)
+    assert line == len(BENCH.splitlines()) + 1
+    assert "generator and mains_switch can't share an address" in message
+
+
 def test_the_risk_can_be_accepted_in_writing(planned):
     bench = "unattended_accepted: {by: the workshop, when: 2027-01-01}\n" + NOTHING_ACTS
     found = planned("{id: a, kind: tone, level: 1 W}", bench=bench, is_unattended=True)
