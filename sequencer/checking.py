@@ -115,8 +115,8 @@ class _Planner:
         problems = [] if left_out else self._problems(demand)
         if left_out and step.required:
             problems = [f"{left_out}, and the step is required"]
-        elif unanswered and step.must_pass:
-            problems += self._unanswered_but_needed(step, unanswered)
+        elif left_out and step.must_pass:
+            problems = self._left_out_but_needed(step, left_out, is_asked=unanswered is not None)
         self.errors += [FileError(step.place, f"step {step.id}: {each}") for each in problems]
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
@@ -135,19 +135,21 @@ class _Planner:
             return None
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 
-    def _unanswered_but_needed(self, step: Step, unanswered: str) -> list[str]:
-        """What stands against a run that would go on without a reading that must be met.
+    def _left_out_but_needed(self, step: Step, left_out: str, *, is_asked: bool) -> list[str]:
+        """What stands against a run that would go on without a step that must be met.
 
-        A simulated unit hurts nobody, so there it is only said.
+        A bench that can't carry it out leaves it out, which is said. Where only nobody is there to
+        answer, the run is refused; but a simulated unit hurts nobody, so there it is only said.
         """
-        if self._bench.clock == "simulated":
-            self.remarks.append(
-                f"step {step.id} must be met before the run goes on, but {unanswered}; since the "
-                "bench is simulated, the run goes on without it"
+        if is_asked and self._bench.clock != "simulated":
+            advice = (
+                'write it under "readings" in the ticket, or stay at the bench (no --unattended)'
             )
-            return []
-        advice = 'write it under "readings" in the ticket, or stay at the bench (no --unattended)'
-        return [f"{unanswered}, and it must be met before the run goes on; {advice}"]
+            return [f"{left_out}, and it must be met before the run goes on; {advice}"]
+        self.remarks.append(
+            f"step {step.id}, which must be met before the run goes on, is left out: {left_out}"
+        )
+        return []
 
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)

@@ -240,7 +240,14 @@ def test_a_reading_that_need_not_be_met_is_left_out(unattended):
 def test_a_simulated_unit_hurts_nobody_but_it_is_said(unattended):
     found = unattended(bench_head=SIMULATED)
     assert "nobody is there" in found.steps[0].left_out
-    assert any("bond must be met" in remark for remark in found.remarks)
+    assert any("bond, which must be met" in remark for remark in found.remarks)
+
+
+def test_a_step_that_the_bench_cannot_carry_out_is_left_out_and_said(unattended):
+    text = HEAD + "  - {id: bias, kind: test_point, point: bias, must_pass: true, LIMITS}\n"
+    found = unattended(text.replace("LIMITS", "limits: {bias: {max: 30 mV}}"))
+    assert "no router channel" in found.steps[0].left_out
+    assert any("bias, which must be met" in remark for remark in found.remarks)
 
 
 def test_what_a_resumed_run_has_behind_it_is_not_asked_for_again(unattended):
