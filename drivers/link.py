@@ -377,7 +377,7 @@ class VisaLink:
         # pyvisa-py raises bare Exception for a host that does not answer.
         except Exception as error:
             waited_s = self._monotonic() - begun_s
-            problem = f"the connection could not be opened ({error}) after {waited_s:.1f} s"
+            problem = why_unreached(self.address, error)
             self._report("", None, waited_s, attempt, problem)
             raise LinkFailed(self.role, self.address, "open", problem) from error
         return self._wire_of(resource)
@@ -502,10 +502,7 @@ class VisaLink:
         if isinstance(error, WireClosed):
             problem = f"the instrument closed the connection after {waited_s:.1f} s"
         else:
-            kind = type(error).__name__
-            problem = (
-                f"the connection failed after {waited_s:.1f} s of {limit_s:.1f} s ({kind}: {error})"
-            )
+            problem = _why_failed(self.address, error, waited_s, limit_s)
         return LinkFailed(self.role, self.address, text, problem)
 
     def _unusable(self, command: str, answer: str, problem: str) -> UnusableAnswer:
@@ -546,6 +543,14 @@ def _shown(answer: LineAnswer | BlockAnswer | None) -> str | None:
     if isinstance(answer, BlockAnswer):
         return f"block of {len(answer.payload())} bytes"
     return _shortened(answer.text())
+
+
+def _why_failed(address: str, error: BaseException, waited_s: float, limit_s: float) -> str:
+    """Why an exchange failed; pyvisa-py tells only at the first one that nobody listens."""
+    if isinstance(error, ConnectionRefusedError):
+        return why_unreached(address, error)
+    kind = type(error).__name__
+    return f"the connection failed after {waited_s:.1f} s of {limit_s:.1f} s ({kind}: {error})"
 
 
 def _shortened(text: str) -> str:

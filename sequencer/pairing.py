@@ -2,7 +2,7 @@
 
 import contextlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,10 +18,11 @@ from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
+from sequencer.report.reading_view import reading_of
 from sequencer.report.run_report import write_run_report
 from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
 from sequencer.ticket import Ticket
-from sequencer.wording import name_text, shown_unit, verdict_text
+from sequencer.wording import name_text, short_text, verdict_text
 
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
 
@@ -246,8 +247,7 @@ def match_lines(result: PairResult) -> list[tuple[str, Verdict]]:
     rows = [
         (
             each.step,
-            name_text(each.name),
-            *(_value(each, value) for value in each.values),
+            *_name_and_values(each, result.units.records),
             "no comparison"
             if each.difference is None
             else f"differ by {format_quantity(each.difference, each.unit)}",
@@ -266,9 +266,11 @@ def match_lines(result: PairResult) -> list[tuple[str, Verdict]]:
     ]
 
 
-def _value(each: Match, value: float | None) -> str:
-    unit = shown_unit(each.name, each.value_unit)
-    return "none" if value is None else format_quantity(value, unit).split(" (")[0]
+def _name_and_values(each: Match, records: Sequence[Record]) -> Iterator[str]:
+    steps = [record.step(each.step) for record in records]
+    yield name_text(each.name, next((step.kind for step in steps if step), ""))
+    for stored in (step.reading(each.name) if step else None for step in steps):
+        yield "not taken" if stored is None else short_text(reading_of(stored))
 
 
 def write_report_again(folder: Path) -> Path:

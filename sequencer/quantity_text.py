@@ -15,12 +15,13 @@ _SCALES: Mapping[str, tuple[tuple[str, float], ...]] = MappingProxyType(
         "A": (("µA", 1e-6), ("mA", 1e-3), ("A", 1.0)),
         "F": (("nF", 1e-9), ("µF", 1e-6), ("mF", 1e-3), ("F", 1.0)),
         "V/rtHz": (("nV/rtHz", 1e-9), ("µV/rtHz", 1e-6), ("mV/rtHz", 1e-3), ("V/rtHz", 1.0)),
-        "%": (("%", 0.01),),
+        "%": (("ppm", 1e-6), ("%", 0.01)),
         "degC": (("°C", 1.0),),
         "1": (("", 1.0),),
     }
 )
-_STAY_BELOW = {"min": 2.0, "h": 2.0}  # 90 s stays seconds, 90 min stays minutes
+# 90 s stays seconds, 90 min stays minutes; 0.0001 % stays per cent, less is ppm.
+_STAY_BELOW = {"min": 2.0, "h": 2.0, "%": 1e-4}
 _FIXED_DECIMALS = {"degC": 1, "dB": 2, "K": 1}
 
 
@@ -33,7 +34,8 @@ def format_quantity(
 ) -> str:
     """A value in SI (unit "V", "Hz", "s", "ohm", "degC", "dB", "1", ...) as a person reads it.
 
-    Unit "%" takes a plain fraction and shows it as per cent and as 20 lg in dB. With an
+    Unit "%" takes a plain fraction and shows it as per cent (very small ones as ppm) and as 20 lg in
+    dB. With an
     uncertainty (the half-width to show, in the unit of the value) the digits follow it: two
     significant ones (JCGM 100 7.2.6) and the value to the same place.
     """
@@ -57,7 +59,7 @@ def _scale_for(size: float, unit: str, digits: int) -> tuple[str, float]:
         if rounded >= scale * _STAY_BELOW.get(sign, 1.0) * (1.0 - 1e-12):
             chosen = (sign, scale)
     # Zero carries the plain unit.
-    return chosen if rounded > 0.0 else next((s for s in scales if s[1] == 1.0), scales[0])
+    return chosen if rounded > 0.0 else next((s for s in scales if s[1] == 1.0), scales[-1])
 
 
 def _plain(number: float, unit: str, digits: int) -> str:

@@ -56,6 +56,10 @@ class StepRecord:
     t_s: float = 0.0
     bench_copy: str = BENCH
 
+    def reading(self, name: str) -> Json | None:
+        """The reading of this name; None when there is none."""
+        return next((each for each in self.readings if each["name"] == name), None)
+
     def begin_again(self, t_s: float, bench_copy: str) -> None:
         """Forget what was recorded before the step was cut."""
         self.verdict, self.left_out = None, None

@@ -34,8 +34,7 @@ from sequencer.events import (
 )
 from sequencer.last_words import LastWords
 from sequencer.limits import Reading, Verdict
-from sequencer.quantities import format_quantity
-from sequencer.wording import duration_text, limit_text, name_text, verdict_text
+from sequencer.wording import duration_text, limit_text, name_text, short_text, verdict_text
 
 _STYLE = {
     Verdict.PASS: "green",
@@ -71,6 +70,7 @@ class Screen:
         self._console = console
         self._status: Status | None = None
         self._aside: list[Reading] = []
+        self._kind = ""
         self._accepted_by: str | None = None
         self._left_s = 0.0
         self._since_s = 0.0
@@ -138,12 +138,14 @@ class Screen:
                 self._aside.append(reading)
                 return []
             case ReadingTaken(reading=reading):
-                return [_reading_line(reading)]
-            case StepFinished():
+                return [_reading_line(reading, self._kind)]
+            case StepFinished(kind=kind):
                 aside = [each for each in self._aside if each.value is not None or each.is_bound]
                 missing = [each for each in self._aside if each not in aside]
                 self._aside = []
-                return [*_aside_line(aside), *_missing_line(missing), _finish_line(event)]
+                return [*_aside_line(aside, kind), *_missing_line(missing), _finish_line(event)]
+            case StepStarted(kind=kind):
+                self._kind = kind
         return _plain_lines(event)
 
     def _print(self, line: Text) -> None:
@@ -160,11 +162,14 @@ def _left(seconds: float) -> str:
     return f"about {duration_text(seconds)} left"
 
 
-def _aside_line(readings: Sequence[Reading]) -> list[Text]:
+def _aside_line(readings: Sequence[Reading], kind: str) -> list[Text]:
     """Readings without a limit, in one line."""
     if not readings:
         return []
-    shown = [f"{name_text(each.name)} {_short(each)}" for each in readings[:_MOST_ASIDE]]
+    shown = [
+        f"{name_text(each.name, kind)} {short_text(each)}{_aside_remark(each)}"
+        for each in readings[:_MOST_ASIDE]
+    ]
     more = len(readings) - _MOST_ASIDE
     rest = f", and {more} more in the record" if more > 0 else ""
     return [Text(f"  {', '.join(shown)}{rest}", style="dim")]
@@ -181,10 +186,9 @@ def _missing_line(readings: Sequence[Reading]) -> list[Text]:
     ]
 
 
-def _short(reading: Reading) -> str:
-    if reading.value is None:
-        return reading.value_text()
-    return format_quantity(reading.value, reading.shown_unit).split(" (")[0]
+def _aside_remark(reading: Reading) -> str:
+    """Where or why, in brackets; of a list of remarks (spurs) none, the report has them."""
+    return f" ({printable(reading.remarks[0])})" if len(reading.remarks) == 1 else ""
 
 
 def _plain_lines(event: Event) -> list[Text]:
@@ -228,14 +232,16 @@ def _start_lines(event: RunStarted) -> list[Text]:
     return [head, about, *(Text(f"  mind: {printable(r)}", style="yellow") for r in event.remarks)]
 
 
-def _reading_line(reading: Reading) -> Text:
+def _reading_line(reading: Reading, kind: str) -> Text:
     line = Text("  ")
-    line.append(f"{name_text(reading.name):<{_NAME_WIDTH}} ")
+    line.append(f"{name_text(reading.name, kind):<{_NAME_WIDTH}} ")
     line.append(f"{reading.value_text():<{_VALUE_WIDTH}} ")
     line.append(f"{printable(limit_text(reading)):<{_LIMIT_WIDTH}} ", style="dim")
     line.append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
     if reading.reason:
         line.append(f"  {printable(reading.reason)}", style="yellow")
+    elif len(reading.remarks) == 1:
+        line.append(f"  {printable(reading.remarks[0])}", style="dim")
     return line
 
 

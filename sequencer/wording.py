@@ -3,6 +3,7 @@
 import re
 
 from sequencer.limits import Reading, Verdict, is_fraction
+from sequencer.quantity_text import format_quantity
 
 _VERDICTS = {
     Verdict.PASS: "pass",
@@ -24,10 +25,20 @@ _NAMES = {
     "imd_difference_3": "difference-frequency distortion, 3rd order",
     "imd_modulation_2": "modulation distortion, 2nd order",
     "imd_modulation_3": "modulation distortion, 3rd order",
+    "spur_level": "strongest spur",
+    "spur_frequency": "strongest spur, frequency",
     "spur_to_tone": "strongest spur, relative to the tone",
+    "bandwidth_low": "lower -3 dB frequency",
+    "bandwidth_high": "upper -3 dB frequency",
     "q_factor": "Q factor",
     "sidebands": "mains sidebands",
 }
+# Where the bare name would not say which of many values is meant.
+_NAMES_OF_KIND = {
+    ("sweep", "thd"): "THD, largest",
+    ("level_sweep", "thd"): "THD at the last level",
+}
+_DECIBELS = re.compile(r"\s*\((-?[\d.]+ dB)\)$")
 
 
 def verdict_text(verdict: Verdict) -> str:
@@ -35,8 +46,10 @@ def verdict_text(verdict: Verdict) -> str:
     return _VERDICTS[verdict]
 
 
-def name_text(name: str) -> str:
-    """A reading's name as the trade writes it."""
+def name_text(name: str, kind: str = "") -> str:
+    """A reading's name as the trade writes it; kind is the kind of step that took it."""
+    if (kind, name) in _NAMES_OF_KIND:
+        return _NAMES_OF_KIND[kind, name]
     if name in _NAMES:
         return _NAMES[name]
     if match := re.fullmatch(r"h(\d+)", name):
@@ -49,6 +62,22 @@ def name_text(name: str) -> str:
 def shown_unit(name: str, unit: str) -> str:
     """The unit a reading is shown in: distortion as per cent and dB."""
     return "%" if unit == "1" and is_fraction(name) else unit
+
+
+def short_text(reading: Reading) -> str:
+    """A reading without its doubt: "0.02 %", "at most 4 Hz", or "no reading"."""
+    text = (
+        reading.value_text()
+        if reading.value is None
+        else format_quantity(reading.value, reading.shown_unit)
+    )
+    return split_decibels(text)[0]
+
+
+def split_decibels(text: str) -> tuple[str, str]:
+    """ "0.02 % (-74.0 dB)" in its two parts; the second is empty where there is none."""
+    match = _DECIBELS.search(text)
+    return (text[: match.start()], match[1]) if match else (text, "")
 
 
 def unmet_text(reading: Reading) -> str:

@@ -14,13 +14,13 @@ from sequencer.report import not_tested
 from sequencer.report.context import Context, context_of
 from sequencer.report.figures import FigureView, figure_view
 from sequencer.report.plots import CROWDED_POINTS, overlay
-from sequencer.report.reading_view import ReadingView, capitalised, quantity, reading_view
+from sequencer.report.reading_view import ReadingView, capitalised, reading_of, reading_view
 from sequencer.report.rounds import base_id, grouped
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.run_view import RunView, run_view
 from sequencer.report.step_pictures import step_pictures
 from sequencer.report.verdict_signs import OUTCOMES, Sign, outcome_of, verdict_of, verdict_sign
-from sequencer.wording import name_text
+from sequencer.wording import name_text, short_text
 
 _UPPER_EDGE = "Of crowded curves the upper edge is drawn."
 _ALIKE = Sign(shape="pass", words="Both passed, and they match")
@@ -43,10 +43,15 @@ class MatchView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideBySide:
-    """One reading with limits of the same step, unit by unit; None where a unit lacks it."""
+    """One reading with limits of the same step, unit by unit; None where a unit lacks it.
+
+    limit is that of all units; where each has its own (it hangs on another reading), has_own_limits
+    is set and limit is as the procedure has it.
+    """
 
     name: str
     limit: str
+    has_own_limits: bool
     units: tuple[ReadingView | None, ...]
 
 
@@ -173,19 +178,22 @@ def _match_sentence(matches: Sequence[MatchView], units: int) -> str:
 
 
 def _match_view(row: Json, records: Sequence[Record]) -> MatchView:
-    name, unit = str(row["name"]), str(row["unit"])
-    value_unit = str(row.get("value_unit") or _unit_of(row, records))
+    name, step_id, unit = str(row["name"]), str(row["step"]), str(row["unit"])
+    steps = [record.step(step_id) for record in records]
+    kind = next((step.kind for step in steps if step), "")
     limits: Mapping[str, float | None] = row.get("limits") or {}
     low, high = limits.get("min"), limits.get("max")
     difference = row.get("difference")
     return MatchView(
-        name=capitalised(name_text(name)),
-        step=_title(records, str(row["step"])),
+        name=capitalised(name_text(name, kind)),
+        step=_title(records, step_id),
         values=tuple(
-            "none" if value is None else quantity(value, name, value_unit)
-            for value in row["values"]
+            "not taken" if stored is None else short_text(reading_of(stored))
+            for stored in (step.reading(name) if step else None for step in steps)
         ),
-        difference="none" if difference is None else format_quantity(difference, unit, digits=3),
+        difference="not known"
+        if difference is None
+        else format_quantity(difference, unit, digits=3),
         limit=_limit_text(unit, low, high),
         ruler=ruler(difference, 0.0, (None, None), low, high),
         sign=verdict_sign(verdict_of(row.get("verdict"))),
@@ -201,16 +209,6 @@ def _limit_text(unit: str, low: float | None, high: float | None) -> str:
     if low is None:
         return f"at most {high_text}"
     return f"{low_text} to {high_text}" if high_text else f"at least {low_text}"
-
-
-def _unit_of(row: Json, records: Sequence[Record]) -> str:
-    """The unit of a match row's values, from the readings it was made of."""
-    for record in records:
-        step = record.step(str(row["step"]))
-        for stored in step.readings if step else ():
-            if stored["name"] == row["name"]:
-                return str(stored["unit"])
-    return ""
 
 
 def _title(records: Sequence[Record], step_id: str) -> str:
@@ -258,7 +256,7 @@ def _step_title(units: Sequence[_Unit], step_id: str) -> str:
 
 def _judged(unit: _Unit, step_id: str) -> dict[str, ReadingView]:
     step = unit.last(step_id)
-    views = map(reading_view, step.readings) if step else ()
+    views = (reading_view(stored, step.kind) for stored in step.readings) if step else ()
     return {view.name: view for view in views if view.has_limit}
 
 
@@ -271,8 +269,10 @@ def _pictures(unit: _Unit, step_id: str) -> dict[str, Picture]:
 def _side_by_side(found: Sequence[Mapping[str, ReadingView]]) -> Iterator[SideBySide]:
     for name in dict.fromkeys(name for views in found for name in views):
         units = tuple(views.get(name) for views in found)
-        limit = next(view.limit for view in units if view is not None)
-        yield SideBySide(name=name, limit=limit, units=units)
+        known = [view for view in units if view is not None]
+        has_own = len({view.limit for view in known}) > 1
+        limit = (known[0].written or "of each unit") if has_own else known[0].limit
+        yield SideBySide(name=name, limit=limit, has_own_limits=has_own, units=units)
 
 
 def _overlaid(drawn: Sequence[Mapping[str, Picture]], names: Sequence[str]) -> Iterator[FigureView]:

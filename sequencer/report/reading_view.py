@@ -8,9 +8,8 @@ from sequencer.quantities import format_quantity
 from sequencer.record import Json
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.verdict_signs import Sign, verdict_of, verdict_sign
-from sequencer.wording import name_text, shown_unit
+from sequencer.wording import name_text, shown_unit, split_decibels
 
-_DECIBELS = re.compile(r"\s*\((-?[\d.]+ dB)\)$")
 _HANGS_ON_ANOTHER = re.compile(r"\b(above|below|of|than|times)\b")
 
 
@@ -53,14 +52,14 @@ def reading_of(stored: Json) -> Reading:
     )
 
 
-def reading_view(stored: Json) -> ReadingView:
-    """A reading of the record, ready to be shown."""
+def reading_view(stored: Json, kind: str) -> ReadingView:
+    """A reading that a step of this kind took, ready to be shown."""
     reading = reading_of(stored)
     written = str((stored.get("limits") or {}).get("text") or "")
     value, also = split_decibels(reading.value_text())
     is_limited = reading.limits is not None
     return ReadingView(
-        name=capitalised(name_text(reading.name)),
+        name=capitalised(name_text(reading.name, kind)),
         value=value,
         also=also,
         limit=bounds_text(reading),
@@ -94,12 +93,6 @@ def _ruler(reading: Reading) -> Ruler | None:
         reading.limits.minimum,
         reading.limits.maximum,
     )
-
-
-def split_decibels(text: str) -> tuple[str, str]:
-    """ "0.02 % (-74.0 dB)" in its two parts; the second is empty where there is none."""
-    match = _DECIBELS.search(text)
-    return (text[: match.start()], match[1]) if match else (text, "")
 
 
 def quantity(value: float, name: str, unit: str, digits: int = 4) -> str:

@@ -22,10 +22,9 @@ from sequencer.report.reading_view import (
     quantity,
     range_text,
     reading_of,
-    split_decibels,
 )
 from sequencer.report.verdict_signs import Sign, verdict_sign
-from sequencer.wording import name_text, shown_unit
+from sequencer.wording import name_text, short_text, shown_unit
 
 FEWEST_FOR_A_TREND = 3
 _ALWAYS_DRAWN = frozenset({"temperature", "bias", "mains_power"})
@@ -65,7 +64,8 @@ def base_id(step_id: str, context: Context) -> str:
 def rounds_rows(steps: Sequence[StepRecord]) -> tuple[RoundsRow, ...]:
     """A row for each reading of the rounds, judged ones first."""
     by_name = _by_name(steps)
-    rows = [(readings, _row(name, readings)) for name, readings in by_name.items()]
+    words = {name: capitalised(name_text(name, steps[0].kind)) for name in by_name}
+    rows = [(readings, _row(words[name], readings)) for name, readings in by_name.items()]
     rows.sort(key=lambda each: each[0][0].limits is None)
     return tuple(row for _, row in rows)
 
@@ -83,7 +83,7 @@ def trends(steps: Sequence[StepRecord]) -> tuple[Picture, ...]:
             if reading.name == name and reading.value is not None
         ]
         if len(timed) >= FEWEST_FOR_A_TREND:
-            found.append(_trend(name, timed))
+            found.append(_trend(name, steps[0].kind, timed))
     return tuple(found)
 
 
@@ -95,15 +95,15 @@ def _by_name(steps: Sequence[StepRecord]) -> dict[str, list[Reading]]:
     return by_name
 
 
-def _row(name: str, readings: Sequence[Reading]) -> RoundsRow:
+def _row(words: str, readings: Sequence[Reading]) -> RoundsRow:
     failed = sum(
         not counts_as_passed(reading.verdict, reading.limits is not None) for reading in readings
     )
     return RoundsRow(
-        name=capitalised(name_text(name)),
-        first=_value(readings[0]),
-        last=_value(readings[-1]),
-        span=_span(name, readings),
+        name=words,
+        first=short_text(readings[0]),
+        last=short_text(readings[-1]),
+        span=_span(readings),
         limit=bounds_text(readings[-1]),
         sign=verdict_sign(worst(reading.verdict for reading in readings)),
         failed=failed,
@@ -111,35 +111,31 @@ def _row(name: str, readings: Sequence[Reading]) -> RoundsRow:
     )
 
 
-def _span(name: str, readings: Sequence[Reading]) -> str:
+def _span(readings: Sequence[Reading]) -> str:
     values = [reading.value for reading in readings if reading.value is not None]
     if not values:
         return ""
-    low, high = (quantity(value, name, readings[0].unit) for value in (min(values), max(values)))
+    low, high = (
+        quantity(value, readings[0].name, readings[0].unit) for value in (min(values), max(values))
+    )
     return range_text(low, high)
 
 
-def _value(reading: Reading) -> str:
-    if reading.value is not None:
-        return quantity(reading.value, reading.name, reading.unit)
-    return split_decibels(reading.bound_text())[0] or "no reading"
-
-
-def _trend(name: str, timed: Sequence[tuple[float, Reading]]) -> Picture:
+def _trend(name: str, kind: str, timed: Sequence[tuple[float, Reading]]) -> Picture:
     unit = shown_unit(name, timed[0][1].unit)
     factor = 100.0 if unit == "%" else 1.0
     longest_s = timed[-1][0] - timed[0][0]
     per, time_unit = (_HOUR_S, "h") if longest_s > 2.0 * _HOUR_S else (_MINUTE_S, "min")
     x = np.array([t_s for t_s, _ in timed]) / per
     y = factor * np.array([reading.value for _, reading in timed], dtype=np.float64)
-    words = capitalised(name_text(name))
+    words = capitalised(name_text(name, kind))
     return Picture(
         name=f"trend_of_{name}",
         title=f"{words} through the run",
         x_label=f"time in {time_unit}",
         y_label=f"{words} in {unit}" if unit not in ("", "1") else words,
         curves=(
-            Curve(label=name_text(name), x=x, y=y),
+            Curve(label=name_text(name, kind), x=x, y=y),
             *_limit_curves(x, timed, factor),
         ),
         caption=f"{len(timed)} rounds.",

@@ -167,7 +167,7 @@ def _stage(started: Json) -> str:
 def _readings(record: Record, context: Context) -> list[tuple[str, Reading, ReadingView]]:
     """Every reading of the run with the title of its step."""
     return [
-        (_round_title(step, context), reading_of(stored), reading_view(stored))
+        (_round_title(step, context), reading_of(stored), reading_view(stored, step.kind))
         for step in record.steps
         for stored in step.readings
     ]

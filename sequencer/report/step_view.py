@@ -66,7 +66,7 @@ def step_view(
 ) -> StepView:
     """One step, or all rounds of a repeated one."""
     step = group[-1]
-    views = () if len(group) > 1 else tuple(map(reading_view, step.readings))
+    views = () if len(group) > 1 else tuple(reading_view(each, step.kind) for each in step.readings)
     figures, problems = _figures(record, group, context) if with_figures else ((), ())
     return StepView(
         number=number,

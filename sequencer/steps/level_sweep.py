@@ -330,5 +330,5 @@ def _last_thd(points: Sequence[_Point], situation: Situation) -> Finding:
         standard_uncertainty=None if last.is_bound else math.hypot(last.thd_doubt, own),
         noise_limited=last.is_bound,
         upper_bound=last.thd if last.is_bound else None,
-        remarks=("at the highest level",),
+        remarks=(f"at {say(driving.watts(last.level_vrms, situation)[0], 'W')}",),
     )

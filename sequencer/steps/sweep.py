@@ -295,7 +295,7 @@ def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Sit
     worst = max(known, key=lambda point: point.thd or 0.0)
     analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
     own = rectangular(math.hypot(analyser.distortion, generator.distortion))
-    remark = (f"largest, at {say(worst.frequency_hz, 'Hz')}",)
+    remark = (f"at {say(worst.frequency_hz, 'Hz')}",)
     if worst.is_bound:
         return Finding(
             name="thd",

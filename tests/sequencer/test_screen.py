@@ -260,3 +260,18 @@ def test_nobody_watching_any_more_does_not_stop_the_run():
     with Screen(Terminal(file=_ClosedPipe())) as screen:
         for event in (_started(), _step(), _reading(), RunFinished(outcome=Outcome.PASS)):
             screen(Stamped(t_s=0.0, at=None, event=event))
+
+
+def test_a_reading_says_which_of_many_values_it_is_and_where(shown):
+    thd = _reading(limits=None, verdict=Verdict.INFO, remarks=("at 20 kHz",))
+    done = StepFinished(step="a", kind="sweep", verdict=Verdict.INFO)
+    assert "THD, largest 0.02 % (at 20 kHz)" in shown(_step(kind="sweep"), thd, done)
+    judged = shown(_step(kind="sweep"), _reading(remarks=("at 20 kHz",)))
+    assert "THD, largest" in judged
+    assert judged.rstrip().endswith("pass  at 20 kHz")
+
+
+def test_a_reading_that_is_only_a_bound_is_shown_as_one(shown):
+    low = _reading(name="bandwidth_low", value=None, unit="Hz", upper_bound=4.0, limits=None)
+    done = StepFinished(step="a", kind="sweep", verdict=Verdict.INFO)
+    assert "lower -3 dB frequency at most 4 Hz" in shown(_step(kind="sweep"), low, done)
