@@ -88,12 +88,7 @@ class PowerOn(StepKind[PowerOnSettings]):
         bench.switch_mains(True)
         bench.wait(settings.settle)
         yield from load_after_dc(bench, settings.dc_stop)
-        if bench.has(Role.POWER_METER):
-            meter = bench.power_meter
-            role = Role.POWER_METER.value
-            yield single_reading("mains_power", role, meter.read_power_w())
-            if bench.can(Role.POWER_METER, "read_voltage_vrms"):
-                yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
+        yield from mains_captures(bench)
 
     def evaluate(
         self, settings: PowerOnSettings, captures: Sequence[Capture], situation: Situation
@@ -102,18 +97,7 @@ class PowerOn(StepKind[PowerOnSettings]):
         findings = []
         if dc := named(captures, "dc"):
             findings.append(dc_finding(dc, situation))
-        accuracy = situation.of(Role.POWER_METER)
-        for name, unit, relative in (
-            ("mains_power", "W", accuracy.power),
-            ("mains_voltage", "V", accuracy.voltage),
-        ):
-            if capture := named(captures, name):
-                value = float(capture.first[0])
-                doubt = rectangular(relative) * abs(value)
-                findings.append(
-                    Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt)
-                )
-        return findings
+        return [*findings, *mains_findings(captures, situation)]
 
 
 class PowerOffSettings(StepSettings):
@@ -185,6 +169,31 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
         )
     _route(bench, load=True)
     bench.wait(LOAD_SETTLE_S)
+
+
+def mains_captures(bench: BenchAccess) -> Iterator[Capture]:
+    """What the unit draws and the voltage it draws it from, where the bench has a power meter."""
+    if not bench.has(Role.POWER_METER):
+        return
+    meter, role = bench.power_meter, Role.POWER_METER.value
+    yield single_reading("mains_power", role, meter.read_power_w())
+    if bench.can(Role.POWER_METER, "read_voltage_vrms"):
+        yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
+
+
+def mains_findings(captures: Sequence[Capture], situation: Situation) -> list[Finding]:
+    """Power and voltage of the mains with the meter's doubt, as far as they were captured."""
+    accuracy = situation.of(Role.POWER_METER)
+    findings = []
+    for name, unit, relative in (
+        ("mains_power", "W", accuracy.power),
+        ("mains_voltage", "V", accuracy.voltage),
+    ):
+        if capture := named(captures, name):
+            value = float(capture.first[0])
+            doubt = rectangular(relative) * abs(value)
+            findings.append(Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt))
+    return findings
 
 
 def dc_finding(capture: Capture, situation: Situation, name: str = "dc_offset") -> Finding:

@@ -3,7 +3,7 @@
 From power-on, through the relay; or, for a DC-coupled unit, after a small DC step at its input.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -29,7 +29,14 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.one_record import OneRecordKind
-from sequencer.steps.power import LOAD_SETTLE_S, DcStop, load_after_dc, ready_for_mains
+from sequencer.steps.power import (
+    LOAD_SETTLE_S,
+    DcStop,
+    load_after_dc,
+    mains_captures,
+    mains_findings,
+    ready_for_mains,
+)
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -75,6 +82,8 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
         "ring_amplitude": "V",
         "relay_delay": "s",
         "click": "V",
+        "mains_power": "W",
+        "mains_voltage": "V",
     }
 
     def leaves(self, settings: ServoSettlingSettings) -> Leaves | None:
@@ -85,7 +94,7 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
         """Analyser to record, meter for the DC before the load."""
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
-            helpful_roles=frozenset({Role.MAINS_SWITCH}),
+            helpful_roles=frozenset({Role.MAINS_SWITCH, Role.POWER_METER}),
             by_hand_without=Role.MAINS_SWITCH if settings.after == "power_on" else None,
             top_frequency_hz=unit.mains_frequency_hz * 4.0,
             duration_s=settings.record + BEFORE_S + LOAD_SETTLE_S,
@@ -125,9 +134,17 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
         yield driving.from_waveform("settling", analyser.fetch(), {"moved_s": BEFORE_S})
         if settings.after == "power_on":
             yield from load_after_dc(bench, settings.dc_stop)
+            yield from mains_captures(bench)
         else:
             driving.highest_range(analyser)
             bench.generator.set_sine(1000.0, 0.0)
+
+    def evaluate(
+        self, settings: ServoSettlingSettings, captures: Sequence[Capture], situation: Situation
+    ) -> list[Finding]:
+        """Findings from the record, and what the unit draws from the mains."""
+        found_in_record = super().evaluate(settings, captures, situation)
+        return [*found_in_record, *mains_findings(captures, situation)]
 
     def analyse(
         self, settings: ServoSettlingSettings, capture: Capture, situation: Situation

@@ -153,7 +153,7 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
         situation: Situation,
     ) -> list[Finding]:
         """Findings with the instruments' doubt joined in."""
-        return _findings(result, capture.facts["emf_vrms"], situation)
+        return _findings(settings, result, capture.facts["emf_vrms"], situation)
 
     def drawn(
         self,
@@ -179,7 +179,9 @@ def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> 
     )
 
 
-def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list[Finding]:
+def _findings(
+    settings: ToneSettings, result: ToneResult, emf_vrms: float, situation: Situation
+) -> list[Finding]:
     """Findings with the instruments' doubt joined in (JCGM 100:2008, 4.3.7 and 5.1.2)."""
     analyser = situation.of(Role.ANALYSER)
     generator = situation.of(Role.GENERATOR)
@@ -210,7 +212,13 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
         found("thd", "1", result.thd, own_residual, remarks=up_to)
         if result.harmonics
         else not_found("thd", "1", "every harmonic lies above the analyser's band"),
-        found("thd_plus_noise", "1", result.thd_plus_noise, own_residual),
+        found(
+            "thd_plus_noise",
+            "1",
+            result.thd_plus_noise,
+            own_residual,
+            remarks=_band_remark(settings, result),
+        ),
         *(
             found(f"h{k}", "1", harmonic, own_residual)
             for k, harmonic in sorted(result.harmonics.items())
@@ -222,6 +230,14 @@ def _findings(result: ToneResult, emf_vrms: float, situation: Situation) -> list
         found("crest_factor", "1", result.crest_factor),
         found("sidebands", "1", result.mains_sidebands),
     ]
+
+
+def _band_remark(settings: ToneSettings, result: ToneResult) -> tuple[str, ...]:
+    """Why THD+N can be less than THD: its band ends below harmonics that THD counts."""
+    beyond = [k for k in result.harmonics if k * settings.frequency > settings.band_high]
+    if not beyond:
+        return ()
+    return (f"up to {say(settings.band_high, 'Hz')}; THD also counts H{min(beyond)} and above",)
 
 
 def spectrum_picture(capture: Capture, result: ToneResult) -> Picture:

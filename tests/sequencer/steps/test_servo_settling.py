@@ -200,3 +200,17 @@ def test_the_doubt_covers_an_offset_that_wanders(on):
         tau = found["time_constant"]
         held += abs(tau.value - 1.2) < 2 * tau.standard_uncertainty
     assert held >= 20
+
+
+def test_the_mains_are_read_where_a_meter_is_there(on):
+    bench = on.bench()
+    bench.render = _power_on()
+    bench.readings.power_w, bench.readings.mains_vrms = 25.0, 231.0
+    found = on.run(STEP, bench).findings()
+    assert (found["mains_power"].value, found["mains_voltage"].value) == (25.0, 231.0)
+    # 0.2 % of the reading as half-width, JCGM 100:2008, 4.3.7
+    doubt = found["mains_voltage"].standard_uncertainty
+    assert doubt == pytest.approx(231 * 2e-3 / math.sqrt(3))
+    assert not any(
+        name.startswith("mains") for name in _found(on, step=STEP + ", after: input_step")
+    )

@@ -244,3 +244,16 @@ def test_sidebands_of_rails_that_limit_are_found_beside_their_far_ones(on, mains
     bench.amplifier.output = limited
     found = on.run("kind: tone, level: 10 W, record: 2.5 s", bench).findings(accuracy={})
     assert found["sidebands"].value == pytest.approx(3e-3 * math.sqrt(2), rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "says"),
+    [("1 kHz", ()), ("10 kHz", ("up to 20 kHz; THD also counts H3 and above",))],
+)
+def test_thd_plus_noise_says_why_it_can_be_less_than_thd(on, frequency, says):
+    # 3 x 10 kHz lies above the band of 20 Hz to 20 kHz, 10 x 1 kHz does not.
+    bench = on.bench()
+    bench.amplifier.harmonics = {2: 1e-4, 3: 3e-4}
+    found = on.run(f"{STEP}, frequency: {frequency}", bench).findings()
+    assert found["thd_plus_noise"].remarks == says
+    assert (found["thd_plus_noise"].value < found["thd"].value) == bool(says)
