@@ -31,6 +31,7 @@ from drivers.errors import (
     UnusableAnswer,
     WrongInstrument,
 )
+from drivers.reaching import why_unreached
 from drivers.scpi_codec import BlockAnswer, ErrorQueue, GarbledAnswer, LineAnswer
 from drivers.wires import (
     GuardedSocket,

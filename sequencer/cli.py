@@ -69,6 +69,9 @@ def run_command(arguments: Sequence[str]) -> int:
     except Refused as refusal:
         _tell_refusal(refusal, as_json)
         return REFUSED
+    except click.exceptions.NoArgsIsHelpError as error:
+        _say(f"{error.format_message()}\n\nName a command, such as demo or check.")
+        return REFUSED
     except click.ClickException as error:
         _tell_refusal(_from_click(error), as_json)
         return REFUSED
@@ -332,14 +335,15 @@ def report(run_folder: Path) -> int:
 def instruments(bench: str | None, as_json: bool) -> int:
     """List the drivers, and the instruments of a bench with what they say.
 
-    Each instrument is asked who it is, once; nothing is set or switched.
+    Each instrument is asked who it is, once; nothing is set or switched. Exit code 1: one of them
+    can't be reached, does not answer as it should, or is another one.
     """
     from sequencer.clock import RealClock
     from sequencer.instrument_list import listing
 
     told = listing(bench, RealClock().date().date())
     _put(json.dumps(told.to_json()) if as_json else told.text())
-    return OK
+    return OK if told.is_ready else LIMIT_NOT_MET
 
 
 @commands.command()

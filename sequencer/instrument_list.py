@@ -45,6 +45,9 @@ class State(StrEnum):
     NOT_ASKED = "not_asked"
 
 
+_NOT_READY = frozenset({State.ANOTHER, State.SILENT, State.UNREACHABLE, State.UNUSABLE})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
     """What one instrument said; identity None where it said nothing or has no such query."""
@@ -62,6 +65,11 @@ class Listing:
     bench: BenchSpec | None
     asked: Mapping[Role, Asked]
     today: date
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether nobody who was asked is missing, another, or says something unusable."""
+        return not any(asked.state in _NOT_READY for asked in self.asked.values())
 
     def to_json(self) -> dict[str, object]:
         """For programs."""

@@ -156,9 +156,12 @@ def test_one_with_a_driver_of_its_own_is_not_asked(tmp_path):
 def test_the_words_for_people_tell_what_is_wrong_and_what_is_due(tmp_path):
     dmm = f"{{address: '{closed_port()}', calibration: {{due: 2027-05-31, certificate: C-1}}}}"
     bench = bench_with(tmp_path, dmm)
-    told = Listing(drivers=(), bench=bench, asked=ask_all(bench), today=TODAY).text()
+    listed = Listing(drivers=(), bench=bench, asked=ask_all(bench), today=TODAY)
+    assert not listed.is_ready
+    told = listed.text()
     assert "one in question: each asked once, nothing switched" in told
-    assert told.count("NOT REACHED") == 3
+    assert told.count("NOT REACHED: nothing listens at 127.0.0.1 port ") == 3
+    assert told.count("is the instrument on, and is its network on?") == 3
     assert "calibration RAN OUT on 2027-05-31, certificate C-1" in told
     assert told.count("no calibration date") == 2
 
@@ -197,7 +200,7 @@ def test_the_command_asks_the_instruments_of_a_bench(shared_bench, capsys):
 def test_a_map_that_lacks_operations_says_which(tmp_path, capsys):
     dmm = f"{{address: '{closed_port()}', driver: mapped, commands: {{read_ac: null}}}}"
     spec = bench_with(tmp_path, dmm)
-    assert run_command(["instruments", "--bench", spec.file]) == 0
+    assert run_command(["instruments", "--bench", spec.file]) == 1  # nobody listens
     assert "its map has nothing for read_ac_vrms" in capsys.readouterr().out
 
 
