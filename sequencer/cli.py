@@ -322,11 +322,17 @@ def floor(bench: str, out: Path, is_unattended: bool, accept_cautions: bool, as_
 @commands.command()
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 def report(run_folder: Path) -> int:
-    """Write the report of a finished run (or pair) again, from its record."""
-    from sequencer import pairing
+    """Write the report of a finished run (or pair) again, from its record.
 
-    _put(str(pairing.write_report_again(run_folder)))
-    return OK
+    The record is verified first. Exit code 1: it was altered, and the report says so.
+    """
+    from sequencer.reporting import write_report_again
+
+    written = write_report_again(run_folder)
+    _put(str(written.path))
+    if written.alterations:
+        _say(written.text())
+    return LIMIT_NOT_MET if written.alterations else OK
 
 
 @commands.command()

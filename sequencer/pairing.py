@@ -11,7 +11,7 @@ from sequencer.engine import Job
 from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
-from sequencer.journal import JOURNAL, new_folder
+from sequencer.journal import new_folder
 from sequencer.limits import Verdict
 from sequencer.matching import Match, match
 from sequencer.operator import Declined, NobodyThere, Operator
@@ -19,7 +19,6 @@ from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.reading_view import reading_of
-from sequencer.report.run_report import write_run_report
 from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
 from sequencer.ticket import Ticket
 from sequencer.wording import name_text, short_text, verdict_text
@@ -206,7 +205,7 @@ def _pair_result(folder: Path, units: UnitsResult) -> PairResult:
             return PairResult(
                 folder=folder, outcome=worst.value, units=units, matches=tuple(matches)
             )
-    is_alike = all(each.verdict is Verdict.PASS for each in matches)
+    is_alike = all(each.verdict in (Verdict.PASS, Verdict.INFO) for each in matches)
     outcome = Outcome.PASS if is_alike else Outcome.FAIL
     return PairResult(folder=folder, outcome=outcome.value, units=units, matches=tuple(matches))
 
@@ -271,17 +270,3 @@ def _name_and_values(each: Match, records: Sequence[Record]) -> Iterator[str]:
     yield name_text(each.name, next((step.kind for step in steps if step), ""))
     for stored in (step.reading(each.name) if step else None for step in steps):
         yield "not taken" if stored is None else short_text(reading_of(stored))
-
-
-def write_report_again(folder: Path) -> Path:
-    """Write the report of a run's or a pair's folder from its record; returns its path.
-
-    Raises Refused when the folder holds neither.
-    """
-    if (folder / JOURNAL).is_file() or not (folder / MATCH).is_file():
-        return write_run_report(read_record(folder))
-    found = [read_record(each.parent) for each in sorted(folder.glob(f"*/{JOURNAL}"))]
-    # From the runs as they are now: one may have been resumed since the table was written.
-    records = sorted(found, key=lambda each: int(each.started.get("position", 1)))
-    matches = match([each.summary() for each in records]) if len(records) > 1 else []
-    return write_pair_report(folder, records, [each.to_json() for each in matches])

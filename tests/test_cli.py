@@ -833,6 +833,21 @@ def test_a_report_can_be_written_again(here, shared_bench, tone, tmp_path, told)
     assert code == 0
     assert Path(out.strip()) == folder / "report.html"
     assert (folder / "report.html").read_text() == before
+    assert "record was altered" not in before
+
+
+def test_the_report_of_an_altered_record_says_so(here, shared_bench, tone, tmp_path, told):
+    here("run", tone, "--bench", shared_bench.bench_file, "--serial", "A", *ACCEPTED)
+    folder = _run_folder(tmp_path / "runs")
+    journal = folder / "journal.jsonl"
+    journal.write_text(journal.read_text().replace('"serial":"A"', '"serial":"B"'))
+    code, out, err = told("report", folder)
+    assert code == 1
+    assert Path(out.strip()) == folder / "report.html"
+    assert "THE RECORD WAS ALTERED" in err
+    assert "was changed" in err
+    text = (folder / "report.html").read_text()
+    assert text.index("The record was altered") < text.index("was changed") < text.index("<h2>")
 
 
 # Help.

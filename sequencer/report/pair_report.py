@@ -8,16 +8,27 @@ from sequencer.report.pair_view import pair_view
 from sequencer.report.rendering import css_string, render, write_page
 
 
-def write_pair_report(folder: Path, records: Sequence[Record], match: Sequence[Json]) -> Path:
+def write_pair_report(
+    folder: Path,
+    records: Sequence[Record],
+    match: Sequence[Json],
+    alterations: Sequence[str] = (),
+) -> Path:
     """Write report.html into the pair's folder; returns its path.
 
-    match holds the rows of the match table as the command-line contract has them.
+    match holds the rows of the match table as the command-line contract has them; alterations are
+    what verifying found to be changed since the records were written.
     """
-    return write_page(folder / REPORT, render_pair(folder, records, match))
+    return write_page(folder / REPORT, render_pair(folder, records, match, alterations))
 
 
-def render_pair(folder: Path, records: Sequence[Record], match: Sequence[Json]) -> str:
+def render_pair(
+    folder: Path,
+    records: Sequence[Record],
+    match: Sequence[Json],
+    alterations: Sequence[str] = (),
+) -> str:
     """The pair's report as HTML; links to the runs' reports are relative to folder."""
     view = pair_view(folder, records, match)
     footer = css_string(f"{view.name} - {view.title}")
-    return render("pair.html.j2", pair=view, page_footer=footer)
+    return render("pair.html.j2", pair=view, alterations=alterations, page_footer=footer)

@@ -1,5 +1,6 @@
 """The report of one run: one HTML file that needs nothing beside it."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from sequencer.record import REPORT, Record
@@ -7,13 +8,16 @@ from sequencer.report.rendering import css_string, render, write_page
 from sequencer.report.run_view import run_view
 
 
-def write_run_report(record: Record) -> Path:
-    """Write report.html into the run's folder; returns its path."""
-    return write_page(record.folder / REPORT, render_run(record))
+def write_run_report(record: Record, alterations: Sequence[str] = ()) -> Path:
+    """Write report.html into the run's folder; returns its path.
+
+    alterations are what verifying found to be changed since the record was written.
+    """
+    return write_page(record.folder / REPORT, render_run(record, alterations))
 
 
-def render_run(record: Record) -> str:
+def render_run(record: Record, alterations: Sequence[str] = ()) -> str:
     """The report as HTML. The same record gives the same text."""
     view = run_view(record)
     footer = css_string(f"{view.name} - {view.title}")
-    return render("run.html.j2", run=view, page_footer=footer)
+    return render("run.html.j2", run=view, alterations=alterations, page_footer=footer)

@@ -13,7 +13,8 @@ from sequencer.bench_spec import load_bench
 from sequencer.cautions import CAUTIONS, Acceptance
 from sequencer.errors import Refused, Stopped
 from sequencer.operator import Declined, NobodyThere
-from sequencer.pairing import run_pair, write_report_again
+from sequencer.pairing import run_pair
+from sequencer.reporting import write_report_again
 from sequencer.reservation import reserved
 from sequencer.session import Request, ask_cautions, bench_file, operator_for
 from sequencer.verifying import verify_all
@@ -267,5 +268,5 @@ def test_a_pair_s_report_is_made_from_the_runs_as_they_are_in_the_order_of_the_u
     first.rename(folder / "z")
     second.rename(folder / "a")
     (folder / "match.json").write_text("{}")
-    page = write_report_again(folder).read_text()
+    page = write_report_again(folder).path.read_text()
     assert page.index(">A<") < page.index(">B<")
