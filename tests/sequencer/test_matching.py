@@ -125,3 +125,27 @@ def test_the_entry_has_the_keys_of_the_contract():
     assert entry.keys() >= {"name", "step", "values", "difference", "unit", "limits", "verdict"}
     assert entry["limits"]["max"] == 0.2
     assert entry["verdict"] == "pass"
+
+
+def _bound(verdict, **bounds):
+    reading = {**_reading("power", None, "W"), "lower_bound": None, **bounds}
+    return _summary({**reading, "verdict": verdict}, kind="level_sweep")
+
+
+def test_units_that_all_keep_to_their_limits_by_a_bound_leave_nothing_to_compare():
+    # Both deliver at least 148 W before 1 % THD: neither alike nor different.
+    (found,) = match([_bound("pass", lower_bound=148.0)] * 2)
+    assert (found.verdict, found.difference) == (Verdict.INFO, None)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        _bound("no_reading", lower_bound=90.0),
+        _bound("no_reading"),
+        _summary({**_reading("power", 120.0, "W"), "verdict": "pass"}, kind="level_sweep"),
+    ],
+)
+def test_a_bound_beside_anything_else_is_no_comparison(other):
+    (found,) = match([_bound("pass", lower_bound=148.0), other])
+    assert found.verdict is Verdict.NO_READING
