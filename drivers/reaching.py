@@ -53,7 +53,7 @@ _CAUSES = (
             socket.EAI_AGAIN,
             words=("Name or service not known", "Temporary failure in name resolution"),
         ),
-        "{host} is no name of a machine here: is it written rightly, and is this computer on the network?",
+        "{host} is no name of a machine here: is it written rightly, is this computer on the network?",
     ),
     (
         _is(

@@ -162,12 +162,20 @@ class InstrumentLost(Stopped):
     """An instrument failed or no longer answers."""
 
 
+# By number, since not every system has all of their names.
+_SIGNAL_WORDS = {
+    1: "the terminal was closed (SIGHUP)",
+    2: "stopped by you (Ctrl-C)",
+    15: "told to end by the system or another program (SIGTERM)",
+}
+
+
 class Interrupted(BaseException):
     """A signal asked the run to end. Not an Exception: no step may swallow it."""
 
     def __init__(self, signal_number: int) -> None:
         self.signal_number = signal_number
-        super().__init__(f"interrupted by signal {signal_number}")
+        super().__init__(_SIGNAL_WORDS.get(signal_number, f"ended by signal {signal_number}"))
 
     @property
     def exit_code(self) -> int:

@@ -33,6 +33,7 @@ from sequencer.unit_data import UnitData
 
 # Relay, servo and inrush have passed by then (common practice, no source).
 SETTLED_S = 15.0
+_MB_PER_GB = 1000.0
 _DC_READINGS = 5
 _UNITS: Mapping[str, str] = {
     "output_dc": "V",
@@ -335,6 +336,8 @@ def _beyond(name: str, value: float, bounds: _Bounds, *, is_warning: bool = Fals
 
 
 def _shown(value: float, unit: str) -> str:
-    if unit in ("MB", "K/min"):
+    if unit == "MB" and round(value) >= _MB_PER_GB:
+        value, unit = value / _MB_PER_GB, "GB"
+    if unit in ("MB", "GB", "K/min"):
         return f"{value:.3g} {unit}"
     return format_quantity(value, unit)

@@ -31,6 +31,8 @@ HEADROOM = 1.25
 # Anti-alias filters of digitisers are flat to about this part of the sample rate (common practice).
 FLAT_TO = 0.45
 MOST_SAMPLES = 2**20
+# A probe of ten periods tells frequencies apart by a tenth.
+_SAME_FREQUENCY = 0.2
 _NO_HEADROOM = "the unit does not follow the drive: it runs out of headroom below this level"
 
 
@@ -227,14 +229,24 @@ class _LevelControl:
         self.is_inverting = _is_inverting(capture, self._frequency_hz)
         if self._is_known and self._has_fallen():
             return _NO_HEADROOM  # the gain was right below: no fault of the wiring
+        off_db = abs(_gain_db(self.output_vrms, emf_vrms) - bench.unit.gain_db)
+        if off_db > self._gain_within_db:
+            other = _other_rate(capture, self._frequency_hz, level_vrms, self._gain_within_db)
+            if other is not None:
+                bench.generator.set_level(0.0)
+                raise WiredWrong(other)
         _demand_sane(bench, self.output_vrms, emf_vrms, self.is_inverting, self._gain_within_db)
         self._is_known = True
         self._gain = self.output_vrms / emf_vrms
         return None
 
     def _has_fallen(self) -> bool:
-        gain_db = 20.0 * math.log10(max(self.output_vrms, 1e-9) / self.emf_vrms)
+        gain_db = _gain_db(self.output_vrms, self.emf_vrms)
         return gain_db < self._bench.unit.gain_db - self._gain_within_db
+
+
+def _gain_db(output_vrms: float, emf_vrms: float) -> float:
+    return 20.0 * math.log10(max(output_vrms, 1e-9) / emf_vrms)
 
 
 def _beyond(bench: BenchAccess, emf_vrms: float, level_vrms: float) -> str | None:
@@ -292,6 +304,30 @@ def watts(
     return power_w, relative * power_w
 
 
+def _other_rate(
+    capture: Capture, frequency_hz: float, wanted_vrms: float, within_db: float
+) -> str | None:
+    """What to say of a tone that has the wanted level but another frequency; None where it has both.
+
+    The generator's frequency is right to parts per million, so the analyser's sample rate is not.
+    """
+    ac = capture.first - np.mean(capture.first)
+    level_vrms = float(np.sqrt(np.mean(ac**2)))
+    bins = np.abs(np.fft.rfft(ac * np.hanning(len(ac))))
+    found_hz = float(np.argmax(bins)) * capture.sample_rate_hz / len(ac)
+    has_level = wanted_vrms > 0.0 and level_vrms > 0.0
+    if not has_level or abs(20.0 * math.log10(level_vrms / wanted_vrms)) > within_db:
+        return None
+    if abs(found_hz / frequency_hz - 1.0) <= _SAME_FREQUENCY:
+        return None
+    return (
+        f"the record shows {format_quantity(found_hz, 'Hz', digits=2)} where "
+        f"{format_quantity(frequency_hz, 'Hz')} is driven, at the level that is expected: the analyser "
+        f"does not sample at {format_quantity(capture.sample_rate_hz, 'Hz')} as it was told; look at "
+        "its sample rate, and at sample_rates in the bench file"
+    )
+
+
 def _is_inverting(capture: Capture, frequency_hz: float) -> bool | None:
     if capture.samples.shape[0] < 2:
         return None
@@ -309,7 +345,7 @@ def _demand_sane(
     within_db: float,
 ) -> None:
     """Stop when gain or polarity show that something is wired wrong."""
-    gain_db = 20.0 * math.log10(max(output_vrms, 1e-9) / emf_vrms)
+    gain_db = _gain_db(output_vrms, emf_vrms)
     problem = None
     if abs(gain_db - bench.unit.gain_db) > within_db:
         problem = (

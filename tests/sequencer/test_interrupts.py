@@ -29,6 +29,8 @@ def test_a_signal_is_an_exception_with_the_shell_s_exit_code(number, code):
 
 
 def test_no_step_can_swallow_it():
+    assert str(Interrupted(signal.SIGINT)) == "stopped by you (Ctrl-C)"
+    assert "SIGTERM" in str(Interrupted(signal.SIGTERM))
     assert not issubclass(Interrupted, Exception)
 
 

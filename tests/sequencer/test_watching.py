@@ -249,7 +249,7 @@ def test_a_disk_that_fills_warns_and_then_stops(rig, later):
     rig.procedure_text = _procedure(ON, REST, OFF)
     assert rig.run().outcome is Outcome.PASS
     assert [w.words for w in rig.all(GuardWarned)] == [
-        "room left for the record is 500 MB, less than 1e+03 MB"
+        "room left for the record is 500 MB, less than 1 GB"
     ]
     rig.free_bytes = 5e7
     finished = rig.run()

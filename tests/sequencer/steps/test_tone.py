@@ -203,6 +203,25 @@ def test_wrong_polarity_or_gain_stops_at_a_tenth_of_a_watt(on, sign, gain_db, wo
     assert bench.levels()[-1] == 0.0
 
 
+@pytest.mark.parametrize(("ratio", "shown"), [(0.5, "2 kHz"), (2.0, "500 Hz")])
+def test_another_sample_rate_than_was_set_is_not_blamed_on_the_wiring(on, ratio, shown):
+    """An analyser that samples half as often as it says shows 1 kHz as 2 kHz."""
+    bench = on.bench()
+
+    def render(samples, rate_hz):
+        bench.render = None
+        try:
+            return bench._render(samples, rate_hz * ratio)
+        finally:
+            bench.render = render
+
+    bench.render = render
+    done = on.run(STEP, bench)
+    assert f"the record shows {shown} where 1 kHz is driven" in done.stopped
+    assert "does not sample at 48 kHz as it was told" in done.stopped
+    assert bench.levels()[-1] == 0.0
+
+
 def test_an_inverting_unit_is_right_when_the_procedure_says_so(on):
     bench = on.bench(more=", polarity: inverting")
     bench.amplifier.sign = -1.0
