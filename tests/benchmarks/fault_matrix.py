@@ -42,6 +42,7 @@ SIGNALS = {"SIGTERM": signal.SIGTERM, "SIGINT": signal.SIGINT, "kill -9": signal
 SAFE_WITHIN_S = 5.0
 PATIENCE_S = 120.0
 CODES = {"pass": 0, "fail": 1, "stopped": 3}
+BROKEN_OFF = b'"event":"broken_off"'
 NONSENSE = b"\xff\x00#9zz,NAN;+1.5E;\x1b[31m\n"
 
 
@@ -313,7 +314,8 @@ class Worker:
             return
         until_s = time.monotonic() + 10.0
         for journal in out.glob("*/journal.jsonl"):
-            while b'"event":"broken_off"' not in journal.read_bytes():
+            # The last of its lines: the journal may be read between two of them.
+            while b'"event":"made_safe"' not in journal.read_bytes().partition(BROKEN_OFF)[2]:
                 if b'"event":"run_finished"' in journal.read_bytes():
                     return
                 if time.monotonic() > until_s:
