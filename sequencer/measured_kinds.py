@@ -60,9 +60,8 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredKind:
-    """A kind of analysis: what it is in words, the options it takes, and how many channels."""
+    """A kind of analysis: how it measures, the options it takes, and how many channels."""
 
-    about: str
     measure: Callable[[Recording, MeasureOptions], Measured]
     options: frozenset[str] = _COMMON
     channels: int = 1
@@ -462,31 +461,23 @@ def _response_rows(result: SweepResult) -> list[Row]:
 KINDS: Mapping[str, MeasuredKind] = MappingProxyType(
     {
         "tone": MeasuredKind(
-            about="one sine: level, distortion, noise",
             measure=_tone,
             options=_COMMON | {"frequency", "band"},
         ),
-        "idle": MeasuredKind(
-            about="no signal: noise and hum", measure=_idle, options=_COMMON | {"band"}
-        ),
+        "idle": MeasuredKind(measure=_idle, options=_COMMON | {"band"}),
         "wideband": MeasuredKind(
-            about="spurs above the audio band",
             measure=_wideband,
             options=_COMMON | {"frequency", "band"},
         ),
-        "dc": MeasuredKind(about="direct voltage under hum", measure=_dc),
+        "dc": MeasuredKind(measure=_dc),
         "settling": MeasuredKind(
-            about="direct voltage coming to rest",
             measure=_settling,
             options=_COMMON | {"event_at", "within"},
         ),
-        "ring_down": MeasuredKind(
-            about="a struck part ringing", measure=_ring_down, options=_COMMON | {"band", "modes"}
-        ),
-        "imd_smpte": MeasuredKind(about="60 Hz and 7 kHz, 4 to 1", measure=_imd_smpte),
-        "imd_difference": MeasuredKind(about="19 and 20 kHz, 1 to 1", measure=_imd_difference),
+        "ring_down": MeasuredKind(measure=_ring_down, options=_COMMON | {"band", "modes"}),
+        "imd_smpte": MeasuredKind(measure=_imd_smpte),
+        "imd_difference": MeasuredKind(measure=_imd_difference),
         "response": MeasuredKind(
-            about="exponential sweep: drive and response",
             measure=_response,
             options=_COMMON | {"band"},
             channels=2,

@@ -110,11 +110,6 @@ _SPELLED_OUT = MappingProxyType(
 )  # fmt: skip
 
 
-def is_dimension(name: str) -> bool:
-    """Whether parse_quantity knows this dimension."""
-    return name in _DIMENSIONS
-
-
 def units_of(dimension: str) -> tuple[str, ...]:
     """Every way to write a unit of this dimension."""
     return tuple(_DIMENSIONS[dimension].units)

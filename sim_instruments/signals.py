@@ -17,6 +17,8 @@ SETTLE_S = 1e-3
 """Time constant with which a step of level settles (5 ms to 0.7 %)."""
 FADE = 0.02
 PROGRAMME_CEILING_HZ = 23e3
+SHORTEST_NOISE_S = 0.05
+"""A whole cycle of the lowest frequency of the band, 20 Hz."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +139,21 @@ def sweep_samples(generator: Generator, start_s: float, step_s: float, samples: 
 def programme_noise(
     generator: Generator, rng: np.random.Generator, samples: int, sample_rate_hz: float
 ) -> Complex:
-    """Spectrum (rfft) of stationary Gaussian programme noise of the set level."""
+    """Spectrum (rfft) of stationary Gaussian programme noise of the set level.
+
+    A record too short to hold the band is cut from a longer one.
+    """
+    longest = max(samples, math.ceil(SHORTEST_NOISE_S * sample_rate_hz))
+    spectrum = _noise_spectrum(generator, rng, longest, sample_rate_hz)
+    if longest == samples:
+        return spectrum
+    wave = np.fft.irfft(spectrum, longest)[:samples]
+    return np.fft.rfft(wave)
+
+
+def _noise_spectrum(
+    generator: Generator, rng: np.random.Generator, samples: int, sample_rate_hz: float
+) -> Complex:
     frequency = np.arange(1, samples // 2 + 1, dtype=np.float64) * (sample_rate_hz / samples)
     # Each bin carries 1/f times the network's response: pink noise through the ladder.
     weight = np.abs(programme_network(frequency)) / np.sqrt(frequency)

@@ -66,15 +66,6 @@ class ExponentialSweep:
         """Cycles in the whole sweep."""
         return self.growth_s * (self.stop_hz - self.start_hz)
 
-    @property
-    def octaves_per_s(self) -> float:
-        """Speed of the sweep."""
-        return 1.0 / (self.growth_s * float(np.log(2.0)))
-
-    def time_at(self, frequency_hz: float) -> float:
-        """When the sweep passes a frequency, s from its start."""
-        return self.growth_s * float(np.log(frequency_hz / self.start_hz))
-
     def harmonic_advance_s(self, order: int) -> float:
         """How much earlier than the linear response a harmonic's response appears, L ln(n), s."""
         return self.growth_s * float(np.log(order))

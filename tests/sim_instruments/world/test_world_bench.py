@@ -360,6 +360,17 @@ def test_programme_noise_has_its_level_and_third_octave_slope(bench, spectrum):
     assert band(10e3) - band(500) == pytest.approx(-11.9, abs=1.3)
 
 
+@pytest.mark.parametrize(("samples", "rate_hz"), [(16, 1.25e6), (17, 1e3), (1000, 1.25e6)])
+def test_a_record_of_noise_may_be_shorter_than_any_cycle_of_it(bench, samples, rate_hz):
+    b = bench()
+    b.world.set_generator(shape="noise", level_vrms=0.3)
+    b.world.advance(0.1)
+    records = [b.record(samples, rate_hz, 3.0, "loop").channel(1) for _ in range(60)]
+    assert all(np.isfinite(x).all() and x.shape == (samples,) for x in records)
+    # Each is a moment of noise of 0.3 V r.m.s.; 60 of them scatter by 10 % (1/sqrt(2 * 60)).
+    assert np.sqrt(np.mean([np.mean(x**2) for x in records])) == pytest.approx(0.3, rel=0.35)
+
+
 def test_noise_drive_reaches_the_output(bench):
     b = bench().power(60.0)
     b.world.set_generator(shape="noise", level_vrms=0.1)
