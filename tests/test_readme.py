@@ -11,6 +11,8 @@ from sequencer.bench_spec import load_bench
 from sequencer.cli import commands
 from sequencer.procedure import load_procedure
 from sequencer.steps.registry import kinds
+from sequencer.ticket import TicketSettings, read_ticket
+from sequencer.unit_data import UNIT_ITEMS, UnitData
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -63,7 +65,7 @@ def test_a_command_of_the_readme_names_real_commands_and_options(line):
 
 def test_every_exit_code_is_told():
     table = README[README.index("exit code") :].split("\n\n")[0]
-    for code in ("0", "1", "2", "3", "130", "143"):
+    for code in ("0", "1", "2", "3", "129", "130", "143"):
         assert re.search(rf"^\|.*\b{code}\b", table, re.MULTILINE), code
 
 
@@ -84,6 +86,58 @@ def test_a_procedure_of_the_readme_passes_a_good_unit_that_comes_cold(tmp_path, 
     assert "PASSED: every limit is met" in done.out
 
 
+def _kind_rows() -> dict[str, list[str]]:
+    """Kind -> what the README's table says it is told, needs and gives."""
+    table = README.split("<!-- kinds -->")[1].split("<!-- end -->")[0]
+    rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in table.splitlines() if line]
+    return {cells[0].strip("`"): cells[2:] for cells in rows[2:]}
+
+
+def test_the_kinds_of_step_are_all_in_the_readme_and_no_other():
+    assert _kind_rows().keys() == kinds().keys()
+
+
+@pytest.mark.parametrize("name", kinds())
+def test_the_readme_tells_what_must_be_set_and_what_a_kind_gives(name):
+    kind = kinds()[name]
+    must, _, gives = _kind_rows()[name]
+    required = {key for key, field in kind.settings.model_fields.items() if field.is_required()}
+    if name != "repeat":  # there: one of two, and its own group
+        assert set(re.findall(r"`(\w+)`", must)) == required
+    readings = set(kind.known_readings)
+    told = set(re.findall(r"`(\w+)`", gives))
+    if name == "tone":  # "h2 ... h10"
+        readings -= {f"h{order}" for order in range(3, 10)}
+    assert told - {"hum_50"} == readings
+
+
+@pytest.mark.parametrize("name", kinds())
+def test_the_readme_tells_the_instruments_that_a_kind_needs(name):
+    kind = kinds()[name]
+    must, needs, _ = _kind_rows()[name]
+    examples = {"text": "x", "time": "1 s", "level": "1 W", "analyser": "output", "point": "bias"}
+    examples |= {"reading": "earth_bond"}
+    if name == "repeat":
+        assert needs == "-"
+        return
+    given = {key: examples[key] for key in re.findall(r"`(\w+)`", must)}
+    unit = UnitData(rated_power_w=100.0, load_ohm=8.0, gain_db=29.0)
+    demand = kind.demand(kind.settings.model_validate(given), unit)
+    told = set() if needs == "-" else {each.replace(" ", "_") for each in needs.split(", ")}
+    assert told == {role.value for role in demand.roles}
+
+
+@pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("ticket:")])
+def test_the_ticket_of_the_readme_is_sound_and_whole(tmp_path, text):
+    path = tmp_path / "ticket.yaml"
+    path.write_text(text, encoding="utf-8")
+    ticket, errors = read_ticket(path)
+    assert not errors
+    keys = set(TicketSettings.model_fields)
+    assert keys == set(re.findall(r"^(\w+):", text, re.MULTILINE))
+    assert set(ticket.unit) == set(UNIT_ITEMS)
+
+
 @pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("bench:")])
 def test_a_bench_of_the_readme_is_sound(tmp_path, text):
     path = tmp_path / "bench.yaml"
@@ -93,7 +147,7 @@ def test_a_bench_of_the_readme_is_sound(tmp_path, text):
 
 def test_the_readme_has_a_procedure_and_a_bench():
     starts = [text.split(":")[0] for text in _blocks("yaml")]
-    assert {"procedure", "bench"} <= set(starts)
+    assert {"procedure", "bench", "ticket"} <= set(starts)
 
 
 @pytest.mark.parametrize(
