@@ -28,7 +28,7 @@ from drivers.roles import (
 from sequencer.analysis.estimates import Estimate
 from sequencer.captures import Capture
 from sequencer.pictures import Picture
-from sequencer.quantities import format_quantity
+from sequencer.quantities import Level, format_quantity
 from sequencer.unit_data import UnitData
 
 
@@ -175,6 +175,19 @@ class Demand:
     asks_operator: bool = False
     asks_for: str | None = None
     by_hand_without: Role | str | None = None
+
+
+def driven(level: Level, unit: UnitData, *, top_frequency_hz: float, seconds: float) -> Demand:
+    """What it asks of the bench to drive the unit to an output level for some seconds."""
+    level_vrms = level.to_vrms(unit.load_ohm, unit.rated_power_w)
+    return Demand(
+        roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+        top_frequency_hz=top_frequency_hz,
+        generator_vrms=level_vrms / 10.0 ** (unit.gain_db / 20.0),
+        load_w=level_vrms**2 / unit.load_ohm,
+        load_s=seconds,
+        duration_s=seconds,
+    )
 
 
 class BenchAccess(Protocol):

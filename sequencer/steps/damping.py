@@ -9,6 +9,7 @@ loaded levels belongs to the moment of the open one.
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from statistics import fmean
 from typing import ClassVar
 
@@ -30,6 +31,7 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
+    driven,
     found,
     not_found,
     say,
@@ -59,17 +61,11 @@ class Damping(StepKind[DampingSettings]):
 
     def demand(self, settings: DampingSettings, unit: UnitData) -> Demand:
         """A router that switches the load."""
-        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
         seconds = 3.0 * (settings.record + SETTLE_S) + 4.0 * SETTLE_S + 2.0
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.ROUTER}),
-            routes=frozenset({ROUTE}),
-            top_frequency_hz=3.0 * settings.frequency,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds,
-            duration_s=seconds,
+        drive = driven(
+            settings.level, unit, top_frequency_hz=3.0 * settings.frequency, seconds=seconds
         )
+        return replace(drive, roles=drive.roles | {Role.ROUTER}, routes=frozenset({ROUTE}))
 
     def describe(self, settings: DampingSettings, unit: UnitData) -> str:
         """What happens, in words."""

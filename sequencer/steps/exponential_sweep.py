@@ -6,6 +6,7 @@ at once (A. Farina, 2000).
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -31,6 +32,7 @@ from sequencer.steps.base import (
     Finding,
     Situation,
     StepSettings,
+    driven,
     found,
     say,
 )
@@ -76,17 +78,11 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
 
     def demand(self, settings: ExponentialSweepSettings, unit: UnitData) -> Demand:
         """A generator that sweeps and an analyser that records the drive beside the output."""
-        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
         seconds = settings.time + BEFORE_S + AFTER_S + OVERHEAD_S
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+        return replace(
+            driven(settings.level, unit, top_frequency_hz=settings.stop, seconds=seconds),
             operations=frozenset({(Role.GENERATOR, "set_sweep"), (Role.GENERATOR, "start_sweep")}),
             analyser_channels=2,
-            top_frequency_hz=settings.stop,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds,
-            duration_s=seconds,
         )
 
     def describe(self, settings: ExponentialSweepSettings, unit: UnitData) -> str:

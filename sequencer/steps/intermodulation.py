@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -22,6 +23,7 @@ from sequencer.steps.base import (
     Finding,
     Situation,
     StepSettings,
+    driven,
     found,
     say,
 )
@@ -75,16 +77,11 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]
 
     def demand(self, settings: IntermodulationSettings, unit: UnitData) -> Demand:
         """A generator that adds two tones."""
-        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
+        top_hz = 22e3 if settings.method == "difference" else 8e3
         seconds = settings.record + SETTLE_S + OVERHEAD_S
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+        return replace(
+            driven(settings.level, unit, top_frequency_hz=top_hz, seconds=seconds),
             operations=frozenset({(Role.GENERATOR, "set_two_tone")}),
-            top_frequency_hz=22e3 if settings.method == "difference" else 8e3,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds,
-            duration_s=seconds,
         )
 
     def describe(self, settings: IntermodulationSettings, unit: UnitData) -> str:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -31,6 +31,7 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
+    driven,
     not_found,
     one_sided_95,
     say,
@@ -80,15 +81,10 @@ class LevelSweep(StepKind[LevelSweepSettings]):
 
     def demand(self, settings: LevelSweepSettings, unit: UnitData) -> Demand:
         """Drive up to `most`, a short dwell at each level."""
-        most = _vrms(settings.most, unit)
         levels = _levels(settings, unit)
         dwell = settings.record + SETTLE_S
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
-            top_frequency_hz=3.0 * settings.frequency,
-            generator_vrms=most / 10.0 ** (unit.gain_db / 20.0),
-            load_w=most**2 / unit.load_ohm,
-            load_s=dwell,
+        return replace(
+            driven(settings.most, unit, top_frequency_hz=3.0 * settings.frequency, seconds=dwell),
             stops_by_itself=True,
             duration_s=len(levels) * (dwell + REST_S) + 2.0,
         )

@@ -25,6 +25,7 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
+    driven,
     found,
     not_found,
     say,
@@ -110,16 +111,8 @@ class Sweep(StepKind[SweepSettings]):
 
     def demand(self, settings: SweepSettings, unit: UnitData) -> Demand:
         """Drive at a low level over a wide band."""
-        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
         seconds = 2.0 + sum(_seconds(frequency) for frequency in settings.frequencies_hz())
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
-            top_frequency_hz=settings.stop,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds,
-            duration_s=seconds,
-        )
+        return driven(settings.level, unit, top_frequency_hz=settings.stop, seconds=seconds)
 
     def describe(self, settings: SweepSettings, unit: UnitData) -> str:
         """What happens, in words."""

@@ -28,6 +28,7 @@ from sequencer.steps.base import (
     Finding,
     Situation,
     StepSettings,
+    driven,
     found,
     not_found,
     say,
@@ -95,15 +96,11 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
 
     def demand(self, settings: ToneSettings, unit: UnitData) -> Demand:
         """Generator, analyser, and a load that stands the power."""
-        level = settings.level_vrms(unit)
-        seconds = settings.hold + settings.record + OVERHEAD_S
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
+        return driven(
+            settings.level,
+            unit,
             top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds,
-            duration_s=seconds,
+            seconds=settings.hold + settings.record + OVERHEAD_S,
         )
 
     def describe(self, settings: ToneSettings, unit: UnitData) -> str:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -19,6 +20,7 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
+    driven,
     not_found,
     say,
 )
@@ -51,16 +53,10 @@ class WarmUp(StepKind[WarmUpSettings]):
 
     def demand(self, settings: WarmUpSettings, unit: UnitData) -> Demand:
         """Drive and a load that stands it; a thermometer helps."""
-        level = settings.level.to_vrms(unit.load_ohm, unit.rated_power_w)
-        return Demand(
-            roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
-            helpful_roles=frozenset({Role.THERMOMETER}),
-            top_frequency_hz=settings.frequency,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=settings.time,
-            duration_s=settings.time,
+        drive = driven(
+            settings.level, unit, top_frequency_hz=settings.frequency, seconds=settings.time
         )
+        return replace(drive, helpful_roles=frozenset({Role.THERMOMETER}))
 
     def describe(self, settings: WarmUpSettings, unit: UnitData) -> str:
         """What happens, in words."""

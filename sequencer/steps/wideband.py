@@ -20,6 +20,7 @@ from sequencer.steps.base import (
     Finding,
     Situation,
     StepSettings,
+    driven,
     found,
     say,
 )
@@ -70,14 +71,14 @@ class Wideband(OneRecordKind[WidebandSettings, WidebandResult]):
 
     def demand(self, settings: WidebandSettings, unit: UnitData) -> Demand:
         """An analyser whose sample rate covers the search; a load when driven."""
-        level = _level_vrms(settings, unit)
-        seconds = settings.record + SETTLE_S + (2.0 if level else 0.0)
+        seconds = settings.record + SETTLE_S
+        if settings.level is not None:
+            return driven(
+                settings.level, unit, top_frequency_hz=settings.search_high, seconds=seconds + 2.0
+            )
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER}),
             top_frequency_hz=settings.search_high,
-            generator_vrms=level / 10.0 ** (unit.gain_db / 20.0),
-            load_w=level**2 / unit.load_ohm,
-            load_s=seconds if level else 0.0,
             duration_s=seconds,
         )
 
