@@ -63,7 +63,7 @@ def reading_view(stored: Json, kind: str) -> ReadingView:
         value=value,
         also=also,
         limit=bounds_text(reading),
-        written=written if _HANGS_ON_ANOTHER.search(written) else "",
+        written=written if _says_more(written, reading) else "",
         sign=verdict_sign(reading.verdict),
         remarks=_remarks(reading),
         ruler=_ruler(reading),
@@ -72,6 +72,12 @@ def reading_view(stored: Json, kind: str) -> ReadingView:
         is_passed=counts_as_passed(reading.verdict, is_limited),
         verdict=reading.verdict,
     )
+
+
+def _says_more(written: str, reading: Reading) -> bool:
+    """Whether a limit as written tells what its numbers don't: another reading, or decibels."""
+    is_in_decibels = reading.shown_unit == "%" and written.endswith("dB")
+    return is_in_decibels or _HANGS_ON_ANOTHER.search(written) is not None
 
 
 def _remarks(reading: Reading) -> tuple[str, ...]:

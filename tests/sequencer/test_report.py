@@ -794,6 +794,12 @@ def test_units_that_pass_but_differ_are_not_a_pair(pair):
     assert "not known" in shown
 
 
+def test_a_limit_in_decibels_is_shown_as_written_beside_its_per_cents(page):
+    limit = Limit(maximum=10 ** (-70 / 20), written=(("max", "-70 dB"),))
+    shown = page([started(), *step(1, "rated", [replace(THD, limits=limit)]), SAFE])
+    assert shown.comes_before("at most 0.03162 %", "max -70 dB")
+
+
 def test_a_pair_shows_bounds_as_bounds_and_each_unit_s_own_limit(pair):
     low = Reading(name="bandwidth_low", value=None, unit="Hz", upper_bound=4.0)
 
