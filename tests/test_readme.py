@@ -9,6 +9,8 @@ import pytest
 
 from sequencer.bench_spec import load_bench
 from sequencer.cli import commands
+from sequencer.guards import KINDS as GUARDS
+from sequencer.guards import GuardSettings
 from sequencer.procedure import load_procedure
 from sequencer.steps.registry import kinds
 from sequencer.ticket import TicketSettings, read_ticket
@@ -86,6 +88,29 @@ def test_a_procedure_of_the_readme_passes_a_good_unit_that_comes_cold(tmp_path, 
     done = steadybench("run", path, "--bench", "sim", "--serial", "A", *accepted)
     assert done.code == 0, done.out
     assert "PASSED: every limit is met" in done.out
+
+
+def test_the_figures_of_the_built_in_procedures_are_told():
+    table = README.split("<!-- figures -->")[1].split("<!-- end -->")[0]
+    told = {
+        row.split("`")[1]: dict(re.findall(r"`(\w+)` \(([^)]*)\)", row))
+        for row in table.splitlines()
+        if row.startswith("| `")
+    }
+    names = [path.stem for path in (ROOT / "procedures").glob("*.yaml")]
+    figures = {name: load_procedure(name, registry=kinds()).figures for name in names}
+    assert told == {name: dict(each) for name, each in figures.items() if each}
+
+
+def test_every_guard_is_told_with_its_bound():
+    bounds = dict(re.findall(r"^\| `(\w+)` \|.*\| (.*) \|$", README, re.MULTILINE))
+    assert GUARDS.keys() <= bounds.keys()
+    guards = GuardSettings()
+    assert bounds["output_dc"] == f"{guards.output_dc.limit:g} V"
+    assert bounds["output_level"] == f"{guards.output_level.limit:g} V"
+    assert bounds["temperature"] == f"{guards.temperature.limit:g} degC"
+    assert bounds["temperature_rise"] == f"{60 * guards.temperature_rise.limit:g} K/min"
+    assert bounds["disk"] == f"less than {guards.disk.limit / 1e6:g} MB"
 
 
 def _kind_rows() -> dict[str, list[str]]:
