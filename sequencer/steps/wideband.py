@@ -1,7 +1,7 @@
 """Kind `wideband`: spurs far above the audio band, idle or under a tone."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import ClassVar
 
 import numpy as np
@@ -31,6 +31,8 @@ from sequencer.unit_data import UnitData
 FIRST_PEAK_V = 1.0
 SETTLE_S = 1.0
 MOST_MARKS = 8
+# Harmonics nearer than this part of the axis would pile their names on one spot.
+MARKS_APART = 0.05
 # What no spur stands out of hides less than the noise of this width: far wider than a spur smears.
 WIDEST_HIDDEN_HZ = 10e3
 
@@ -216,7 +218,7 @@ def _spur_text(spur: Spur) -> str:
 
 
 def wideband_picture(result: WidebandResult, tone_hz: float | None) -> Picture:
-    """The wide spectrum with its spurs and the harmonics of the tone marked."""
+    """The wide spectrum with its spurs and the strongest harmonics of the tone marked."""
     marks = [
         Mark(
             x=spur.frequency_hz.value or 0.0,
@@ -231,7 +233,7 @@ def wideband_picture(result: WidebandResult, tone_hz: float | None) -> Picture:
             y=20.0 * math.log10(line.level_vrms.value or 1e-12),
             label=f"H{(line.frequency_hz.value or 0.0) / (tone_hz or 1.0):.0f}",
         )
-        for line in result.tone_harmonics[:MOST_MARKS]
+        for line in _apart(result.tone_harmonics, MARKS_APART * result.searched_hz[1])[:MOST_MARKS]
     ]
     return Picture(
         name="wideband_spectrum",
@@ -251,8 +253,19 @@ def wideband_picture(result: WidebandResult, tone_hz: float | None) -> Picture:
         caption=(
             f"Noise bandwidth {result.resolution_hz:.0f} Hz. A spur is marked at its level "
             "integrated over its width, which can lie above the curve."
+            + (" H marks the tone's strongest harmonics." if result.tone_harmonics else "")
         ),
     )
+
+
+def _apart(lines: Sequence[Spur], least_hz: float) -> list[Spur]:
+    """The lines, strongest first, without those too near to a stronger one."""
+    kept: list[Spur] = []
+    for line in lines:
+        here_hz = line.frequency_hz.value or 0.0
+        if all(abs(here_hz - (other.frequency_hz.value or 0.0)) >= least_hz for other in kept):
+            kept.append(line)
+    return kept
 
 
 def _dbv(density_v_per_rthz: Samples, result: WidebandResult) -> Samples:

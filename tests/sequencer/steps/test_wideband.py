@@ -144,7 +144,11 @@ def test_the_picture_marks_the_spurs_and_the_tones_harmonics(on):
     picture = on.run(DRIVEN, bench).pictures()["wideband_spectrum"]
     marks = {mark.label: mark for mark in picture.marks}
     assert marks["104.3 kHz"].y == pytest.approx(-60.0, abs=0.2)
-    assert any(label.startswith("H") for label in marks)
+    harmonics_hz = sorted(mark.x for label, mark in marks.items() if label.startswith("H"))
+    assert harmonics_hz
+    between_hz = np.diff([*harmonics_hz, math.inf])
+    assert min(between_hz) >= 20e3, "names of harmonics pile up"
+    assert "H marks" in picture.caption
     assert [curve.label for curve in picture.curves] == ["output", "noise floor"]
 
 
