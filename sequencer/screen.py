@@ -50,7 +50,10 @@ _OUTCOME = {
     Outcome.STOPPED: "bold red",
     Outcome.INTERRUPTED: "yellow",
 }
-_NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 20, 34, 20
+_NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 22, 34, 20
+# Below this a reading takes two lines instead of columns that a terminal would break anywhere.
+_COLUMNS_NEED = 95
+_SPINNER_WIDTH = 3
 # Of readings without a limit, so many are shown; the record has them all.
 _MOST_ASIDE = 6
 
@@ -121,6 +124,8 @@ class Screen:
                 self._show(f"waiting {duration_text(wait_s)} more ({_left(max(run_s, wait_s))})")
             case Noted(text=text):
                 self._show(printable(text))
+            case RunFinished():
+                self._show("writing the report")
 
     def _lines(self, event: Event) -> list[Text]:
         """What to print for an event: readings with limits at once, the others in one line."""
@@ -138,7 +143,7 @@ class Screen:
                 self._aside.append(reading)
                 return []
             case ReadingTaken(reading=reading):
-                return [_reading_line(reading, self._kind)]
+                return self._reading_lines(reading)
             case StepFinished(kind=kind):
                 aside = [each for each in self._aside if each.value is not None or each.is_bound]
                 missing = [each for each in self._aside if each not in aside]
@@ -148,14 +153,27 @@ class Screen:
                 self._kind = kind
         return _plain_lines(event)
 
+    @property
+    def _is_narrow(self) -> bool:
+        return self._console.is_terminal and self._console.width < _COLUMNS_NEED
+
+    def _reading_lines(self, reading: Reading) -> list[Text]:
+        if self._is_narrow:
+            return _narrow_reading_lines(reading, self._kind)
+        return [_reading_line(reading, self._kind)]
+
     def _print(self, line: Text) -> None:
         # A screen that can't be written to is no reason to stop a run; the journal has it all.
+        # Lines are broken between words for people only, never in a file.
         with contextlib.suppress(OSError):
-            self._console.print(line, soft_wrap=True, highlight=False)
+            self._console.print(line, soft_wrap=not self._console.is_terminal, highlight=False)
 
     def _show(self, doing: str) -> None:
         if self._status:
-            self._status.update(Text(doing, overflow="ellipsis", no_wrap=True))
+            # One line only: what a second one leaves behind would stay on the screen.
+            line = Text(doing)
+            line.truncate(max(self._console.width - _SPINNER_WIDTH, 1), overflow="ellipsis")
+            self._status.update(line)
 
 
 def _left(seconds: float) -> str:
@@ -237,7 +255,20 @@ def _reading_line(reading: Reading, kind: str) -> Text:
     line.append(f"{name_text(reading.name, kind):<{_NAME_WIDTH}} ")
     line.append(f"{reading.value_text():<{_VALUE_WIDTH}} ")
     line.append(f"{printable(limit_text(reading)):<{_LIMIT_WIDTH}} ", style="dim")
-    line.append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
+    return line.append(_judgement(reading))
+
+
+def _narrow_reading_lines(reading: Reading, kind: str) -> list[Text]:
+    below = Text("    ").append(f"{printable(limit_text(reading))}  ", style="dim")
+    return [
+        Text(f"  {name_text(reading.name, kind)}  {reading.value_text()}"),
+        below.append(_judgement(reading)),
+    ]
+
+
+def _judgement(reading: Reading) -> Text:
+    """The verdict, and what there is to say about it."""
+    line = Text().append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
     if reading.reason:
         line.append(f"  {printable(reading.reason)}", style="yellow")
     elif len(reading.remarks) == 1:

@@ -3,6 +3,7 @@
 import io
 
 import pytest
+from rich.text import Text
 
 from sequencer.events import (
     Answered,
@@ -74,9 +75,9 @@ def _reading(**changes):
 def shown():
     """Text of events on a screen: shown(event, ..., terminal=False)."""
 
-    def show(*events, terminal=False, **options):
+    def show(*events, terminal=False, width=100, **options):
         out = io.StringIO()
-        console = Terminal(file=out, force_terminal=terminal, width=100, **options)
+        console = Terminal(file=out, force_terminal=terminal, width=width, **options)
         with Screen(console) as screen:
             for event in events:
                 screen(Stamped(t_s=0.0, at=None, event=event))
@@ -218,8 +219,6 @@ def test_nothing_from_outside_reaches_the_terminal_raw(shown, event):
 
 
 def test_colour_only_repeats_the_words(shown):
-    from rich.text import Text
-
     coloured = shown(_reading(), terminal=True)
     assert "\x1b[" in coloured
     plain = [line.split() for line in Text.from_ansi(coloured).plain.splitlines()]
@@ -238,6 +237,34 @@ def test_no_color_is_honoured(shown, monkeypatch):
 def test_on_a_terminal_a_last_line_tells_what_goes_on(shown):
     text = shown(_step(), Waiting(step="a", left_s=300.0), terminal=True)
     assert "about 10 min left" in text
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_a_narrow_terminal_breaks_lines_between_words_only(shown, width):
+    does = "switches the mains on with the input silent, then looks at the direct voltage"
+    events = (_step(does=does), Waiting(step="a", left_s=300.0), _reading(), _reading(name="gain"))
+    lines = Text.from_ansi(shown(*events, terminal=True, width=width)).plain.splitlines()
+    assert max(map(len, lines)) <= width
+    words = {word for line in lines for word in line.split()}
+    assert {"switches", "direct", "voltage", "pass"} <= words
+    assert any("max 0.1 %" in line for line in lines)
+
+
+@pytest.mark.parametrize("width", [40, 100])
+def test_the_live_line_is_one_line_and_cut_with_a_sign(width):
+    out = io.StringIO()
+    with Screen(Terminal(file=out, force_terminal=True, width=width)) as screen:
+        screen(Stamped(t_s=0.0, at=None, event=_step(does="drives " + 30 * "on and ")))
+        before = out.tell()
+        screen.pause()
+    live = [line for line in out.getvalue()[before:].splitlines() if "on and" in line]
+    assert live
+    assert all("drives" in line and "…" in line for line in live), "a second line is left behind"
+
+
+def test_the_end_says_that_the_report_is_being_written(shown):
+    text = shown(_step(), RunFinished(outcome=Outcome.PASS), terminal=True)
+    assert "writing the report" in text
 
 
 def test_off_a_terminal_there_are_plain_lines_only(shown):
