@@ -22,6 +22,7 @@ import click
 
 from sequencer import __version__
 from sequencer.errors import Interrupted, Refused, Stopped, printable
+from sequencer.plain_text import plainly
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -46,6 +47,7 @@ def main() -> None:
     """Entry point of the command `steadybench`."""
     # The records are short enough for one core; a second BLAS thread only doubles the work.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    plainly((sys.stdout, sys.stderr))
     code = run_command(sys.argv[1:])
     for stream in (sys.stdout, sys.stderr):
         try:
