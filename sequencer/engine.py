@@ -221,12 +221,17 @@ def _ending(error: BaseException) -> RunFinished:
 class _Progress:
     """Which step of the plan this is, from 1, and the time that is left from its start.
 
-    round names the round of the repeats around it, outermost first: ".2.1".
+    rounds holds the round of each repeat around it, outermost first, and of how many.
     """
 
     number: int
     left_s: float
-    round: str = ""
+    rounds: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def suffix(self) -> str:
+        """What a step's name has behind its id: ".2.1"."""
+        return "".join(f".{number}" for number, _ in self.rounds)
 
 
 class _Engine:
@@ -404,6 +409,8 @@ class _Engine:
                     does=planned.does,
                     estimate_s=planned.duration_s,
                     left_s=progress.left_s,
+                    round=progress.rounds[-1][0] if progress.rounds else None,
+                    rounds=progress.rounds[-1][1] if progress.rounds else None,
                 )
             )
             if isinstance(step.settings, RepeatSettings):
@@ -417,20 +424,20 @@ class _Engine:
     ) -> Verdict:
         """The group of a repeat, round after round; returns the worst verdict of all."""
         begun_s = self._access.now_s() - self._past.elapsed_s.get(name, 0.0)
+        expected = settings.rounds(sum(inner.duration_s for inner in planned.group))
         self._verdicts.append([])
         for number in itertools.count(1):
             round_s = self._access.now_s()
-            left_s = progress.left_s - (round_s - begun_s)
-            round_name = f"{progress.round}.{number}"
+            now = _Progress(
+                number=progress.number,
+                left_s=progress.left_s - (round_s - begun_s),
+                rounds=(*progress.rounds, (number, max(number, expected))),
+            )
             for inner in planned.group:
-                self._step(
-                    inner,
-                    _Progress(number=progress.number, left_s=left_s, round=round_name),
-                    f"{inner.step.id}{round_name}",
-                )
+                self._step(inner, now, f"{inner.step.id}{now.suffix}")
             spent_s = self._access.now_s() - round_s
             is_last = number == settings.count
-            if self._is_past(planned, round_name) and not is_last:
+            if self._is_past(planned, now.suffix) and not is_last:
                 continue
             if settings.period and not is_last:
                 self._access.wait(settings.period - spent_s)
@@ -439,9 +446,9 @@ class _Engine:
                 break
         return worst(self._verdicts.pop())
 
-    def _is_past(self, planned: PlannedStep, round_name: str) -> bool:
+    def _is_past(self, planned: PlannedStep, suffix: str) -> bool:
         """Whether a whole round was done before the break; nothing is waited for then."""
-        return all(f"{inner.step.id}{round_name}" in self._past.done for inner in planned.group)
+        return all(f"{inner.step.id}{suffix}" in self._past.done for inner in planned.group)
 
     def _finish(
         self, planned: PlannedStep, name: str, verdict: Verdict, *, cut: bool = False

@@ -90,7 +90,10 @@ class Energising:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepStarted:
-    """A step begins. number counts from 1."""
+    """A step begins. number counts from 1; so does round, which a step of a repeated group has.
+
+    rounds is how many there will be, as far as the plan tells.
+    """
 
     step: str
     kind: str
@@ -100,6 +103,8 @@ class StepStarted:
     does: str
     estimate_s: float
     left_s: float
+    round: int | None = None
+    rounds: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -218,7 +218,8 @@ def _plain_lines(event: Event) -> list[Text]:
                 Text(f"  {event.role}: {printable(event.manufacturer)} {printable(event.model)}")
             ]
         case StepStarted():
-            head = Text(f"[{event.number}/{event.of}] {printable(event.title)}", style="bold")
+            title = f"{printable(event.title)}{_round_text(event)}"
+            head = Text(f"[{event.number}/{event.of}] {title}", style="bold")
             return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
         case Noted(text=text):
             return [Text(f"  note: {printable(text)}", style="yellow")]
@@ -237,6 +238,11 @@ def _plain_lines(event: Event) -> list[Text]:
         case MadeSafe():
             return [Text(""), *_safe_lines(event)]
     return []
+
+
+def _round_text(event: StepStarted) -> str:
+    """Which round of a repeated group this is, and of how many."""
+    return "" if event.round is None else f", round {event.round} of {event.rounds}"
 
 
 def _start_lines(event: RunStarted) -> list[Text]:

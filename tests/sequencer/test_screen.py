@@ -98,6 +98,11 @@ def test_a_step_tells_its_number_and_what_it_does(shown):
     assert "drives 1 kHz" in text
 
 
+def test_a_step_of_a_repeated_group_tells_its_round(shown):
+    assert "[2/3] 1 kHz, round 3 of 16\n" in shown(_step(round=3, rounds=16))
+    assert "round" not in shown(_step())
+
+
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [

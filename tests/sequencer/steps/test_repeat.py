@@ -2,6 +2,8 @@
 
 import pytest
 
+from sequencer.events import StepStarted
+
 INNER = "steps: [{id: w, kind: wait, time: 10 s}]"
 
 
@@ -59,5 +61,12 @@ def test_the_engine_carries_the_rounds_out_with_their_period(rig):
         "offset.2",
         "offset.3",
     ]
+    started = {event.step: (event.round, event.rounds) for event in rig.all(StepStarted)}
+    assert started == {
+        "again": (None, None),
+        "offset.1": (1, 3),
+        "offset.2": (2, 3),
+        "offset.3": (3, 3),
+    }
     # Two whole periods and the last round's settling.
     assert rig.clock.time_s == pytest.approx(122.0, abs=1.0)
