@@ -52,7 +52,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()
-        except BrokenPipeError:
+        except OSError:
             # Else the interpreter would try again at its end and spoil the exit code.
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     sys.exit(code)
@@ -118,8 +118,12 @@ def _tell_end(outcome: str, cause: str, words: str, as_json: bool) -> None:
 
 def _put(text: str) -> None:
     """The result, on standard output; a reader who has gone changes nothing about the exit code."""
-    with contextlib.suppress(BrokenPipeError):
+    try:
         click.echo(text)
+    except BrokenPipeError:
+        pass
+    except OSError as error:
+        _say(f"the result could not be written ({error.strerror}); a run's record has it")
 
 
 def _say(text: str) -> None:
@@ -541,7 +545,7 @@ def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: 
 
     if as_json:
         _put(json.dumps(result))
-    with contextlib.suppress(BrokenPipeError):
+    with contextlib.suppress(OSError):
         console.print(Text(f"report: {printable(str(report), len(str(report)))}"), soft_wrap=True)
 
 

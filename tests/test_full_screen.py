@@ -1,0 +1,28 @@
+"""Losing the screen loses no run: where it can't be written, the exit code is still the run's."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+_PROGRAM = "from sequencer.cli import main; main()"
+
+
+@pytest.mark.parametrize("also", [[], ["--json"]])
+def test_a_screen_that_cannot_be_written_ends_no_run(tmp_path: Path, also: list[str]) -> None:
+    command = "run dc_offset --bench sim --serial X --unattended --accept-cautions --out"
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        ended = subprocess.run(
+            [sys.executable, "-c", _PROGRAM, *command.split(), str(tmp_path), *also],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL,
+            text=True,
+            check=False,
+        )
+    assert "a fault in the program" not in ended.stderr
+    assert "Traceback" not in ended.stderr
+    assert ended.returncode in (0, 1)
+    assert len([*tmp_path.glob("*/report.html")]) == 1
+    assert ("could not be written" in ended.stderr) == bool(also)
