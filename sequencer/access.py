@@ -15,9 +15,10 @@ from drivers.roles import (
 )
 from sequencer.bench import Bench
 from sequencer.bench_state import BenchState, NotedAnalyser, NotedGenerator, NotedMainsSwitch
+from sequencer.errors import printable
 from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
-from sequencer.operator import Operator
-from sequencer.steps.base import Load
+from sequencer.operator import Declined, Operator, is_done, is_yes
+from sequencer.steps.base import Load, WiredWrong
 from sequencer.unit_data import UnitData
 
 # Guards look at the bench at least this often while a step waits.
@@ -33,6 +34,10 @@ _MOMENT_S = 1e-6
 # Inrush limiters must cool before mains comes on again (common practice, no source).
 MAINS_OFF_TIME_S = 60.0
 _BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
+_HAS_RESTED = (
+    "The bench has no mains switch: has the unit been switched off at the mains for "
+    f"{MAINS_OFF_TIME_S:.0f} s or more?"
+)
 
 
 class Guards(Protocol):
@@ -165,13 +170,45 @@ class StepAccess:
         return self.router.is_closed(self._bench.spec.routes["load"])
 
     def await_mains_rest(self) -> None:
-        """Wait until mains may come on again after it went off (inrush limiters must cool)."""
-        if self._mains_off_s is not None:
-            self.wait(self._mains_off_s + MAINS_OFF_TIME_S - self.now_s())
+        """Wait until mains may come on again after it went off (inrush limiters must cool).
 
-    def mains_off_since(self, seconds_ago: float) -> None:
-        """The mains went off this long ago: what switches it on again waits for the rest."""
-        self._mains_off_s = self.now_s() - seconds_ago
+        Where the bench has no mains switch and nothing is known, the operator is asked.
+        """
+        if self._mains_off_s is None and not self.has(Role.MAINS_SWITCH):
+            self._have_switched_off()
+        if self._mains_off_s is None:
+            return
+        left_s = self._mains_off_s + MAINS_OFF_TIME_S - self.now_s()
+        if left_s > _SHORT_WAIT_S:
+            self.note(
+                f"the mains stay off for {left_s:.0f} s more: inrush limiters cool for "
+                f"{MAINS_OFF_TIME_S:.0f} s before they come on"
+            )
+        self.wait(left_s)
+
+    def mains_found_off(self) -> None:
+        """The mains switch was just seen off; how long before, nobody can tell."""
+        self._state.is_mains_on = False
+        self._mains_off_s = self.now_s()
+
+    def demand_mains_off(self, what_for: str) -> None:
+        """Go on only while the unit's mains are off, by the switch or by the operator's word.
+
+        Raises WiredWrong when they are on.
+        """
+        if not self.has(Role.MAINS_SWITCH):
+            if self._mains_off_s is None:
+                self._have_switched_off()
+        elif self.mains_switch.is_output_on():
+            raise WiredWrong(f"the unit's mains are on, but {what_for} needs them off")
+
+    def _have_switched_off(self) -> None:
+        """Ask whether the unit has rested; if not, have it switched off, and count from then."""
+        if is_yes(self._answered(f"{_HAS_RESTED} (yes/no)", is_yes)):
+            self._mains_off_s = self.now_s() - MAINS_OFF_TIME_S
+        else:
+            self.by_hand(_BY_HAND.format(state="off"))
+            self._mains_off_s = self.now_s()
 
     def switch_mains(self, on: bool) -> None:
         """Switch the unit's mains, on not before it has rested."""
@@ -239,9 +276,18 @@ class StepAccess:
     def by_hand(self, what: str) -> None:
         """Ask the operator to do it; recorded as their answer.
 
-        Raises NobodyThere when the run is unattended.
+        Raises NobodyThere when the run is unattended, Declined when the operator says no.
         """
-        self.ask(f"{what} (Enter when it is done)")
+        answer = self._answered(f"{what} (Enter when it is done, no to end the run)", is_done)
+        if not is_done(answer):
+            raise Declined(f'ended by the operator, who answered "{printable(answer, 40)}": {what}')
+
+    def _answered(self, question: str, means: Callable[[str], bool | None]) -> str:
+        """The operator's answer; one that means nothing is asked again."""
+        answer = self.ask(question)
+        while means(answer) is None:
+            answer = self.ask(f'"{printable(answer, 40)}" is no answer here. {question}')
+        return answer
 
     def acknowledge(self, caution: str) -> None:
         """Wait until the operator accepts, and record it."""

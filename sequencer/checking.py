@@ -122,7 +122,7 @@ class _Planner:
         duration_s = _group_s(step, round_s) if group else demand.duration_s
         return PlannedStep(
             step=step,
-            does=kind.describe(step.settings, unit),
+            does=kind.describe(step.settings, unit) + _by_hand(demand, self._bench),
             duration_s=0.0 if left_out else duration_s,
             left_out=left_out,
             group=group,
@@ -354,6 +354,15 @@ def _unattended_errors(bench: BenchSpec) -> list[FileError]:
             "risk in writing (unattended_accepted: {by: YOUR NAME, when: DATE})",
         )
     ]
+
+
+def _by_hand(demand: Demand, bench: BenchSpec) -> str:
+    """What a step leaves to the operator on this bench, in words; empty for nothing."""
+    hand = demand.by_hand_without
+    if hand is None or _is_there(hand, bench):
+        return ""
+    lacking = str(hand).replace("_", " ")
+    return f" (the bench has no {lacking}: you are asked to see to that part by hand)"
 
 
 def _is_there(name: Role | str, bench: BenchSpec) -> bool:

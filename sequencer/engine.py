@@ -27,6 +27,7 @@ from sequencer.events import (
     Energising,
     Event,
     Exchanged,
+    GuardWarned,
     InstrumentReady,
     MadeSafe,
     MakingSafe,
@@ -46,7 +47,7 @@ from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
 from sequencer.judging import judge_findings, outcome
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
-from sequencer.make_safe import make_safe
+from sequencer.make_safe import MAINS_LEFT, make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.past import Past
 from sequencer.procedure import Procedure, Step
@@ -288,10 +289,54 @@ class _Engine:
             emit(caution)
         for ready in self._meet_instruments():
             emit(ready)
-        route = f"unit_{self._job.position}"
-        if self._access.has_route(route):
-            self._bench.generator.set_output(False)
-            self._access.connect(route)
+        self._bring_to_rest()
+        self._put_unit_on_bench()
+
+    def _bring_to_rest(self) -> None:
+        """Switch off what was left on by whoever used the bench before.
+
+        Raises InstrumentLost when that can't be confirmed.
+        """
+        switches = {Role.GENERATOR: "the generator's output", Role.MAINS_SWITCH: "the mains"}
+        on = [
+            words
+            for role, words in switches.items()
+            if self._access.has(role) and self._is_on(role)
+        ]
+        if on:
+            found = f"found switched on before the run began: {' and '.join(on)}"
+            with shielded():
+                self._emitter.emit_now(MakingSafe())
+                actions = self._made_safe()
+                self._emitter.emit_now(MakingSafe(is_over=True))
+            # Without a mains switch the unit's mains are the operator's; the steps ask him.
+            doubts = [
+                each.problem or each.action
+                for each in actions
+                if not each.is_confirmed and each.action != MAINS_LEFT
+            ]
+            if doubts:
+                raise InstrumentLost(f"{found}; {'; '.join(doubts)}")
+            words = f"{found}; the bench was made safe first, each switch read back"
+            self._emitter.emit(GuardWarned(guard="left_on", words=words))
+        if self._access.has(Role.MAINS_SWITCH):
+            self._access.mains_found_off()
+
+    def _is_on(self, role: Role) -> bool:
+        if role is Role.GENERATOR:
+            return self._bench.generator.is_output_on()
+        return self._bench.mains_switch.is_output_on()
+
+    def _put_unit_on_bench(self) -> None:
+        """Connect this unit, and no other; nothing drives and the mains are off."""
+        routes, ours = self._bench.spec.routes, f"unit_{self._job.position}"
+        if ours not in routes:
+            return
+        for name, channel in routes.items():
+            is_other = name.startswith("unit_") and name != ours
+            if is_other and self._bench.router.is_closed(channel):
+                self._access.disconnect(name)
+        self._access.connect(ours)
 
     def _opening(self) -> list[Event]:
         """What begins the record, or goes on with it."""
@@ -367,13 +412,6 @@ class _Engine:
 
     def _restore(self) -> None:
         """Bring the unit into the state that the next step relies on; nothing is measured by it."""
-        self._access.generator.set_output(False)
-        if self._access.has(Role.MAINS_SWITCH):
-            was_on = self._access.mains_switch.is_output_on()
-            self._access.mains_switch.set_output(False)
-            is_known = self._past.was_made_safe and not was_on
-            is_real = self._bench.spec.clock == "real"
-            self._access.mains_off_since(self._past.away_s if is_known and is_real else 0.0)
         for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds):
             self._restore_by(planned, name)
 
@@ -560,10 +598,13 @@ class _Engine:
             with shielded():
                 self._emitter.end()
                 self._emitter.emit_now(MakingSafe())
-                self._safe_actions = make_safe(
-                    self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
-                )
+                self._safe_actions = self._made_safe()
         return self._safe_actions
+
+    def _made_safe(self) -> tuple[SafeAction, ...]:
+        return make_safe(
+            self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
+        )
 
     def say(self, event: Event) -> None:
         """Tell what can still be told; a record that can't be written is not worth an end unsafe."""

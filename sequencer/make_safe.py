@@ -14,6 +14,8 @@ from drivers.roles import Generator, Instrument, MainsSwitch, Role, Router
 from sequencer.events import SafeAction
 
 TRIES = 3
+# What is said of the mains on a bench that can't switch them.
+MAINS_LEFT = "mains left as it is"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,7 @@ def make_safe(
     if Role.MAINS_SWITCH not in instruments:
         done.append(
             SafeAction(
-                action="mains left as it is",
+                action=MAINS_LEFT,
                 is_confirmed=False,
                 problem="this bench has no mains switch: switch the unit off by hand",
             )

@@ -2,9 +2,29 @@
 
 from typing import Protocol
 
+_YES = frozenset({"yes", "y"})
+_NO = frozenset({"no", "n"})
+_DONE = _YES | {"", "done", "ok"}
+_NOT_DONE = _NO | {"stop", "abort", "quit", "q", "cancel"}
+
+
+def is_yes(answer: str) -> bool | None:
+    """Whether an answer is yes or no; None when it is neither."""
+    return _meaning(answer, _YES, _NO)
+
+
+def is_done(answer: str) -> bool | None:
+    """Whether somebody says that it is done, or that it won't be; None when it is neither."""
+    return _meaning(answer, _DONE, _NOT_DONE)
+
+
+def _meaning(answer: str, yes: frozenset[str], no: frozenset[str]) -> bool | None:
+    word = answer.strip().lower()
+    return True if word in yes else False if word in no else None
+
 
 class Declined(Exception):
-    """The operator did not accept a caution."""
+    """The operator did not accept a caution, or would not do what he was asked to."""
 
 
 class NobodyThere(Exception):

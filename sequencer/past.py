@@ -24,9 +24,8 @@ class Past:
 
     done maps the names of finished steps to their verdicts, in the order in which they finished;
     elapsed_s holds the time spent in repeated groups that are not finished. t_s is the run's time at
-    the break, away_s how long ago that was in real time, was_made_safe whether somebody made the
-    bench safe at the break. broken is what is to be told about it. bench_copy names the file that holds
-    the bench from now on.
+    the break, away_s how long ago that was in real time. broken is what is to be told about it.
+    bench_copy names the file that holds the bench from now on.
     """
 
     done: Mapping[str, Verdict] = field(default_factory=lambda: MappingProxyType({}))
@@ -36,7 +35,6 @@ class Past:
     elapsed_s: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     t_s: float = 0.0
     away_s: float = 0.0
-    was_made_safe: bool = False
     broken: BrokenOff | None = None
     bench_copy: str = ""
 
@@ -51,7 +49,6 @@ class _Reader:
         self._spent_s: dict[str, float] = {}
         self._since_s: dict[str, float | None] = {}
         self.t_s = 0.0
-        self.was_made_safe = False
         self.last_event = ""
 
     def read(self, line: Line) -> None:
@@ -71,8 +68,6 @@ class _Reader:
                 self._break(self.t_s)
             case _:
                 pass
-        if name in ("made_safe", "energising"):
-            self.was_made_safe = name == "made_safe"
         self.t_s, self.last_event = float(line["t"]), name
 
     def elapsed_s(self) -> dict[str, float]:
@@ -127,7 +122,6 @@ def past_of(
         elapsed_s=reader.elapsed_s(),
         t_s=reader.t_s,
         away_s=away_s,
-        was_made_safe=reader.was_made_safe,
         broken=None if is_told and not torn else broken,
         bench_copy=bench_copy,
     )

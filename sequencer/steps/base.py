@@ -267,6 +267,10 @@ class BenchAccess(Protocol):
         """Wait until mains may come on again after it went off (inrush limiters must cool)."""
         ...
 
+    def demand_mains_off(self, what_for: str) -> None:
+        """Go on only while the unit's mains are off; raises WiredWrong when they are on."""
+        ...
+
     def switch_mains(self, on: bool) -> None:
         """Switch the unit's mains, on not before it has rested.
 
@@ -302,7 +306,10 @@ class BenchAccess(Protocol):
         ...
 
     def by_hand(self, what: str) -> None:
-        """Ask the operator to do something the bench can't, and wait until it is done."""
+        """Ask the operator to do something the bench can't, and wait until it is done.
+
+        Raises Declined (which ends the run) when he won't.
+        """
         ...
 
     def acknowledge(self, caution: str) -> None:

@@ -47,6 +47,7 @@ class LoadCheck(StepKind[LoadCheckSettings]):
             roles=frozenset({Role.DMM}),
             operations=frozenset({(Role.DMM, "read_resistance_ohm")}),
             routes=frozenset({ROUTE}),
+            by_hand_without=Role.MAINS_SWITCH,
             duration_s=1.0,
         )
 
@@ -55,7 +56,8 @@ class LoadCheck(StepKind[LoadCheckSettings]):
         return f"measures the load (should be {say(unit.load_ohm, 'ohm')}), nothing energised"
 
     def acquire(self, settings: LoadCheckSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """One reading of ohms, the meter back at the output afterwards."""
+        """One reading of ohms on a dead output, the meter back at the output afterwards."""
+        bench.demand_mains_off("measuring the load's resistance")
         bench.connect(ROUTE)
         ohms = bench.dmm.read_resistance_ohm()
         if bench.has_route("meter_output"):

@@ -163,9 +163,10 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
     dc = np.array([[bench.dmm.read_dc_v() for _ in range(DC_READINGS)]])
     yield Capture(name="dc", role=Role.DMM.value, samples=dc)
     if (worst := float(np.max(np.abs(dc)))) > dc_stop_v:
+        load = "the load stays off" if bench.has_route("load") else "take the load off"
         raise WiredWrong(
             f"{say(worst, 'V')} DC at the output exceeds {say(dc_stop_v, 'V')}; "
-            "the load stays off; look for a fault in the unit before going on"
+            f"{load}; look for a fault in the unit before going on"
         )
     _route(bench, load=True)
     bench.wait(LOAD_SETTLE_S)

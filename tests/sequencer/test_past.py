@@ -81,12 +81,6 @@ def test_a_break_that_was_told_is_not_told_again(last):
     assert _past(_begin("cold", 0), _line(last, 1, **more)).broken is None
 
 
-def test_energising_after_the_safe_end_makes_it_doubtful_again():
-    safe = _line("made_safe", 1, actions=[])
-    assert _past(safe).was_made_safe
-    assert not _past(safe, _line("energising", 2, what="mains")).was_made_safe
-
-
 def _planned(step_id, kind, *group, **settings):
     model = kinds()[kind].settings.model_validate(settings)
     step = Step(

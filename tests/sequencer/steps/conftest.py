@@ -173,6 +173,9 @@ class StepBench:
     def await_mains_rest(self) -> None:
         self.log.append("mains rest")
 
+    def demand_mains_off(self, what_for: str) -> None:
+        self.log.append(f"mains off: {what_for}")
+
     def switch_mains(self, on: bool) -> None:
         self.mains_switch.set_output(on)
 
