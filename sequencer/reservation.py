@@ -2,7 +2,8 @@
 
 The operating system drops a lock when the last process that shares it dies, so a reservation can't go
 stale; the watchkeeper shares it and holds on until the bench is safe. The note beside the lock only
-tells people who holds it.
+tells people who holds it. Lock files stay: one that is removed while another process opens it would be
+two locks of one name.
 """
 
 import contextlib
@@ -66,11 +67,19 @@ def _descriptor(lock: BaseFileLock) -> list[int]:
 
 
 def _make_shared(folder: Path) -> None:
-    """A folder that every user of this machine can write to, whoever came first."""
+    """A folder that every user of this machine can write to, whoever came first.
+
+    Without the sticky bit: with it, Linux may forbid (fs.protected_regular) to open a colleague's lock.
+    A link in its place is refused, since it could lead anywhere.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if folder.stat().st_uid == os.getuid():
-            folder.chmod(0o777)
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+        try:
+            if os.fstat(handle).st_uid == os.getuid():
+                os.fchmod(handle, 0o777)
+        finally:
+            os.close(handle)
     except OSError as error:
         raise Refused(
             f"instruments can't be reserved: {folder}: {error.strerror}", code="held"
@@ -82,7 +91,8 @@ def _leave(note: Path, holder: str) -> None:
     about = {"pid": os.getpid(), "user": _user(), "for": holder}
     with contextlib.suppress(OSError):
         note.unlink(missing_ok=True)
-        note.write_text(json.dumps(about), encoding="utf-8")
+        with note.open("x", encoding="utf-8") as file:  # never through a link laid there meanwhile
+            file.write(json.dumps(about))
 
 
 def _user() -> str:

@@ -45,12 +45,40 @@ def test_the_same_address_written_otherwise_is_the_same(tmp_path):
         ("GPIB::5", "GPIB0::5::INSTR"),
         ("ASRL3", "ASRL3::INSTR"),
         ("no VISA address", " No VISA address"),
+        # inet_aton(3): parts may be left out, octal or hexadecimal; RFC 1034, 3.1: a name may end in
+        # its root's dot; RFC 6761, 6.3: localhost is the loopback; RFC 4291, 2.5.5.2: mapped IPv4.
+        (A, "TCPIP::127.1::5025::SOCKET"),
+        (A, "TCPIP::127.0.0.01::5025::SOCKET"),
+        (A, "TCPIP::0x7f000001::5025::SOCKET"),
+        (A, "TCPIP::localhost::5025::SOCKET"),
+        (A, "TCPIP::LocalHost.::5025::SOCKET"),
+        (A, "TCPIP::127.0.0.1.::5025::SOCKET"),
+        ("TCPIP::10.0.0.7::5025::SOCKET", "TCPIP::10.7::5025::SOCKET"),
     ],
 )
 def test_one_instrument_is_one_reservation_however_its_address_is_written(tmp_path, one, other):
     with reserved([one], "one", tmp_path), pytest.raises(Refused) as caught:
         reserved([other], "two", tmp_path).__enter__()
     assert caught.value.reason.startswith(other.strip()) or other in caught.value.reason
+
+
+def test_a_name_nobody_knows_is_itself(tmp_path, mocker):
+    mocker.patch("socket.getaddrinfo", side_effect=OSError("no name server"))
+    with (
+        reserved(["TCPIP::meter-7.invalid"], "one", tmp_path),
+        reserved(["TCPIP::meter-8.invalid"], "two", tmp_path),
+    ):
+        pass
+
+
+def test_a_link_where_the_reservations_lie_is_refused_and_not_followed(tmp_path):
+    home = tmp_path / "home"
+    home.mkdir(mode=0o700)
+    (tmp_path / "locks").symlink_to(home)
+    with pytest.raises(Refused), reserved([A], "one", tmp_path / "locks"):
+        pass
+    assert home.stat().st_mode & 0o777 == 0o700
+    assert not list(home.iterdir())
 
 
 def test_two_boards_are_two_instruments(tmp_path):
