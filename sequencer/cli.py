@@ -242,7 +242,7 @@ def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
         result = pairing.run_pair(
             request, serials, person=_Terminal(console, screen), sinks=[screen]
         )
-        screen.show_match(pairing.match_lines(result))
+        screen.show_match(pairing.match_rows(result))
     if cause := result.units.cause:
         _say(f"{result.outcome}: {cause}")
     _finish(console, as_json, result.to_json(), result.folder / "report.html")

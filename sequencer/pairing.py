@@ -241,27 +241,22 @@ def _write_whole(path: Path, text: str) -> None:
         raise
 
 
-def match_lines(result: PairResult) -> list[tuple[str, Verdict]]:
-    """The match table as lines of text, each with its verdict."""
-    rows = [
-        (
-            each.step,
-            *_name_and_values(each, result.units.records),
-            "no comparison"
-            if each.difference is None
-            else f"differ by {format_quantity(each.difference, each.unit)}",
-            each.limit_text(),
-            verdict_text(each.verdict),
-        )
-        for each in result.matches
-    ]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+def match_rows(result: PairResult) -> list[tuple[Sequence[str], Verdict]]:
+    """The match table's rows, cell by cell in words, each with its verdict."""
     return [
         (
-            "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)),
+            (
+                each.step,
+                *_name_and_values(each, result.units.records),
+                "no comparison"
+                if each.difference is None
+                else f"differ by {format_quantity(each.difference, each.unit)}",
+                each.limit_text(),
+                verdict_text(each.verdict),
+            ),
             each.verdict,
         )
-        for row, each in zip(rows, result.matches, strict=True)
+        for each in result.matches
     ]
 
 

@@ -104,11 +104,18 @@ class Screen:
         if self._status:
             self._status.start()
 
-    def show_match(self, lines: Sequence[tuple[str, Verdict]]) -> None:
-        """Show how alike the units of a pair are, a line a reading."""
-        if lines:
-            self._print(Text("\nHow alike the units are", style="bold"))
-        for line, verdict in lines:
+    def show_match(self, rows: Sequence[tuple[Sequence[str], Verdict]]) -> None:
+        """Show how alike the units of a pair are, a line a reading; in columns where they fit."""
+        if not rows:
+            return
+        self._print(Text("\nHow alike the units are", style="bold"))
+        widths = [max(map(len, column)) for column in zip(*(row for row, _ in rows), strict=True)]
+        has_room = (
+            not self._console.is_terminal or sum(widths) + 2 * len(widths) <= self._console.width
+        )
+        for cells, verdict in rows:
+            padded = [f"{cell:<{width}}" for cell, width in zip(cells, widths, strict=True)]
+            line = "  ".join(padded if has_room else cells).rstrip()
             self._print(Text(f"  {printable(line)}", style=_STYLE[verdict]))
 
     def __call__(self, stamped: Stamped) -> None:
@@ -164,9 +171,17 @@ class Screen:
 
     def _print(self, line: Text) -> None:
         # A screen that can't be written to is no reason to stop a run; the journal has it all.
-        # Lines are broken between words for people only, never in a file.
         with contextlib.suppress(OSError):
-            self._console.print(line, soft_wrap=not self._console.is_terminal, highlight=False)
+            for part in self._broken(line):
+                self._console.print(part, soft_wrap=True, highlight=False)
+
+    def _broken(self, line: Text) -> list[Text]:
+        """A line broken between words, indented throughout; for people only, never in a file."""
+        indent = len(line.plain) - len(line.plain.lstrip(" "))
+        room = self._console.width - indent
+        if not self._console.is_terminal or line.cell_len <= self._console.width or room < 1:
+            return [line]
+        return [Text(" " * indent).append(part) for part in line[indent:].wrap(self._console, room)]
 
     def _show(self, doing: str) -> None:
         if self._status:

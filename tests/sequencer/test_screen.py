@@ -255,6 +255,30 @@ def test_a_narrow_terminal_breaks_lines_between_words_only(shown, width):
     assert any("max 0.1 %" in line for line in lines)
 
 
+def test_what_is_broken_stays_indented_on_a_terminal_and_whole_in_a_file(shown):
+    note = Noted(
+        step="a", text="the mains stay off for 60 s more: inrush limiters cool before that"
+    )
+    lines = Text.from_ansi(shown(note, terminal=True, width=40)).plain.splitlines()
+    assert "  note: the mains stay off for 60 s" in map(str.rstrip, lines)
+    assert "  more: inrush limiters cool before that" in lines
+    assert f"  note: {note.text}\n" in shown(note, width=40)
+
+
+@pytest.mark.parametrize(("width", "has_columns"), [(100, True), (50, False)])
+def test_the_match_table_has_columns_where_they_fit(width, has_columns):
+    rows = [
+        (("tone_10w", "gain", "28.93 dB", "28.99 dB", "differ by 0.06 dB", "pass"), Verdict.PASS),
+        (("t", "H2", "0.1 %", "at most 0.2 %", "no comparison", "no reading"), Verdict.NO_READING),
+    ]
+    out = io.StringIO()
+    with Screen(Terminal(file=out, force_terminal=True, width=width)) as screen:
+        screen.show_match(rows)
+    shown = Text.from_ansi(out.getvalue()).plain
+    assert ("t         H2    0.1 %     at most" in shown) is has_columns
+    assert ("t  H2  0.1 %  at most" in shown) is not has_columns
+
+
 @pytest.mark.parametrize("width", [40, 100])
 def test_the_live_line_is_one_line_and_cut_with_a_sign(width):
     out = io.StringIO()
