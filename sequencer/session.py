@@ -88,6 +88,8 @@ def bench_file(
     name: str, options: Sequence[str] = (), undertaker: Undertaker | None = None
 ) -> Iterator[Path]:
     """The path of a bench file; `sim` starts the simulated bench for as long as it is used."""
+    if not name.strip():
+        raise Refused(f"no bench is named; --bench takes a bench file, or {SIMULATED}")
     if name == SIMULATED:
         with simulated_bench(options, undertaker) as path:
             yield path

@@ -189,12 +189,19 @@ def _warnings(record: Record, context: Context) -> tuple[str, ...]:
         found.append(BROKEN_OFF)
     if not record.safe_actions:
         found.append(_UNSAFE_END)
-    if context.bench is not None and context.bench.clock == "simulated":
+    if _is_simulated(record, context):
         found.append(_SIMULATED)
     end = journal_end(record.folder)
     if end is not None and end.is_torn:
         found.append("The journal's last line is torn and was passed over.")
     return (*found, *context.problems)
+
+
+def _is_simulated(record: Record, context: Context) -> bool:
+    """Whether the bench's clock or any instrument says of itself that it is simulated."""
+    if context.bench is not None and context.bench.clock == "simulated":
+        return True
+    return any("simulated" in str(each["manufacturer"]).lower() for each in record.instruments)
 
 
 def _incidents(record: Record) -> Iterator[str]:

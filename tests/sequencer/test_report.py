@@ -510,12 +510,24 @@ def test_mains_more_than_two_per_cent_off_is_said_with_the_power(page, volts, is
     assert ("readings of power are affected" in shown) is is_off
 
 
-def test_a_simulated_bench_is_called_one(tmp_path):
-    folder = write_run(tmp_path / "run", good_run())
-    simulated = BENCH + "clock: simulated\nclock_address: TCPIP::127.0.0.1::1::SOCKET\n"
-    (folder / "bench.yaml").write_text(simulated, encoding="utf-8")
+@pytest.mark.parametrize(
+    ("clock", "manufacturer", "is_simulated"),
+    [
+        ("clock: simulated\nclock_address: TCPIP::127.0.0.1::1::SOCKET\n", "A real maker", True),
+        ("", "Steadybench Simulated", True),
+        ("", "A real maker", False),
+    ],
+)
+def test_a_bench_with_anything_simulated_is_called_so(tmp_path, clock, manufacturer, is_simulated):
+    events = [
+        replace(event, manufacturer=manufacturer) if isinstance(event, InstrumentReady) else event
+        for event in good_run()
+    ]
+    folder = write_run(tmp_path / "run", events)
+    (folder / "bench.yaml").write_text(BENCH + clock, encoding="utf-8")
     shown = read_page(render_run(read_record(folder)))
-    assert shown.comes_before("simulated bench", "Passed")
+    assert ("on a simulated bench" in shown) is is_simulated
+    assert not is_simulated or shown.comes_before("simulated bench", "Passed")
 
 
 # --- a group of steps, again and again ---
