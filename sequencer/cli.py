@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 OK, LIMIT_NOT_MET, REFUSED, STOPPED = 0, 1, 2, 3
 _EXIT = {"pass": OK, "fail": LIMIT_NOT_MET, "stopped": STOPPED, "interrupted": STOPPED}
 _HELP = frozenset({"-h", "--help", "--version"})
-_YES, _NO = ("yes", "y"), ("no", "n")
 DEMO_SERIALS = ("DEMO-A", "DEMO-B")
 
 _KINDS_HELP = (
@@ -565,13 +564,13 @@ class _Terminal:
 
     def accept(self, caution: str) -> None:
         """Show and ask until the answer is yes or no; a typo declines nothing."""
-        from sequencer.operator import Declined
+        from sequencer.operator import Declined, is_yes
 
-        answer = self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip().lower()
-        while answer not in _YES and answer not in _NO:
+        answer = self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip()
+        while is_yes(answer) is None:
             question = f'"{printable(answer, 40)}" is neither. Accepted? Write yes or no: '
-            answer = self._ask(question).strip().lower()
-        if answer in _NO:
+            answer = self._ask(question).strip()
+        if not is_yes(answer):
             raise Declined("a caution was not accepted")
 
     def answer(self, question: str) -> str:
