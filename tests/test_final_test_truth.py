@@ -42,6 +42,7 @@ TOLERANCES = (
     Tolerance("load_resistance", 1e-3, 0, "DMM 0.1 % (bench file)"),
     Tolerance("standby_power", 6e-3, 0, "power meter 0.5 % (bench file), noise 0.03 % (model)"),
     Tolerance("settling/settling_time", 0, 0.03, "section 7: 0.016 s; zero of 0.1 mV: 0.0125 s"),
+    Tolerance("mains_voltage", 6e-3, 0, "power meter 0.5 % (bench file), noise 0.03 % (model)"),
     Tolerance("time_constant", 3.6e-3, 0, "section 7: 0.36 % from 2 tau of record"),
     Tolerance(
         "final_value|tone.*/dc_offset|rated/dc_offset", 0, 0.25e-3, "analyser 0.2 mV (bench file)"
@@ -103,7 +104,8 @@ REQUIRED = set(
 )
 BOUNDS = "h4|h6|h8|h10|sidebands|hum_|low_spurs/spur_level|bandwidth_low"
 # Of these the model says nothing: a count, and the distortion where the sweep of level happened to end.
-WITHOUT_TRUTH = {"spur_count", "clipping/thd", "driven_half/spur_count"}
+# mains_power hangs on a bias that warms while it is read; standby_power shows the same meter's truth.
+WITHOUT_TRUTH = {"spur_count", "clipping/thd", "driven_half/spur_count", "settling/mains_power"}
 
 
 @pytest.fixture(scope="module")

@@ -123,6 +123,7 @@ def _settling(seen: Observed, step: Any) -> Mapping[str, float]:
         "final_value": model.final_offset_v(state),
         "relay_delay": servo["relay_delay_s"],
         "click": servo["click_v"],
+        "mains_voltage": state.bench["mains_vrms"],
     }
 
 

@@ -8,7 +8,9 @@ from sim_instruments import plain_maps
 from sim_instruments.assembly import ROLES
 from sim_instruments.bench_file import bench_entries, mapped_entries, to_text
 
-ADDRESSES = {name: f"TCPIP::127.0.0.1::{at}::SOCKET" for at, name in enumerate((*ROLES, "clock"))}
+ADDRESSES = {
+    name: f"TCPIP::127.0.0.1::{port}::SOCKET" for port, name in enumerate((*ROLES, "clock"), 5025)
+}
 BENCH = to_text(
     mapped_entries(bench_entries(ADDRESSES), plain_maps.COMMANDS, plain_maps.IDENTITIES)
 )
