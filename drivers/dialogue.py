@@ -90,6 +90,10 @@ class Dialogue:
         """Send a setting and check that it was accepted."""
         self.run(self.setting(name, **values), lambda _: None, energises=energises)
 
+    def shout(self, name: str) -> None:
+        """Send a setting that takes energy away to an instrument that no longer answers."""
+        self.link.shout([utterance.text for utterance in self.setting(name)])
+
     def ask(self, name: str, parse: Callable[[str], Answer], **values: float | str) -> Answer:
         """Ask one question and parse its answer (ValueError: asked again, then UnusableAnswer)."""
         return self.run(self.question(name, **values), lambda answers: parse(answers[0]))

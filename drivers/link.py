@@ -291,6 +291,21 @@ class VisaLink:
         with self._lock:
             return self._run([Message(text=text, is_answered=True)], attempt_once, attempts, False)
 
+    def shout(self, texts: Sequence[str]) -> None:
+        """Send messages to an instrument that no longer answers: it may hear all the same.
+
+        On a fresh connection, with no greeting before, and no answer awaited. Only for what takes
+        energy away, since nothing shows what became of it. Never raises InstrumentError.
+        """
+        with self._lock, contextlib.suppress(InstrumentError):
+            self._poison()
+            self._wire = self._opened_wire(1)
+            try:
+                for text in texts:
+                    self._exchange(text, None, 1, None)
+            finally:
+                self._poison()
+
     # Attempts and sessions.
 
     def _run(

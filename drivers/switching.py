@@ -3,7 +3,13 @@
 import contextlib
 
 from drivers.dialogue import Dialogue
-from drivers.errors import InstrumentError, ReportedError
+from drivers.errors import (
+    InstrumentError,
+    InstrumentTimeout,
+    LinkFailed,
+    ReportedError,
+    UnusableAnswer,
+)
 from drivers.scpi_codec import parse_word
 
 
@@ -46,7 +52,13 @@ class Switch:
         return self._dialogue.ask(self._ask, self._state)
 
     def _set_released(self) -> None:
-        if self._switched(self._release, energises=False):
+        try:
+            is_energised = self._switched(self._release, energises=False)
+        except (InstrumentTimeout, LinkFailed, UnusableAnswer):
+            # It may obey though it doesn't answer, not even the greeting before the command.
+            self._dialogue.shout(self._release)
+            raise
+        if is_energised:
             raise self._dialogue.disobeyed(self._release, f"the {self._name} did not switch off")
 
     def _set_energised(self) -> None:

@@ -111,8 +111,15 @@ class TemperatureRise(Guard):
     period: Period = 30.0
 
 
+class Switches(Guard):
+    """Generator and mains switch still answer, and what is on is still on.
+
+    What ends a run safely must be known to work, so this one looks first, often, and waits briefly.
+    """
+
+
 class Instruments(Guard):
-    """Every instrument still answers, and what is switched on is still on."""
+    """Every instrument still answers."""
 
     period: Period = 60.0
 
@@ -135,6 +142,7 @@ class Disk(Guard):
 class GuardSettings:
     """Every guard of a run."""
 
+    switches: Switches = field(default_factory=Switches)
     output_dc: OutputDc = field(default_factory=OutputDc)
     output_level: OutputLevel = field(default_factory=OutputLevel)
     load_power: LoadPower = field(default_factory=LoadPower)
@@ -159,6 +167,7 @@ class GuardSettings:
 
 # Name in a procedure's `guards:` -> its settings.
 KINDS: Mapping[str, type[Guard]] = {
+    "switches": Switches,
     "output_dc": OutputDc,
     "output_level": OutputLevel,
     "load_power": LoadPower,

@@ -4,7 +4,8 @@ Theory of operation. `look` is called between steps, between the slices of every
 whatever energises. Each guard looks again when its period has passed on the bench's clock. A value
 beyond its limit is read once more before the guard acts, so that one wild reading ends no run; a value
 that can't be read is tried once more on fresh connections and then counts as beyond: what can't be
-watched must not go on.
+watched must not go on. Whether an instrument answers at all is asked with little patience, so that a
+dead one is known within seconds of the look.
 
 A guard whose meter has no such reading sees nothing; the plan's remarks say so beforehand.
 
@@ -35,6 +36,7 @@ from sequencer.unit_data import UnitData
 SETTLED_S = 15.0
 _MB_PER_GB = 1000.0
 _DC_READINGS = 5
+_BRIEFLY = 1  # turns of patience for a question that every instrument answers at once
 _UNITS: Mapping[str, str] = {
     "output_dc": "V",
     "output_level": "V",
@@ -293,16 +295,28 @@ class Watch:
         warn_mb = guard.warn and guard.warn / 1e6
         return free / 1e6, _Bounds(limit=guard.limit / 1e6, warn=warn_mb, is_lower=True)
 
-    def _see_instruments(self, now_s: float) -> None:
-        """Ask every instrument for something; what was switched on must still be on."""
+    def _see_switches(self, now_s: float) -> None:
+        """Ask what makes the bench safe; what was switched on must still be on."""
         bench, state = self._bench, self._state
-        if state.is_output_on and not bench.generator.is_output_on():
-            self._act("instruments", "the generator's output went off by itself")
-        if state.is_mains_on and not bench.mains_switch.is_output_on():
-            self._act("instruments", "the mains went off by itself; was something pressed?")
-        for role in bench.spec.instruments:
-            if role is not Role.ANALYSER or not state.is_recording:
-                bench.prove(role)
+        with bench.hurried(_BRIEFLY):
+            if not state.is_output_on:
+                bench.prove(Role.GENERATOR)
+            elif not bench.generator.is_output_on():
+                self._act("switches", "the generator's output went off by itself")
+            if not bench.spec.has(Role.MAINS_SWITCH):
+                return
+            if not state.is_mains_on:
+                bench.prove(Role.MAINS_SWITCH)
+            elif not bench.mains_switch.is_output_on():
+                self._act("switches", "the mains went off by itself; was something pressed?")
+
+    def _see_instruments(self, now_s: float) -> None:
+        """Ask every instrument for something."""
+        bench, state = self._bench, self._state
+        with bench.hurried(_BRIEFLY):
+            for role in bench.spec.instruments:
+                if role is not Role.ANALYSER or not state.is_recording:
+                    bench.prove(role)
 
 
 def can_see_level(bench: BenchSpec) -> bool:
@@ -314,6 +328,7 @@ def can_see_level(bench: BenchSpec) -> bool:
 _Eye = Callable[[Watch, float], tuple[float, _Bounds] | None]
 # What each guard sees: a value and the bounds it must keep, None where there is nothing to see.
 _EYES: Mapping[str, _Eye] = {
+    "switches": Watch._see_switches,
     "output_dc": Watch._see_dc,
     "output_level": Watch._see_level,
     "load_power": Watch._see_load_power,

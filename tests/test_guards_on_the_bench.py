@@ -64,8 +64,18 @@ def test_each_guard_stops_the_run_in_time(
     assert ended_s - since_s <= settled_s + period_s + SLICE_S + LOOK_S
 
 
-def test_a_silent_instrument_stops_the_run_in_time(steadybench, begin, new_bench, tmp_path):
-    """The analyser is in no guard's reading; a question that changes nothing finds it silent."""
+@pytest.mark.parametrize(
+    ("role", "guard", "period_s"),
+    # The analyser is in no guard's reading; a question that changes nothing finds it silent.
+    [
+        ("analyser", "instruments", 60.0),
+        ("generator", "switches", 10.0),
+        ("mains_switch", "switches", 10.0),
+    ],
+)
+def test_a_silent_instrument_stops_the_run_in_time(
+    steadybench, begin, new_bench, tmp_path, role, guard, period_s
+):
     bench = new_bench()
     text = bench.bench_file.read_text()
     bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
@@ -81,14 +91,17 @@ def test_a_silent_instrument_stops_the_run_in_time(steadybench, begin, new_bench
     while journal is None or '"step":"rest"' not in journal.read_text():
         journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
         time.sleep(0.01)
-    bench.disturb("analyser", "TIMEOUT", 1000)
+    bench.disturb(role, "TIMEOUT", 1000)
     silent_s = float(bench.ask("clock", "DIAG:CLOC:TIME?"))
     process.communicate(timeout=60)
     assert process.returncode == 3
     last = json.loads(journal.read_text().splitlines()[-1])
-    assert last["cause"].startswith("guard instruments: analyser")
+    assert last["cause"].startswith(f"guard {guard}: {role}")
+    bench.tell("clock", f'DIAG:INST:DIST "{role}",NONE')
     assert bench.is_safe
-    assert float(bench.ask("clock", "DIAG:CLOC:TIME?")) - silent_s <= 60.0 + SLICE_S + 2 * LOOK_S
+    assert (
+        float(bench.ask("clock", "DIAG:CLOC:TIME?")) - silent_s <= period_s + SLICE_S + 2 * LOOK_S
+    )
 
 
 @pytest.mark.parametrize("step", [REST, DRIVEN])
