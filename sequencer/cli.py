@@ -2,7 +2,8 @@
 
 Exit codes: 0 all within limits; 1 measured, and at least one limit not met (or not measurable);
 2 refused before anything was energised; 3 stopped by a guard or an instrument fault, bench made safe;
-130 / 143 interrupted by SIGINT / SIGTERM, bench made safe.
+129 / 130 / 143 interrupted by SIGHUP / SIGINT / SIGTERM, bench made safe. What could not be confirmed
+safe is said in words: no code of its own tells it.
 
 Everything heavy is imported inside the commands, so that --help stays quick.
 """
@@ -80,7 +81,7 @@ def run_command(arguments: Sequence[str]) -> int:
         _tell_end("stopped", stopped.cause, f"stopped: {stopped.cause}", as_json)
         return STOPPED
     except Interrupted as interruption:
-        words = "interrupted; the bench was made safe"
+        words = "; ".join((f"interrupted: {interruption}", *getattr(interruption, "__notes__", ())))
         _tell_end("interrupted", str(interruption), words, as_json)
         return interruption.exit_code
     except (click.Abort, KeyboardInterrupt):

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from sequencer.errors import printable
 from sequencer.events import (
     Event,
+    MadeSafe,
     Outcome,
     ReadingTaken,
     RunFinished,
@@ -13,6 +14,7 @@ from sequencer.events import (
     StepFinished,
     StepStarted,
 )
+from sequencer.make_safe import MAINS_LEFT
 
 # Behind the id of a step in a repeated group.
 _ROUNDS = re.compile(r"(\.[0-9]+)+$")
@@ -29,6 +31,7 @@ class LastWords:
         self._left_out: dict[str, None] = {}
         self._judged = 0
         self._is_resumed = False
+        self._safety = ""
 
     def see(self, event: Event) -> None:
         """Learn from one event."""
@@ -41,12 +44,15 @@ class LastWords:
                 self._left_out[_ROUNDS.sub("", step)] = None
             case ReadingTaken(reading=reading) if reading.limits is not None:
                 self._judged += 1
+            case MadeSafe(actions=actions):
+                self._safety = _unsafe([each.action for each in actions if not each.is_confirmed])
             case _:
                 pass
 
     def of(self, finished: RunFinished) -> str:
         """The last line."""
-        return printable("; ".join(filter(None, (self._outcome(finished), self._not_tested()))))
+        parts = (self._outcome(finished), self._not_tested(), self._safety)
+        return printable("; ".join(filter(None, parts)))
 
     def _outcome(self, finished: RunFinished) -> str:
         cause = f": {finished.cause}" if finished.cause else ""
@@ -76,6 +82,14 @@ class LastWords:
         return "; ".join(
             filter(None, (_named([*self._left_out], "left out"), _named(unreached, "not reached")))
         )
+
+
+def _unsafe(unconfirmed: Sequence[str]) -> str:
+    """What is left to do by hand for a safe bench; empty when nothing is."""
+    doubtful = [each for each in unconfirmed if each != MAINS_LEFT]
+    if doubtful:
+        return f"NOT CONFIRMED SAFE ({', '.join(doubtful)}): do what the warnings above say"
+    return "switch the unit off by hand" if unconfirmed else ""
 
 
 def _named(steps: Sequence[str], what: str) -> str:

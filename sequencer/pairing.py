@@ -19,7 +19,15 @@ from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.reading_view import reading_of
-from sequencer.session import Prepared, Request, ask_cautions, carry_out, operator_for, prepared
+from sequencer.session import (
+    NO_REPORT,
+    Prepared,
+    Request,
+    ask_cautions,
+    carry_out,
+    operator_for,
+    prepared,
+)
 from sequencer.ticket import Ticket
 from sequencer.wording import name_text, short_text, verdict_text
 
@@ -98,7 +106,8 @@ def run_pair(
                 folder.rmdir()  # only while nothing is in it
             raise
     result = _pair_result(folder, units)
-    _write_pair(result)
+    with interruptible():
+        _write_pair(result)
     return result
 
 
@@ -149,7 +158,11 @@ def _cut_short(
 ) -> UnitsResult:
     """The runs there are; those of the units before were energised, so this is no refusal."""
     if isinstance(error, Interrupted):
-        cause = f"interrupted before unit {serial} was tested"
+        # A note tells that the unit was measured to its end.
+        when = (
+            "while the report was written of" if hasattr(error, "__notes__") else "before testing"
+        )
+        cause = f"interrupted {when} unit {serial}"
         return UnitsResult(records=tuple(records), interruption=error, cause=cause)
     why = error.reason if isinstance(error, Refused) else error.cause
     return UnitsResult(records=tuple(records), interruption=None, cause=f"unit {serial}: {why}")
@@ -220,6 +233,9 @@ def _write_pair(result: PairResult) -> None:
     try:
         _write_whole(result.folder / MATCH, text + "\n")
         write_pair_report(result.folder, result.units.records, matches)
+    except Interrupted as interruption:
+        interruption.add_note(NO_REPORT.format(folder=result.folder))
+        raise
     except OSError as error:
         if result.interruption:
             raise result.interruption from error

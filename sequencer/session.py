@@ -41,6 +41,10 @@ from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket, read_ticket
 
 SIMULATED = "sim"
+# Noted on a signal that comes when all is measured.
+NO_REPORT = (
+    "all is recorded, the report is not written yet; write it with: steadybench report {folder}"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -335,10 +339,13 @@ def run_in(
 def conclude(folder: Path, ran: Ran) -> Carried:
     """Write summary and report; a signal goes before what hinders that.
 
-    Raises Stopped when they can't be written.
+    Raises Stopped when they can't be written, Interrupted by a signal in the midst of it.
     """
     try:
         write_results(folder)
+    except Interrupted as interruption:
+        interruption.add_note(NO_REPORT.format(folder=folder))
+        raise
     except (Refused, Stopped) as error:
         if ran.interruption:
             raise ran.interruption from error

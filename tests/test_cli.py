@@ -527,6 +527,29 @@ def test_the_mains_are_off_within_5_s_also_when_the_generator_hangs(sitting, liv
     assert live_bench.is_safe
 
 
+SLOW_REPORT = """\
+import time, sequencer.session
+write = sequencer.session.write_run_report
+sequencer.session.write_run_report = lambda record: (time.sleep(60), write(record))
+"""
+
+
+def test_a_signal_while_the_report_is_written_says_how_to_write_it_later(
+    steadybench, begin, live_bench, write, tmp_path
+):
+    command = ("run", write(QUICK), "--bench", live_bench.bench_file, "--serial", "A", *ACCEPTED)
+    process = begin(*command, before=WITHOUT_REST + SLOW_REPORT)
+    _until(lambda: list((tmp_path / "runs").glob("*/summary.json")))
+    process.send_signal(signal.SIGTERM)
+    _, err = process.communicate(timeout=20)
+    assert process.returncode == 143
+    folder = _run_folder(tmp_path / "runs")
+    assert f"steadybench report {folder}" in err.replace("runs/", f"{tmp_path}/runs/")
+    assert not (folder / "report.html").exists()
+    assert steadybench("report", folder).code == 0
+    assert (folder / "report.html").exists()
+
+
 def test_a_signal_while_an_answer_is_awaited_ends_the_run_safely(
     begin, live_bench, write, tmp_path
 ):

@@ -3,15 +3,18 @@
 import pytest
 
 from sequencer.events import (
+    MadeSafe,
     Outcome,
     ReadingTaken,
     RunFinished,
     RunResumed,
+    SafeAction,
     StepFinished,
     StepStarted,
 )
 from sequencer.last_words import LastWords
 from sequencer.limits import Limit, Reading, Verdict
+from sequencer.make_safe import MAINS_LEFT
 
 STEPS = ("a", "b", "c")
 
@@ -86,3 +89,25 @@ def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word
 def test_of_a_resumed_run_nothing_is_said_of_what_was_before():
     resumed = RunResumed(bench="b", bench_sha256="", bench_copy="", version="0", away_s=1.0)
     assert _line(resumed, _begun("c")) == "PASSED: every limit is met"
+
+
+@pytest.mark.parametrize(
+    ("action", "is_confirmed", "words"),
+    [
+        ("mains off", True, "PASSED: every limit is met"),
+        (
+            "mains off",
+            False,
+            "PASSED: every limit is met; NOT CONFIRMED SAFE (mains off): do what the warnings above say",
+        ),
+        (MAINS_LEFT, False, "PASSED: every limit is met; switch the unit off by hand"),
+    ],
+)
+def test_an_end_that_was_not_confirmed_safe_stands_in_the_last_line(action, is_confirmed, words):
+    made_safe = MadeSafe(
+        actions=(
+            SafeAction(action="generator output off", is_confirmed=True),
+            SafeAction(action=action, is_confirmed=is_confirmed, problem="by hand"),
+        )
+    )
+    assert _line(*JUDGED, made_safe) == words
