@@ -158,13 +158,12 @@ class _Planner:
         """Refuse steps that drive a unit which is surely off: the bench switches its mains."""
         if not self._bench.has(Role.MAINS_SWITCH):
             return
-        steps = self._procedure.all_steps()
-        for step in driven_while_off(steps, self._kinds, self._procedure.unit):
-            words = (
-                f"step {step.id}: drives the unit, but no step before it has switched it on; put a "
-                "power_on (or servo_settling) before it"
-            )
-            self.errors.append(FileError(step.place, words))
+        steps, unit = self._procedure.steps, self._procedure.unit
+        told = set()
+        for step, words in driven_while_off(steps, self._kinds, unit):
+            if step.id not in told:
+                told.add(step.id)
+                self.errors.append(FileError(step.place, f"step {step.id}: {words}"))
 
     def warm_load(self, steps: Sequence[PlannedStep]) -> None:
         """Whether the load stands these steps, each warm from those before it, round after round.

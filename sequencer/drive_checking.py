@@ -13,12 +13,14 @@ from sequencer.procedure_model import Step
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Demand, Leaves
 from sequencer.steps.connect import ConnectSettings
+from sequencer.steps.repeat import RepeatSettings
 from sequencer.unit_data import UnitData
 
 # "28.3 V" is meant as 100 W into 8 ohm: levels are written to three digits.
 _ROUNDING = 1.01
 # DC, noise and the closing-in of the level lie on top of the peak of the tone.
 _PEAK_MARGIN = 1.02
+_SWITCH_ON = "put a power_on (or servo_settling) before it"
 
 
 def beyond_rated(demand: Demand, unit: UnitData) -> list[str]:
@@ -67,13 +69,13 @@ def _beyond_ranges(demand: Demand, bench: BenchSpec, unit: UnitData) -> list[str
 
 def driven_while_off(
     steps: Iterable[Step], kinds: Mapping[str, AnyStepKind], unit: UnitData
-) -> Iterator[Step]:
-    """The steps that drive the unit though nothing before them has switched it on.
+) -> Iterator[tuple[Step, str]]:
+    """The steps that drive the unit though nothing before them has switched it on, and what to say.
 
     With the analyser at the generator itself no unit is driven.
     """
     is_on = is_loop = False
-    for step in steps:
+    for step, is_again in _in_order(steps):
         kind = kinds[step.kind]
         if isinstance(step.settings, ConnectSettings):
             is_loop = step.settings.analyser == "loop"
@@ -81,4 +83,20 @@ def driven_while_off(
         if leaves in (Leaves.ON, Leaves.OFF):
             is_on = leaves is Leaves.ON
         elif kind.demand(step.settings, unit).load_w > 0.0 and not is_on and not is_loop:
-            yield step
+            if is_again:
+                words = "in its second round drives the unit, which the first one left switched off"
+            else:
+                words = "drives the unit, but no step before it has switched it on"
+            yield step, f"{words}; {_SWITCH_ON}"
+
+
+def _in_order(steps: Iterable[Step], *, is_again: bool = False) -> Iterator[tuple[Step, bool]]:
+    """Steps as they follow each other, a repeated group twice; whether each comes again.
+
+    A third round finds the unit as the second one did.
+    """
+    for step in steps:
+        yield step, is_again
+        yield from _in_order(step.steps, is_again=is_again)
+        if isinstance(step.settings, RepeatSettings) and step.settings.count != 1:
+            yield from _in_order(step.steps, is_again=True)

@@ -203,6 +203,32 @@ def test_a_unit_that_is_surely_off_is_not_driven(planned, against, steps, off):
     ]
 
 
+DRIVEN = "{id: a, kind: tone, level: 1 W}, {id: dark, kind: power_off}"
+
+
+@pytest.mark.parametrize(
+    ("group", "is_refused"),
+    [
+        (f"count: 2, steps: [{DRIVEN}]", True),
+        (f"time: 1 h, steps: [{DRIVEN}]", True),
+        (f"count: 1, steps: [{DRIVEN}]", False),
+        (f"count: 2, steps: [{{id: light, kind: power_on}}, {DRIVEN}]", False),
+    ],
+)
+def test_a_round_does_not_drive_what_the_round_before_switched_off(
+    planned, against, group, is_refused
+):
+    bench = WARM_LOAD + '  mains_switch: {address: "TCPIP::127.0.0.1::5::SOCKET"}\n'
+    steps = ("{id: mains, kind: power_on}", f"{{id: again, kind: repeat, {group}}}")
+    if not is_refused:
+        assert planned(*steps, bench=bench)
+        return
+    ((_, message),) = against(*steps, bench=bench)
+    assert message.startswith(
+        "step a: in its second round drives the unit, which the first one left"
+    )
+
+
 def test_a_short_burst_above_the_continuous_power_is_fine(planned):
     assert planned("{id: a, kind: tone, level: 100 W, hold: 30 s}")
 
