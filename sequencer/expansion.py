@@ -186,7 +186,12 @@ class Expander:
             include=entry.node,
             must_pass=head.must_pass or scope.must_pass,
         )
-        return self._expand(entry.file.entries, inner)
+        drafts = self._expand(entry.file.entries, inner)
+        has_to_meet = any(step.must_pass for draft in drafts for step in draft.walk())
+        if head.must_pass and not has_to_meet:
+            message = f"must_pass: no step of {entry.file.source.name} has limits to meet"
+            self._say(entry.node.key_place("must_pass"), message)
+        return drafts
 
     def _changes(self, entry: Entry, file: Loaded, scope: _Scope) -> dict[str, Node]:
         block = entry.node.get("with")

@@ -190,6 +190,17 @@ def test_must_pass_without_limits_is_a_mistake(tmp_path):
     assert "no limits to meet" in error.message
 
 
+def test_an_include_s_must_pass_without_any_limit_in_it_is_a_mistake(tmp_path):
+    """It would look like a safeguard and be none."""
+    (tmp_path / "inner.yaml").write_text(HEAD + POWER)
+    with pytest.raises(ProcedureError) as caught:
+        _loaded(tmp_path, HEAD + "  - {id: first, include: inner.yaml, must_pass: true}\n")
+    (error,) = caught.value.errors
+    assert error.place.line == 5
+    assert "no step of" in error.message
+    assert "inner.yaml has limits to meet" in error.message
+
+
 def test_check_says_where_the_run_would_end(tmp_path, capsys):
     path = tmp_path / "p.yaml"
     path.write_text(HEAD + BOND + POWER)
