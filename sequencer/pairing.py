@@ -28,6 +28,7 @@ from sequencer.session import (
     operator_for,
     prepared,
 )
+from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket
 from sequencer.wording import name_text, short_text, verdict_text
 
@@ -120,6 +121,7 @@ def _run_each(
     sinks: Sequence[Sink],
 ) -> UnitsResult:
     _demand_the_tickets_unit(serials, request, ready.ticket)
+    _demand_readings_of_each(serials, request, ready)
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
     accepted = ask_cautions(operator)
@@ -185,6 +187,25 @@ def _demand_the_tickets_unit(
     ]
     if errors:
         raise TicketError(errors)
+
+
+def _demand_readings_of_each(serials: Sequence[str], request: Request, ready: Prepared) -> None:
+    """Refuse a series whose units would share what was read on one of them, an earth bond say."""
+    ticket, unit = ready.ticket, ready.procedure.unit
+    steps = ready.procedure.all_steps()
+    asked = {kinds()[step.kind].demand(step.settings, unit).asks_for for step in steps}
+    if ticket is None or len(serials) < 2 or not asked & ticket.readings.keys():
+        return
+    problem = None
+    if not ticket.serial:
+        problem = "they are of one unit, and the ticket does not say of which; write its serial"
+    elif request.is_unattended:
+        problem = (
+            f'they are those of "{ticket.serial}", and nobody is there to read the other\'s; run each '
+            "unit with a ticket of its own, or stay at the bench (no --unattended)"
+        )
+    if problem:
+        raise TicketError([FileError(ticket.places["readings"], f"readings: {problem}")])
 
 
 def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:

@@ -81,11 +81,6 @@ class Prepared:
     ticket: Ticket | None
     keeper: Watchkeeper
 
-    @property
-    def given(self) -> Mapping[str, str]:
-        """Readings that the job ticket gives."""
-        return self.ticket.readings if self.ticket else {}
-
 
 @contextmanager
 def bench_file(
@@ -258,7 +253,8 @@ def carry_out(
     Raises Refused when the run can't begin (nothing was energised).
     """
     if ready.ticket:
-        job = replace(job, ticket=ready.ticket.to_json(), given=ready.given)
+        ticket = ready.ticket.for_unit(job.serial)
+        job = replace(job, ticket=ticket.to_json(), given=ticket.readings)
     with reserved(addresses_of(ready.bench), f"{ready.procedure.name} on {job.serial}") as locks:
         folder = new_folder(
             parent, at=RealClock().date(), serial=job.serial, procedure=ready.procedure.name

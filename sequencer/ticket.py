@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Container, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
@@ -120,6 +120,12 @@ class Ticket:
     unit_places: Mapping[str, Place] = field(
         default_factory=lambda: MappingProxyType({}), compare=False, repr=False
     )
+
+    def for_unit(self, serial: str) -> "Ticket":
+        """The ticket as it holds for this unit: what was read on another one is left out."""
+        if self.serial in ("", serial):
+            return self
+        return replace(self, readings=MappingProxyType({}))
 
     def to_json(self) -> dict[str, object]:
         """The ticket for the record."""

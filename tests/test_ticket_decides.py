@@ -1,4 +1,7 @@
-"""A unit of another kind than the built-in procedures name: its ticket decides levels and limits."""
+"""A unit of another kind than the built-in procedures name: its ticket decides levels and limits.
+
+What the ticket says was read on one unit stays with that unit.
+"""
 
 import json
 import subprocess
@@ -105,3 +108,58 @@ def test_a_unit_on_the_bench_is_judged_by_its_ticket(tmp_path, shell, rated, gai
         each["value"] for id_, each in readings if (id_, each["name"]) == ("rated", "power")
     ]
     assert power == pytest.approx(float(rated.split()[0]), rel=0.02)
+
+
+BOND = """\
+procedure: bond
+unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}
+steps:
+  - id: bond
+    kind: operator_reading
+    reading: earth_bond
+    text: Measure
+    must_pass: true
+    limits: {earth_bond: {max: 0.3 ohm}}
+"""
+
+
+@pytest.fixture
+def pair_of(tmp_path, steadybench):
+    """A pair whose earth bond is asked for, with the ticket of one of them (or of nobody)."""
+
+    def run(serial, *options, says=""):
+        (tmp_path / "bond.yaml").write_text(BOND, encoding="utf-8")
+        ticket = f"{serial}readings: {{earth_bond: 0.11 ohm}}\n"
+        (tmp_path / "ticket.yaml").write_text(ticket, encoding="utf-8")
+        return steadybench(
+            *("pair", tmp_path / "bond.yaml", "--bench", "sim", "--serial", "A-1"),
+            *("--serial", "B-2", "--ticket", tmp_path / "ticket.yaml", "--accept-cautions"),
+            *(*options, "--json"),
+            says=says,
+        )
+
+    return run
+
+
+def test_what_was_read_on_one_unit_of_a_pair_is_not_taken_for_the_other(pair_of):
+    done = pair_of("serial: A-1\n", says="0.4 ohm\n")
+    found = json.loads(done.out)
+    bonds = [run["steps"][0]["readings"][0]["value"] for run in found["runs"]]
+    assert bonds == pytest.approx([0.11, 0.4])
+    assert [run["outcome"] for run in found["runs"]] == ["pass", "fail"]
+    assert done.code == 1
+
+
+@pytest.mark.parametrize(
+    ("serial", "options", "words"),
+    [
+        ("", (), "does not say of which"),
+        ("serial: A-1\n", ("--unattended",), "nobody is there to read the other's"),
+    ],
+)
+def test_readings_that_would_be_shared_are_refused(pair_of, serial, options, words):
+    done = pair_of(serial, *options)
+    assert done.code == 2
+    (error,) = json.loads(done.out)["errors"]
+    assert words in error["message"]
+    assert error["file"].endswith("ticket.yaml")
