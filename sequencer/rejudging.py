@@ -223,6 +223,9 @@ class _Judge:
         steps = [self._again(recorded) for recorded in self._record.steps]
         steps += self._missing()
         steps = [self._with_group(step, steps) for step in steps]
+        if self._record.finished is not None and self._record.ended_early:
+            cause = printable(str(self._record.finished["cause"]))
+            self._remarks.append(f"the run did not reach its end, so it can't pass: {cause}")
         return Rejudged(
             record=self._record,
             procedure=self._procedure.name,
@@ -246,7 +249,8 @@ class _Judge:
         step = self._planned(recorded.id)
         left_out = recorded.left_out
         if left_out is None and recorded.verdict is None:
-            left_out = "the record breaks off in this step"
+            has_end = self._record.finished is not None
+            left_out = f"{'the run ended' if has_end else 'the record breaks off'} in this step"
         elif not self._is_as_planned(recorded):
             left_out = f"{self._procedure.name} has no such step of kind {recorded.kind}"
             self._problems.append(f"step {recorded.id}: {left_out}")
@@ -380,7 +384,7 @@ class _Judge:
 
 def _beside_floor(reading: Reading, recorded: StepRecord) -> Reading:
     """The bench's own floor isn't in the record; what was said of it holds for the same value."""
-    stored = next((each for each in recorded.readings if each["name"] == reading.name), None)
+    stored = recorded.reading(reading.name)
     if stored is None or not stored.get("near_floor") or not _is_close(stored, reading.to_json()):
         return reading
     said = (text for text in stored.get("remarks") or () if str(text).startswith(_NEAR_FLOOR))

@@ -159,7 +159,28 @@ def test_judged_again_it_does_not_pass_and_nothing_is_made_up(rig):
     assert (again.outcome, again.changes, again.problems) == ("fail", (), ())
     wider = rig.folder / "wider.yaml"
     wider.write_text(rig.procedure.flattened_yaml().replace("0.3 ohm", "1 ohm"))
-    assert rejudge(folder, str(wider)).outcome == "fail"
+    lenient = rejudge(folder, str(wider))
+    assert lenient.outcome == "fail"
+    # Every reading passes now, so the text must say why the run does not.
+    assert {reading.verdict.value for step in lenient.steps for reading in step.readings} == {
+        "pass"
+    }
+    assert "did not reach its end, so it can't pass: the run ends at step bond" in lenient.text()
+
+
+def test_judged_again_a_group_in_which_the_run_ended_is_not_said_to_be_torn(rig):
+    rig.readings.dc_v = 30e-3
+    group = (
+        "  - id: rounds\n    kind: repeat\n    count: 3\n    steps:\n"
+        f"      - {{id: dc, kind: dc_offset, must_pass: true, {LIMITS}}}\n"
+    )
+    rig.procedure_text = HEAD + POWER.replace("  - {id: power_off", f"{group}  - {{id: power_off")
+    with Journal(rig.folder) as journal:
+        rig.sinks.append(journal)
+        rig.run()
+    (rig.folder / "procedure.yaml").write_text(rig.procedure.flattened_yaml())
+    steps = {step.id: step for step in rejudge(rig.folder).steps}
+    assert steps["rounds"].left_out == "the run ended in this step"
 
 
 # --- in the procedure ---------------------------------------------------------------------------
