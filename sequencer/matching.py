@@ -136,15 +136,15 @@ def _verdict(
     ):
         return Verdict.PASS
     if difference is None:
-        # Of units that all keep to their limits by a bound there is nothing to compare, nor against.
-        return Verdict.INFO if all(map(_is_met_by_bound, readings)) else Verdict.NO_READING
+        # Where only bounds are known of all units, and none is against a limit, nothing can be compared.
+        return Verdict.INFO if all(map(_is_harmless_bound, readings)) else Verdict.NO_READING
     return Verdict.PASS if difference <= rule.within else Verdict.FAIL
 
 
-def _is_met_by_bound(reading: Mapping[str, Any]) -> bool:
+def _is_harmless_bound(reading: Mapping[str, Any]) -> bool:
     bounds = (reading.get("upper_bound"), reading.get("lower_bound"))
     is_bound = reading["value"] is None and bounds != (None, None)
-    return is_bound and reading.get("verdict") == Verdict.PASS
+    return is_bound and reading.get("verdict") in (Verdict.PASS, Verdict.INFO)
 
 
 def _is_far_below(reading: Mapping[str, Any], part: float) -> bool:

@@ -138,6 +138,13 @@ def test_units_that_all_keep_to_their_limits_by_a_bound_leave_nothing_to_compare
     assert (found.verdict, found.difference) == (Verdict.INFO, None)
 
 
+def test_units_whose_distortion_all_drowns_in_noise_do_not_fail_for_it():
+    # THD at 0.1 W, which no limit judges, below what the analyser can tell on both.
+    quiet = {**_reading("thd", None, "1"), "upper_bound": 2e-5, "noise_limited": True}
+    (found,) = match([_summary({**quiet, "verdict": "info"})] * 2)
+    assert (found.verdict, found.difference) == (Verdict.INFO, None)
+
+
 @pytest.mark.parametrize(
     "other",
     [
