@@ -349,6 +349,8 @@ class _Engine:
                 version=__version__,
                 away_s=self._past.away_s,
                 bench_file=job.bench or spec.file,
+                left_out=self._past.left_out,
+                has_judged=self._past.has_judged,
             )
             return [*([self._past.broken] if self._past.broken else []), resumed]
         return [

@@ -219,7 +219,8 @@ class RunResumed:
     """The run goes on where it had been broken off; away_s is how long it stood, in real time.
 
     bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
-    name under which it was given.
+    name under which it was given. left_out names the steps that were left out before the break,
+    has_judged says whether a limit was judged there.
     """
 
     bench: str
@@ -228,6 +229,8 @@ class RunResumed:
     version: str
     away_s: float
     bench_file: str = ""
+    left_out: tuple[str, ...] = ()
+    has_judged: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,27 +23,28 @@ _MOST_NAMED = 4
 
 
 class LastWords:
-    """Counts what was judged and what was not tested, from the events of a run."""
+    """Sees whether anything was judged and what was not tested, from the events of a run."""
 
     def __init__(self, planned: Sequence[str] = ()) -> None:
         self._planned = planned
         self._begun: set[str] = set()
         self._left_out: dict[str, None] = {}
-        self._judged = 0
+        self._has_judged = False
         self._is_resumed = False
         self._safety = ""
 
     def see(self, event: Event) -> None:
         """Learn from one event."""
         match event:
-            case RunResumed():
-                self._is_resumed = True
+            case RunResumed(left_out=left_out, has_judged=has_judged):
+                self._is_resumed, self._has_judged = True, has_judged
+                self._left_out = dict.fromkeys(_ROUNDS.sub("", step) for step in left_out)
             case StepStarted(step=step):
                 self._begun.add(step)
             case StepFinished(step=step, left_out=left_out) if left_out is not None:
                 self._left_out[_ROUNDS.sub("", step)] = None
             case ReadingTaken(reading=reading) if reading.limits is not None:
-                self._judged += 1
+                self._has_judged = True
             case MadeSafe(actions=actions):
                 self._safety = _unsafe([each.action for each in actions if not each.is_confirmed])
             case _:
@@ -56,8 +57,6 @@ class LastWords:
 
     def _outcome(self, finished: RunFinished) -> str:
         cause = f": {finished.cause}" if finished.cause else ""
-        # Of a resumed run only the rest was seen.
-        has_judged = self._judged > 0 or self._is_resumed
         match finished.outcome:
             case Outcome.STOPPED:
                 return f"STOPPED{cause}"
@@ -65,11 +64,11 @@ class LastWords:
                 return f"INTERRUPTED{cause}"
             case Outcome.FAIL if cause:
                 return f"NOT PASSED{cause}"
-            case Outcome.FAIL if not has_judged:
+            case Outcome.FAIL if not self._has_judged:
                 return "NOT PASSED: nothing was judged, every step with limits was left out"
             case Outcome.FAIL:
                 return "NOT PASSED: at least one limit is not met"
-            case Outcome.PASS if not has_judged:
+            case Outcome.PASS if not self._has_judged:
                 return "NOTHING WAS JUDGED: no reading has a limit"
             case Outcome.PASS if self._left_out:
                 return "PASSED what was tested"

@@ -23,7 +23,7 @@ class Past:
     """Where a run goes on.
 
     done maps the names of finished steps to their verdicts, in the order in which they finished;
-    elapsed_s holds the time spent in repeated groups that are not finished. t_s is the run's time at
+    left_out names those of them that were left out. elapsed_s holds the time spent in repeated groups that are not finished. t_s is the run's time at
     the break, away_s how long ago that was in real time. broken is what is to be told about it.
     bench_copy names the file that holds the bench from now on.
     """
@@ -37,6 +37,12 @@ class Past:
     away_s: float = 0.0
     broken: BrokenOff | None = None
     bench_copy: str = ""
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def has_judged(self) -> bool:
+        """Whether a limit was judged."""
+        return any(reading.limits is not None for reading in self.readings.values())
 
 
 class _Reader:
@@ -45,6 +51,7 @@ class _Reader:
     def __init__(self, steps: Container[str]) -> None:
         self._steps = steps
         self.done: dict[str, Verdict] = {}
+        self.left_out: list[str] = []
         self.readings: dict[tuple[str, str], Reading] = {}
         self._spent_s: dict[str, float] = {}
         self._since_s: dict[str, float | None] = {}
@@ -88,6 +95,8 @@ class _Reader:
     def _finish(self, step: str, line: Line) -> None:
         if not line.get("cut"):
             self.done[step] = Verdict(line["verdict"])
+        if line.get("left_out"):
+            self.left_out.append(step)
         self._spent_s.pop(step, None)
         self._since_s.pop(step, None)
 
@@ -124,6 +133,7 @@ def past_of(
         away_s=away_s,
         broken=None if is_told and not torn else broken,
         bench_copy=bench_copy,
+        left_out=tuple(reader.left_out),
     )
 
 

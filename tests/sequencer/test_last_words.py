@@ -86,9 +86,25 @@ def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word
     assert line.startswith(f"{word}: the \\x1b[31mcause; 2 steps not reached: b, c")
 
 
-def test_of_a_resumed_run_nothing_is_said_of_what_was_before():
-    resumed = RunResumed(bench="b", bench_sha256="", bench_copy="", version="0", away_s=1.0)
-    assert _line(resumed, _begun("c")) == "PASSED: every limit is met"
+@pytest.mark.parametrize(
+    ("left_out", "has_judged", "words"),
+    [
+        ((), True, "PASSED: every limit is met"),
+        (("a", "b.1", "b.2"), True, "PASSED what was tested; 2 steps left out: a, b"),
+        ((), False, "NOTHING WAS JUDGED: no reading has a limit"),
+    ],
+)
+def test_of_a_resumed_run_what_was_before_the_break_counts(left_out, has_judged, words):
+    resumed = RunResumed(
+        bench="b",
+        bench_sha256="",
+        bench_copy="",
+        version="0",
+        away_s=1.0,
+        left_out=left_out,
+        has_judged=has_judged,
+    )
+    assert _line(resumed, _begun("c")) == words
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,17 @@ def test_a_step_counts_as_done_when_its_end_is_told():
     assert past.t_s == 5.0
 
 
+def test_what_was_left_out_and_whether_a_limit_was_judged_is_known():
+    left = _line("step_finished", 1, "cold", verdict="info", left_out="no meter")
+    past = _past(left, _begin("offset", 1))
+    assert (past.left_out, past.has_judged) == (("cold",), False)
+    reading = {"name": "dc_offset", "value": 0.0, "unit": "V", "uncertainty": None}
+    reading |= {"verdict": "pass", "noise_limited": False, "upper_bound": None}
+    for limits in (None, {"min": None, "max": 1.0}):
+        taken = _line("reading_taken", 2, "offset", reading={**reading, "limits": limits})
+        assert _past(left, _begin("offset", 1), taken).has_judged is (limits is not None)
+
+
 def test_a_step_that_stopped_the_run_is_done_again():
     past = _past(_begin("cold", 0), _end("cold", 5, "no_reading", cut=True))
     assert past.done == {}
