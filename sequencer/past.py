@@ -23,8 +23,9 @@ class Past:
     """Where a run goes on.
 
     done maps the names of finished steps to their verdicts, in the order in which they finished;
-    left_out names those of them that were left out. elapsed_s holds the time spent in repeated groups that are not finished. t_s is the run's time at
-    the break, away_s how long ago that was in real time. broken is what is to be told about it.
+    left_out names those of them that were left out. elapsed_s holds the time spent in repeated groups
+    that are not finished. t_s is the run's time at the break, away_s how long ago that was in real
+    time. broken is what is to be told about it.
     bench_copy names the file that holds the bench from now on.
     """
 
