@@ -31,23 +31,6 @@ def as_samples(samples: ArrayLike) -> Samples:
     return record
 
 
-_UNSHARED = 2**18  # multiplications in one product that BLAS libraries do in one thread
-
-
-def product(left: Samples, right: Samples, out: Samples | None = None) -> Samples:
-    """Matrix product, shape (rows, k) by (k, columns), a few rows at a time; into out if given."""
-    rows, inner = left.shape
-    columns = right.shape[1]
-    out = np.empty((rows, columns)) if out is None else out
-    batch = max(1, _UNSHARED // (inner * columns))
-    whole = rows - rows % batch
-    np.matmul(
-        left[:whole].reshape(-1, batch, inner), right, out=out[:whole].reshape(-1, batch, columns)
-    )
-    np.matmul(left[whole:], right, out=out[whole:])
-    return out
-
-
 def sum_of_squares(record: Samples) -> float:
     """Sum of the squares of a record."""
     return float(np.einsum("i,i->", record, record))

@@ -17,7 +17,7 @@ from math import isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Phasors, Samples, as_samples, product
+from sequencer.analysis.arrays import Phasors, Samples, as_samples
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.spectrum import hann
 
@@ -295,11 +295,10 @@ def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> 
 def _tone_of_parts(parts: Samples, omega: float) -> Phasors:
     """Complex amplitude of the tone at the middle of each part, by a Hann-weighted mean."""
     length = parts.shape[1]
-    window = hann(length)
-    window /= window.sum()
+    window = hann(length) / hann(length).sum()
     turn = omega * (np.arange(length) - (length - 1) / 2)
     table = np.column_stack([window * np.cos(turn), -window * np.sin(turn), window])
-    both = product(parts, table)
+    both = parts @ table
     response = complex(window @ np.exp(-1j * turn))
     tone: Phasors = 2 * (both[:, 0] + 1j * both[:, 1] - both[:, 2] * response)
     return tone

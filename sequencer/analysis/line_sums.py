@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Phasors, Samples, Spectral, product
+from sequencer.analysis.arrays import Phasors, Samples, Spectral
 
 _MOST_COLUMNS = 256
 
@@ -100,7 +100,7 @@ def line_sums(
     fold = Fold.of(samples.size)
     table = fold.column_turns(omega)
     table = np.hstack([table, fold.column_m[:, np.newaxis] * table[:, moving]])
-    both = product(fold.body(samples), np.hstack([table.real, -table.imag]))
+    both = fold.body(samples) @ np.hstack([table.real, -table.imag])
     by_row = both[:, : table.shape[1]] + 1j * both[:, table.shape[1] :]
     turn = fold.row_turns(omega).conj()
     plain, weighted = turn * by_row[:, : omega.size], by_row[:, omega.size :]
@@ -122,18 +122,20 @@ def line_grams(
     lines, size = omega.size, omega.size + moving.size
     even, odd = np.empty((1 + size, 1 + size)), np.empty((size, size))
     even[0, 0] = count
-    even[0, 1 : lines + 1] = _sum_cos(count, omega)
-    even[0, lines + 1 :] = _sum_m_sin(count, moving)
+    even[0, 1 : lines + 1] = even[1 : lines + 1, 0] = _sum_cos(count, omega)
+    even[0, lines + 1 :] = even[lines + 1 :, 0] = _sum_m_sin(count, moving)
     difference, total = _halves(_sum_cos, count, omega, omega)
     even[1 : lines + 1, 1 : lines + 1] = difference + total
     odd[:lines, :lines] = difference - total
     difference, total = _halves(_sum_m_sin, count, moving, omega)
+    even[lines + 1 :, 1 : lines + 1] = total + difference
     even[1 : lines + 1, lines + 1 :] = (total + difference).T
+    odd[lines:, :lines] = total - difference
     odd[:lines, lines:] = (total - difference).T
     difference, total = _halves(_sum_m2_cos, count, moving, moving)
     even[lines + 1 :, lines + 1 :] = difference - total
     odd[lines:, lines:] = difference + total
-    return _mirrored(even), _mirrored(odd)
+    return even, odd
 
 
 def _halves(
@@ -142,11 +144,6 @@ def _halves(
     """Half the sum at the difference, and at the sum, of every two frequencies."""
     difference, total = np.subtract.outer(first, second), np.add.outer(first, second)
     return 0.5 * of(count, difference), 0.5 * of(count, total)
-
-
-def _mirrored(upper: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A symmetric matrix from its upper triangle."""
-    return np.triu(upper) + np.triu(upper, 1).T
 
 
 def _sum_cos(count: int, theta: Spectral) -> Spectral:

@@ -163,7 +163,8 @@ def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFreque
         step_hz = float(weight @ fit.correction_hz) / float(weight @ multiples)
         doubt_hz = 1 / float(np.sqrt(weight @ multiples))
         mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
-        if abs(step_hz) < 1e-3 * bin_hz:
+        # The step just made leaves an error of the order of its cube, in bins.
+        if abs(step_hz) < 1e-2 * bin_hz:
             break
     is_outside = abs(mains_hz / comb.nominal_hz - 1) > SEARCH_REACH
     if is_outside or abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:

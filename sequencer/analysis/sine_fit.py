@@ -31,7 +31,6 @@ from sequencer.analysis.arrays import (
     Samples,
     Spectral,
     as_samples,
-    product,
     sum_of_squares,
 )
 from sequencer.analysis.line_sums import Fold, line_grams, line_sums
@@ -40,7 +39,7 @@ from sequencer.analysis.spectrum import Periodogram, hann, periodogram
 # samples: enough for a start inside the main lobe of a record 200 times longer
 _FIRST_STAGE = 2**14
 _CYCLES_OF_FIRST_STAGE = 8.0
-_CACHED = 2**15  # samples that stay in the cache between two passes
+_CACHED = 2**17  # samples that stay in the cache between two passes
 _MOST_STEPS = 12
 
 
@@ -249,7 +248,7 @@ def _subtract_lines(
     model = np.empty((group, fold.columns))
     for first in range(0, fold.rows, group):
         rows = slice(first, min(first + group, fold.rows))
-        part = product(left[rows], right, model[: rows.stop - first])
+        part = np.matmul(left[rows], right, out=model[: rows.stop - first])
         np.subtract(body[rows], part, out=body_rest[rows], casting="same_kind")
     tail = (fold.tail_turns(omega) @ fit.amplitude).real + fit.offset_v
     rest[fold.rows * fold.columns :] = fold.tail(samples) - tail

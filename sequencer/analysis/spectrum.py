@@ -6,6 +6,7 @@ so that noise and lines are had by adding bins, without a correction for the win
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -18,6 +19,8 @@ from sequencer.analysis.arrays import Samples, Spectral, as_samples
 # F. J. Harris, "On the use of windows for harmonic analysis with the DFT", Proc. IEEE 66, 1978.
 _HANN = (0.5, 0.5)
 _BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
+
+_LONGEST_KEPT = 2**16
 
 WindowName = Literal["hann", "blackman_harris"]
 
@@ -48,8 +51,16 @@ class Periodogram:
 
 
 def hann(count: int) -> Samples:
-    """Hann window in periodic form, shape (count,), peak 1."""
-    return _cosine_sum(count, _HANN)
+    """Hann window in periodic form, shape (count,), peak 1; not to be written to."""
+    return _kept_hann(count) if count <= _LONGEST_KEPT else _cosine_sum(count, _HANN)
+
+
+@lru_cache(maxsize=16)
+def _kept_hann(count: int) -> Samples:
+    """A short window, wanted again with every record of the same length."""
+    window = _cosine_sum(count, _HANN)
+    window.flags.writeable = False
+    return window
 
 
 def blackman_harris(count: int) -> Samples:

@@ -37,6 +37,7 @@ _LEAST_OVER_MAINS = 6.0
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
+_BINS_FOR_A_MEDIAN = 8192
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +147,9 @@ def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
         near = rest.mean_square_v2[max(middle - reach, 1) : middle + reach + 1]
         left_v2 = max(left_v2, float(near.max(initial=0.0)))
     taken_v = np.abs(lines.fit.amplitude[lines.comb.first_multiple :]).max(initial=0.0)
-    noise_v2 = float(np.median(rest.mean_square_v2))
+    # Some thousand bins tell the median to a few per cent, at a tenth of an analysis's time.
+    some = rest.mean_square_v2[:: 1 + rest.mean_square_v2.size // _BINS_FOR_A_MEDIAN]
+    noise_v2 = float(np.median(some))
     return left_v2 > max(_LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2)
 
 
