@@ -3,7 +3,6 @@
 import ipaddress
 import socket
 import threading
-from functools import lru_cache
 
 from pyvisa.rname import InvalidResourceName, to_canonical_name
 
@@ -16,22 +15,31 @@ def canonical(address: str) -> str:
 
     A host's name becomes its number, when it can be looked up within a second.
     """
+    return spellings(address)[-1]
+
+
+def spellings(address: str) -> tuple[str, ...]:
+    """What may not be used by two: the address with its host as a name, and with it as a number.
+
+    Whoever could not look the name up still shares the name with those who could.
+    """
     try:
         spelt = str(to_canonical_name(address.strip().upper())).upper()
     except (InvalidResourceName, ValueError, KeyError, TypeError):
-        return address.strip().upper()
+        return (address.strip().upper(),)
     interface, *parts = spelt.split("::")
     if not interface.startswith("TCPIP") or len(parts) < 2:
-        return spelt
-    return "::".join([interface, _host(parts[0]), *parts[1:]])
+        return (spelt,)
+    name = parts[0].rstrip(".").lower()
+    number = _number(name)
+    hosts = [_shown(number)] if number else [name.upper()]
+    if number is None and (found := _looked_up(name)) is not None:
+        hosts.append(_shown(found))
+    return tuple("::".join([interface, host, *parts[1:]]) for host in hosts)
 
 
-def _host(text: str) -> str:
-    """A host as a number with no other spelling; as a name in upper case when nobody knows it."""
-    name = text.rstrip(".").lower()
-    number = _number(name) or _looked_up(name)
-    if number is None:
-        return name.upper()
+def _shown(number: ipaddress.IPv4Address | ipaddress.IPv6Address) -> str:
+    """A host's number in its one spelling."""
     if isinstance(number, ipaddress.IPv6Address) and number.ipv4_mapped:
         number = number.ipv4_mapped
     # A server that listens everywhere answers at each of these.
@@ -40,6 +48,8 @@ def _host(text: str) -> str:
 
 def _number(name: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     """The address that this text is, also in the short and octal forms that connections take."""
+    if name == "localhost" or name.endswith(".localhost"):  # RFC 6761, 6.3
+        return ipaddress.IPv4Address(_THIS_MACHINE)
     try:
         return ipaddress.ip_address(name)
     except ValueError:
@@ -50,7 +60,6 @@ def _number(name: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
         return None
 
 
-@lru_cache
 def _looked_up(name: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     """The lowest address of a name; None when it has none, or none in time."""
     found: list[str] = []

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
 
-from sequencer.addresses import canonical
+from sequencer.addresses import spellings
 from sequencer.errors import Refused, printable
 from sequencer.journal import sha256_hex
 
@@ -44,7 +44,8 @@ def reserved(
     _make_shared(where)
     descriptors: list[int] = []
     with ExitStack() as stack:
-        for key, address in sorted({canonical(each): each for each in addresses}.items()):
+        keys = {key: each for each in addresses for key in spellings(each)}
+        for key, address in sorted(keys.items()):
             name = sha256_hex(key.encode())[:24]
             lock = FileLock(where / f"{name}.lock", timeout=0, mode=0o666)
             note = where / f"{name}.json"

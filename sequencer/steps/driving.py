@@ -309,7 +309,8 @@ def _other_rate(
 ) -> str | None:
     """What to say of a tone that has the wanted level but another frequency; None where it has both.
 
-    The generator's frequency is right to parts per million, so the analyser's sample rate is not.
+    The generator's frequency is right to parts per million, so the analyser's sample rate is not, or
+    the record shows something else.
     """
     ac = capture.first - np.mean(capture.first)
     level_vrms = float(np.sqrt(np.mean(ac**2)))
@@ -322,9 +323,10 @@ def _other_rate(
         return None
     return (
         f"the record shows {format_quantity(found_hz, 'Hz', digits=2)} where "
-        f"{format_quantity(frequency_hz, 'Hz')} is driven, at the level that is expected: the analyser "
-        f"does not sample at {format_quantity(capture.sample_rate_hz, 'Hz')} as it was told; look at "
-        "its sample rate, and at sample_rates in the bench file"
+        f"{format_quantity(frequency_hz, 'Hz')} is driven, at the level that is expected: either the "
+        f"analyser does not sample at {format_quantity(capture.sample_rate_hz, 'Hz')} as it was told "
+        "(look at sample_rates in the bench file), or this is another signal, such as hum of an open "
+        "input"
     )
 
 

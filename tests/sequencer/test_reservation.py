@@ -71,6 +71,18 @@ def test_a_name_nobody_knows_is_itself(tmp_path, mocker):
         pass
 
 
+def test_who_can_t_look_a_name_up_shares_it_with_those_who_can(tmp_path, mocker):
+    meter, number = "TCPIP::meter.lan::5025::SOCKET", "TCPIP::10.0.0.7::5025::SOCKET"
+    look_up = mocker.patch("socket.getaddrinfo", side_effect=OSError("no name server"))
+    with reserved([meter], "one", tmp_path):
+        look_up.side_effect = None
+        look_up.return_value = [(None, None, None, "", ("10.0.0.7", 0))]
+        with pytest.raises(Refused):
+            reserved([meter], "two", tmp_path).__enter__()
+    with reserved([meter], "three", tmp_path), pytest.raises(Refused):
+        reserved([number], "four", tmp_path).__enter__()
+
+
 def test_a_link_where_the_reservations_lie_is_refused_and_not_followed(tmp_path):
     home = tmp_path / "home"
     home.mkdir(mode=0o700)
