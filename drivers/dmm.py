@@ -30,7 +30,11 @@ class MappedDmm:
 
     def read_ac_vrms(self) -> float:
         """One AC reading, true r.m.s. volts. Raises UnusableAnswer for overload."""
-        return level_from_unit(self._reading("read_ac"), self._map.choice("ac_unit"))
+        value = self._reading("read_ac")
+        try:
+            return level_from_unit(value, self._map.choice("ac_unit"))
+        except ValueError as error:
+            raise self._dialogue.unusable("read_ac", f"{value:g}", str(error)) from error
 
     def read_resistance_ohm(self) -> float:
         """One resistance reading. Raises UnusableAnswer for an open or a live circuit."""

@@ -208,7 +208,10 @@ class MappedGenerator:
             self._check_frequency_taken(name, taken.pop(0), frequency_hz)
 
     def _check_level_taken(self, name: str, taken: float, level_vrms: float, unit: str) -> None:
-        taken_vrms = level_from_unit(taken, unit) / self._display_factor()
+        try:
+            taken_vrms = level_from_unit(taken, unit) / self._display_factor()
+        except ValueError as error:
+            raise self._dialogue.unusable(name, f"{taken:g}", str(error)) from error
         allowed_vrms = max(level_vrms * _READ_BACK_TOLERANCE, _SMALLEST_CHECKED_VRMS)
         if abs(taken_vrms - level_vrms) > allowed_vrms:
             raise self._not_taken(name, taken, f"a level of {level_vrms:.6g} V rms was set")

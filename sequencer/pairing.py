@@ -194,18 +194,24 @@ def _demand_readings_of_each(serials: Sequence[str], request: Request, ready: Pr
     ticket, unit = ready.ticket, ready.procedure.unit
     steps = ready.procedure.all_steps()
     asked = {kinds()[step.kind].demand(step.settings, unit).asks_for for step in steps}
-    if ticket is None or len(serials) < 2 or not asked & ticket.readings.keys():
+    if ticket is None or len(serials) < 2:
         return
+    given = asked & ticket.all_readings.keys()
+    lacking = [serial for serial in serials if given - ticket.for_unit(serial).readings.keys()]
     problem = None
-    if not ticket.serial:
-        problem = "they are of one unit, and the ticket does not say of which; write its serial"
-    elif request.is_unattended:
+    if asked & ticket.readings.keys() and not ticket.serial:
         problem = (
-            f'they are those of "{ticket.serial}", and nobody is there to read the other\'s; run each '
-            "unit with a ticket of its own, or stay at the bench (no --unattended)"
+            "they are of one unit, and the ticket does not say of which; write its serial, or those of "
+            "each unit under readings_of"
+        )
+    elif request.is_unattended and lacking:
+        problem = (
+            f'those of "{lacking[0]}" are not complete, and nobody is there to read them; write them '
+            "under readings_of, or stay at the bench (no --unattended)"
         )
     if problem:
-        raise TicketError([FileError(ticket.places["readings"], f"readings: {problem}")])
+        place = ticket.places.get("readings") or ticket.places["readings_of"]
+        raise TicketError([FileError(place, f"readings: {problem}")])
 
 
 def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:

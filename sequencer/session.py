@@ -164,7 +164,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             kinds(),
             today=today,
             is_unattended=request.is_unattended,
-            given={**request.given, **(ticket.readings if ticket else {})},
+            given={**request.given, **(ticket.all_readings if ticket else {})},
             done=request.done,
         )
         steps = _beside_floor(steps, request.floor_of or request.bench, procedure.name)

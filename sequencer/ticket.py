@@ -91,6 +91,7 @@ class TicketSettings(BaseModel):
     work: Annotated[list[Text], AfterValidator(_not_too_many)] = []
     notes: Text = ""
     readings: dict[str, Line] = {}
+    readings_of: dict[Line, dict[str, Line]] = {}
     unit: UnitSettings = UnitSettings()
 
 
@@ -99,7 +100,8 @@ class Ticket:
     """A checked job ticket.
 
     unit holds its unit data as written ("load": "8 ohm"), readings what the operator read beforehand
-    on instruments of his own ("earth_bond": "0.12 ohm"). places and unit_places tell where its keys and
+    on instruments of his own ("earth_bond": "0.12 ohm"), readings_of the same by serial, for several
+    units on one ticket. places and unit_places tell where its keys and
     those of its unit stand in the file.
     """
 
@@ -113,6 +115,9 @@ class Ticket:
     work: tuple[str, ...] = ()
     notes: str = ""
     readings: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    readings_of: Mapping[str, Mapping[str, str]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
     unit: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     places: Mapping[str, Place] = field(
         default_factory=lambda: MappingProxyType({}), compare=False, repr=False
@@ -121,11 +126,19 @@ class Ticket:
         default_factory=lambda: MappingProxyType({}), compare=False, repr=False
     )
 
+    @property
+    def all_readings(self) -> Mapping[str, str]:
+        """What was read on any unit of the ticket."""
+        return {
+            **self.readings,
+            **{k: v for of in self.readings_of.values() for k, v in of.items()},
+        }
+
     def for_unit(self, serial: str) -> "Ticket":
         """The ticket as it holds for this unit: what was read on another one is left out."""
-        if self.serial in ("", serial):
-            return self
-        return replace(self, readings=MappingProxyType({}))
+        own = self.readings if self.serial in ("", serial) else {}
+        readings = {**own, **self.readings_of.get(serial, {})}
+        return replace(self, readings=MappingProxyType(readings), readings_of=MappingProxyType({}))
 
     def to_json(self) -> dict[str, object]:
         """The ticket for the record."""
@@ -154,7 +167,12 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
     unit = root.get("unit")
     texts = sound_items(unit)[0] if unit else {}
     places, unit_places = _places(root), _places(unit)
-    errors += _reading_mistakes(root.get("readings"), taken={error.place for error in errors})
+    of_each = root.get("readings_of")
+    for block in (
+        root.get("readings"),
+        *(value for _, value in (of_each.entries if of_each else ())),
+    ):
+        errors += _reading_mistakes(block, taken={error.place for error in errors})
     errors.sort(key=lambda error: (error.place.line, error.place.column))
     if settings is None or errors:
         return Ticket(unit=MappingProxyType(texts), unit_places=unit_places), errors
@@ -169,6 +187,7 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         work=tuple(settings.work),
         notes=settings.notes,
         readings=MappingProxyType(dict(settings.readings)),
+        readings_of=MappingProxyType(settings.readings_of),
         unit=MappingProxyType(texts),
         places=places,
         unit_places=unit_places,

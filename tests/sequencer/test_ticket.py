@@ -80,6 +80,8 @@ def test_everything_may_be_left_out(write):
         ("readings: {insulation: OL}\n", "1:24", 'such as ">500 Mohm"'),
         ("readings: {earth_bond: [1 ohm]}\n", "1:24", "text is wanted"),
         ("readings:\n", "1:1", "nothing is written here"),
+        ("readings_of: {A: {earth_bnd: 0.12 ohm}}\n", "1:19", 'did you mean "earth_bond"?'),
+        ("readings_of: {A: {earth_bond: 0.12}}\n", "1:31", 'write "0.12 ohm"'),
     ],
 )
 def test_mistakes_are_told_at_their_place(write, text, place, words):
