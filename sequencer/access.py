@@ -17,7 +17,7 @@ from sequencer.bench import Bench
 from sequencer.bench_state import BenchState, NotedAnalyser, NotedGenerator, NotedMainsSwitch
 from sequencer.errors import printable
 from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
-from sequencer.operator import Declined, Operator, is_done, is_yes
+from sequencer.operator import TRIES, Declined, Operator, is_done, is_yes
 from sequencer.steps.base import Load, WiredWrong
 from sequencer.unit_data import UnitData
 
@@ -283,11 +283,17 @@ class StepAccess:
             raise Declined(f'ended by the operator, who answered "{printable(answer, 40)}": {what}')
 
     def _answered(self, question: str, means: Callable[[str], bool | None]) -> str:
-        """The operator's answer; one that means nothing is asked again."""
-        answer = self.ask(question)
-        while means(answer) is None:
-            answer = self.ask(f'"{printable(answer, 40)}" is no answer here. {question}')
-        return answer
+        """The operator's answer; one that means nothing is asked again, then taken for a no.
+
+        Raises Declined.
+        """
+        asked = question
+        for _ in range(TRIES):
+            answer = self.ask(asked)
+            if means(answer) is not None:
+                return answer
+            asked = f'"{printable(answer, 40)}" is no answer here. {question}'
+        raise Declined(f"asked {TRIES} times without an answer that means something: {question}")
 
     def acknowledge(self, caution: str) -> None:
         """Wait until the operator accepts, and record it."""

@@ -565,14 +565,17 @@ class _Terminal:
 
     def accept(self, caution: str) -> None:
         """Show and ask until the answer is yes or no; a typo declines nothing."""
-        from sequencer.operator import Declined, is_yes
+        from sequencer.operator import TRIES, Declined, is_yes
 
-        answer = self._ask(f"CAUTION  {caution}\nAccepted? [yes/no] ").strip()
-        while is_yes(answer) is None:
-            question = f'"{printable(answer, 40)}" is neither. Accepted? Write yes or no: '
+        question = f"CAUTION  {caution}\nAccepted? [yes/no] "
+        for _ in range(TRIES):
             answer = self._ask(question).strip()
-        if not is_yes(answer):
-            raise Declined("a caution was not accepted")
+            if is_yes(answer):
+                return
+            if is_yes(answer) is not None:
+                break
+            question = f'"{printable(answer, 40)}" is neither. Accepted? Write yes or no: '
+        raise Declined("a caution was not accepted")
 
     def answer(self, question: str) -> str:
         """Ask and return the answer."""

@@ -23,6 +23,10 @@ def _meaning(answer: str, yes: frozenset[str], no: frozenset[str]) -> bool | Non
     return True if word in yes else False if word in no else None
 
 
+TRIES = 20
+"""So often a question is asked, so that a program which answers nonsense can't keep the run for ever."""
+
+
 class Declined(Exception):
     """The operator did not accept a caution, or would not do what he was asked to."""
 

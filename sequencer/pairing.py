@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.roles import Role
+from sequencer.bench_spec import BenchSpec
 from sequencer.clock import RealClock
 from sequencer.engine import Job
 from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError
@@ -33,6 +35,9 @@ from sequencer.ticket import Ticket
 from sequencer.wording import name_text, short_text, verdict_text
 
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
+
+# The router's relays must not switch a live unit; a run that ended early leaves it on by hand.
+_OFF = "Switch unit {serial} off at its mains now; the relays take it off the bench next."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,8 +133,8 @@ def _run_each(
     records: list[Record] = []
     for position, serial in enumerate(serials, start=1):
         try:
-            if position > 1 and f"unit_{position}" not in ready.bench.routes:
-                _swap(person, serial)
+            if position > 1:
+                _change_units(ready.bench, person, position, serials)
             job = _job(request, ready, serial, position)
             carried = carry_out(
                 ready, job=job, parent=parent, operator=operator, accepted=accepted, sinks=sinks
@@ -225,9 +230,18 @@ def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) 
         )
 
 
-def _swap(person: Operator, serial: str) -> None:
+def _change_units(
+    bench: BenchSpec, person: Operator, position: int, serials: Sequence[str]
+) -> None:
+    """Have done by hand what this bench can't: connect the unit, or switch the one before it off."""
+    if f"unit_{position}" not in bench.routes:
+        request = _SWAP.format(serial=serials[position - 1])
+    elif not bench.has(Role.MAINS_SWITCH):
+        request = _OFF.format(serial=serials[position - 2])
+    else:
+        return
     try:
-        person.accept(_SWAP.format(serial=serial))
+        person.accept(request)
     except (Declined, NobodyThere) as error:
         raise Stopped("it was not connected, so it was not tested") from error
 

@@ -7,6 +7,7 @@ from pydantic import Field
 
 from sequencer.captures import Capture, named, single_reading
 from sequencer.limits import rectangular
+from sequencer.operator import TRIES
 from sequencer.operator_readings import ASKED, Answer, parse_answer
 from sequencer.quantities import Percentage, format_quantity
 from sequencer.steps.base import (
@@ -32,8 +33,6 @@ Name = Literal[
     "temperature",
     "load_resistance",
 ]
-# So that a program which answers nonsense does not keep the run for ever.
-TRIES = 20
 NONE = "none"
 _LEAST, _MOST = "is_least", "is_most"
 

@@ -6,6 +6,7 @@ from drivers.fakes import Call
 from drivers.roles import Role
 from sequencer.access import MAINS_OFF_TIME_S
 from sequencer.events import Energising, GuardWarned, MadeSafe, Outcome, StepStarted
+from sequencer.operator import TRIES
 
 LOAD_FIRST = """\
 procedure: load_first
@@ -144,6 +145,17 @@ def test_an_answer_that_means_nothing_is_asked_again(rig):
     assert rig.run().outcome is Outcome.PASS
     assert asked[1].startswith('"perhaps" is no answer here. ')
     assert asked[3].startswith('"what?" is no answer here. ')
+
+
+def test_nonsense_without_end_ends_the_run_safely(rig):
+    _without(rig, Role.MAINS_SWITCH)
+    asked = []
+    rig.operator.answer = lambda question: asked.append(question) or "perhaps"
+    finished = rig.run()
+    assert finished.outcome is Outcome.STOPPED
+    assert "without an answer that means something" in finished.cause
+    assert len(asked) == TRIES
+    assert not rig.generator.is_on
 
 
 def test_check_says_what_is_left_to_the_operator(rig):
