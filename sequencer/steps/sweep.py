@@ -51,6 +51,14 @@ class MaskPoint(BaseModel):
     min: Decibels | None = None
     max: Decibels | None = None
 
+    @model_validator(mode="after")
+    def _can_be_kept(self) -> "MaskPoint":
+        if self.min is None and self.max is None:
+            raise ValueError("this corner has neither min nor max; write one of them")
+        if self.min is not None and self.max is not None and self.min >= self.max:
+            raise ValueError("min is not below max; swap the two")
+        return self
+
 
 class SweepSettings(StepSettings):
     """Response and distortion over frequency, one sine after the other."""

@@ -19,6 +19,8 @@ LEVEL_V = math.sqrt(8.0)
         ("kind: sweep, points: 2", "points"),
         (STEP + ", mask: [{frequency: 1 kHz, upper: 1 dB}]", "upper"),
         (STEP + ", mask: [{frequency: 1 kHz, max: 1}]", "no unit"),
+        (STEP + ", mask: [{frequency: 1 kHz, min: 1 dB, max: 0 dB}]", "min is not below max"),
+        (STEP + ", mask: [{frequency: 1 kHz}]", "neither min nor max"),
     ],
 )
 def test_wrong_settings_are_refused(on, text, words):
