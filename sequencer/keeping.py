@@ -28,9 +28,10 @@ from sequencer.watchkeeper import BEAT_S
 # From one event to the next: the longest computation on a slow computer; what an instrument may take
 # comes on top.
 _COMPUTING_S = 120.0
-# While the bench is made safe, in the hurried first pass and afterwards (see make_safe).
-_HURRIED_S = 2.0
-_HURRIED_FOR_S = 5.0
+# While the bench is made safe, in the hurried first passes and afterwards. It must be longer than an
+# exchange of the second pass may take (1.8 s, see Bench.hurried), which comes before 2 s have passed.
+_HURRIED_S = 3.0
+_HURRIED_FOR_S = 2.0
 _START_S = 30.0
 # A second process that takes nothing off the line for this long is as good as gone.
 _SEND_S = 2.0

@@ -26,7 +26,8 @@ def patience(monkeypatch):
 def test_only_making_safe_itself_is_hurried(patience, over):
     """The evaluation of a step that was cut may take as long as any: the bench is safe by then."""
     usual_s = patience(Noted(step="a", text="measuring"))
-    assert patience(MakingSafe()) <= 2.0
-    assert patience(Noted(step="a", text="generator output off")) <= 2.0
+    # Longer than an exchange of the second hurried pass (1.8 s), and the bench must be safe within 5 s.
+    assert 2.5 <= patience(MakingSafe()) <= 3.5
+    assert patience(Noted(step="a", text="generator output off")) <= 3.5
     assert patience(over) == usual_s
     assert patience(Noted(step="a", text="evaluating")) == usual_s
