@@ -255,7 +255,7 @@ class FakeReadings:
     ac_vrms: float = 0.0
     resistance_ohm: float = 8.0
     celsius: float = 25.0
-    power_w: float = 0.0
+    power_w: float = 30.0
     mains_vrms: float = 230.0
 
 

@@ -33,6 +33,10 @@ _LONGEST_LOOK_S = 3.0
 _MOMENT_S = 1e-6
 # Inrush limiters must cool before mains comes on again (common practice, no source).
 MAINS_OFF_TIME_S = 60.0
+# At worst, supplies lie 10 % above or 15 % below the nominal voltage (EN 50160, from memory).
+MAINS_TOLERANCE = 0.15
+# Below this a meter sees the unit's side of an open switch.
+_NO_MAINS_V = 30.0
 _BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
 _HAS_RESTED = (
     "The bench has no mains switch: has the unit been switched off at the mains for "
@@ -211,9 +215,14 @@ class StepAccess:
             self._mains_off_s = self.now_s()
 
     def switch_mains(self, on: bool) -> None:
-        """Switch the unit's mains, on not before it has rested."""
+        """Switch the unit's mains, on not before it has rested, and not on to a wrong voltage.
+
+        Raises WiredWrong where the power meter shows another voltage than the unit's; a meter behind
+        the switch can show that only when it is on.
+        """
         if on:
             self.await_mains_rest()
+            self._demand_mains_voltage()
         if self.has(Role.MAINS_SWITCH):
             self.mains_switch.set_output(on)
         else:
@@ -221,6 +230,19 @@ class StepAccess:
                 self.energise("mains of the unit, by hand")
             self.by_hand(_BY_HAND.format(state="on" if on else "off"))
         self._mains_off_s = None if on else self.now_s()
+        if on:
+            self._demand_mains_voltage()
+
+    def _demand_mains_voltage(self) -> None:
+        """The mains, where a meter shows them, are the unit's; raises WiredWrong else."""
+        if not self.can(Role.POWER_METER, "read_voltage_vrms"):
+            return
+        volts, wanted = self.power_meter.read_voltage_vrms(), self.unit.mains_vrms
+        if volts >= _NO_MAINS_V and abs(volts - wanted) > MAINS_TOLERANCE * wanted:
+            raise WiredWrong(
+                f"the mains are at {volts:.0f} V, but the unit is one for {wanted:.0f} V (mains_voltage "
+                "in its data): correct its data, or feed it from a transformer of the right voltage"
+            )
 
     def energise(self, what: str) -> None:
         """Announce it, the guards having looked; sinks have it on disk when this returns."""

@@ -27,6 +27,7 @@ class BenchState:
     lowest_hz: float = 1000.0
     is_output_on: bool | None = None
     is_mains_on: bool | None = None
+    is_standby: bool = False
     is_recording: bool = False
     record_s: float = 0.0
     drive_marks: int = 0
@@ -149,7 +150,9 @@ class NotedMainsSwitch:
     def set_standby(self, standby: bool) -> None:
         """Standby or operate."""
         self._state.mains_marks += 1
+        self._state.is_standby = True
         self._inner.set_standby(standby)
+        self._state.is_standby = standby
 
 
 class NotedAnalyser:

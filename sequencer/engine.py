@@ -6,7 +6,7 @@ every step; a number that could not be measured is a reading without a value, no
 """
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -192,6 +192,15 @@ def run(
 
 class _NotMet(Exception):
     """A step that must be met before the run goes on was not; says which, and which limit."""
+
+
+def _unmet(readings: Iterable[Reading]) -> str:
+    """The limits that these readings do not keep, in words; empty where they keep all."""
+    return "; ".join(
+        unmet_text(reading)
+        for reading in readings
+        if reading.limits and not counts_as_passed(reading.verdict, has_limit=True)
+    )
 
 
 def _ending(error: BaseException) -> RunFinished:
@@ -413,23 +422,31 @@ class _Engine:
             left_s -= planned.duration_s
 
     def _restore(self) -> None:
-        """Bring the unit into the state that the next step relies on; nothing is measured by it."""
-        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds):
+        """Bring the unit into the state that the next step relies on; no reading comes of it."""
+        unit = self._procedure.unit
+        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds, unit):
             self._restore_by(planned, name)
 
     def _restore_by(self, planned: PlannedStep, name: str) -> None:
-        """Carry a finished step out again, for what it does to the unit."""
+        """Carry a finished step out again, for what it does to the unit and what it demands.
+
+        Raises GuardTripped where what had to be met is met no more: the unit or the bench changed.
+        """
         step = planned.step
         self._emitter.emit(StepRestored(step=name, kind=step.kind, does=planned.does))
         self._access.begin(name)
         self._watch.look()
         try:
-            for _ in self._kinds[step.kind].acquire(step.settings, self._access):
-                pass
+            captures = [*self._kinds[step.kind].acquire(step.settings, self._access)]
         except WiredWrong as error:
             raise GuardTripped(f"step {name}: {error}") from error
         except UnusableAnswer as error:
             raise InstrumentLost(f"step {name}: {error}") from error
+        if not step.must_pass:
+            return
+        unmet = _unmet(self._judged(step, name, captures, None, so_far=dict(self._readings)))
+        if unmet:
+            raise GuardTripped(f"step {name}, met before the break, is not met any more: {unmet}")
 
     def _step(self, planned: PlannedStep, progress: "_Progress", name: str) -> None:
         """One step, recorded under this name; one that is done already is only counted."""
@@ -548,12 +565,7 @@ class _Engine:
         """
         if step is None or not step.must_pass or counts_as_passed(verdict, has_limit=True):
             return
-        readings = (reading for (at, _), reading in self._readings.items() if at == name)
-        unmet = "; ".join(
-            unmet_text(reading)
-            for reading in readings
-            if reading.limits and not counts_as_passed(reading.verdict, has_limit=True)
-        )
+        unmet = _unmet(reading for (at, _), reading in self._readings.items() if at == name)
         raise _NotMet(f"the run ends at step {name}, which must be met before it goes on: {unmet}")
 
     def _acquire(self, step: Step, name: str, captures: list[Capture]) -> None:
@@ -565,20 +577,32 @@ class _Engine:
     def _judge(
         self, step: Step, name: str, captures: Sequence[Capture], reason: str | None
     ) -> Verdict:
-        findings = self._kinds[step.kind].evaluate(step.settings, captures, self._situation)
-        readings = judge_findings(
-            step,
-            self._kinds[step.kind],
-            findings,
-            recorded_as=name,
-            rule=self._procedure.decision,
-            so_far=self._readings,
-            broken_off=reason,
-            floor=self._plan.floor,
-        )
+        readings = self._judged(step, name, captures, reason, so_far=self._readings)
         for reading in readings:
             self._emitter.emit(ReadingTaken(step=name, reading=reading))
         return step_verdict(readings)
+
+    def _judged(
+        self,
+        step: Step,
+        name: str,
+        captures: Sequence[Capture],
+        reason: str | None,
+        *,
+        so_far: dict[tuple[str, str], Reading],
+    ) -> list[Reading]:
+        """What the captures of a step say; so_far learns it."""
+        kind = self._kinds[step.kind]
+        return judge_findings(
+            step,
+            kind,
+            kind.evaluate(step.settings, captures, self._situation),
+            recorded_as=name,
+            rule=self._procedure.decision,
+            so_far=so_far,
+            broken_off=reason,
+            floor=self._plan.floor,
+        )
 
     def outcome(self) -> Outcome:
         """Whether the unit passed."""

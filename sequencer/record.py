@@ -41,7 +41,11 @@ class CaptureEntry:
 
 @dataclass(slots=True, kw_only=True)
 class StepRecord:
-    """One step as recorded; bench_copy is the file of the run's folder that holds its bench."""
+    """One step as recorded.
+
+    bench_copy is the file of the run's folder that holds its bench. is_cut: it stopped the run, so
+    that a resumed one does it again.
+    """
 
     id: str
     kind: str
@@ -55,6 +59,7 @@ class StepRecord:
     answers: list[tuple[str, str]] = field(default_factory=list)
     t_s: float = 0.0
     bench_copy: str = BENCH
+    is_cut: bool = False
 
     def reading(self, name: str) -> Json | None:
         """The reading of this name; None when there is none."""
@@ -62,7 +67,7 @@ class StepRecord:
 
     def begin_again(self, t_s: float, bench_copy: str) -> None:
         """Forget what was recorded before the step was cut."""
-        self.verdict, self.left_out = None, None
+        self.verdict, self.left_out, self.is_cut = None, None, False
         self.t_s, self.bench_copy = t_s, bench_copy
         for part in (self.readings, self.captures, self.notes, self.answers):
             part.clear()
@@ -325,3 +330,4 @@ def _feed_step(step: StepRecord, line: Json) -> None:
             step.answers.append((line["question"], line["answer"]))
         case "step_finished":
             step.verdict, step.left_out = line["verdict"], line["left_out"]
+            step.is_cut = bool(line.get("cut"))

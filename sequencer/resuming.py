@@ -172,7 +172,11 @@ def _request(wanted: Resumption, record: Record) -> Request:
         is_unattended=wanted.is_unattended,
         accepted_by=wanted.accepted_by,
         given=_given(ticket) if ticket else {},
-        done=frozenset(step.id for step in record.steps if step.verdict and not step.left_out),
+        done=frozenset(
+            step.id
+            for step in record.steps
+            if step.verdict and not step.left_out and not step.is_cut
+        ),
         floor_of=wanted.bench or used,
         is_floor=record.started.get("procedure") == floor.PROCEDURE,
     )

@@ -24,6 +24,10 @@ from sequencer.quantities import (
     at_most,
 )
 
+# A unit in standby may draw this much (Commission Regulation (EU) 2023/826, off and standby mode); one
+# that is on draws more.
+OFF_W = 0.5
+
 
 class OutputTopology(StrEnum):
     """How the output is referred to earth; a grounded analyser would short the other two."""

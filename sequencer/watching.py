@@ -30,7 +30,7 @@ from sequencer.errors import GuardTripped
 from sequencer.events import Event, GuardsLooked, GuardWarned
 from sequencer.guards import KINDS, Action, FreeBytes, GuardSettings
 from sequencer.quantities import format_quantity
-from sequencer.unit_data import UnitData
+from sequencer.unit_data import OFF_W, UnitData
 
 # Relay, servo and inrush have passed by then (common practice, no source).
 SETTLED_S = 15.0
@@ -153,7 +153,7 @@ class Watch:
         value, bounds = seen
         if bounds.is_beyond(value, bounds.limit):
             again = self._seen(name, now_s)
-            if again is not None and again[1].is_beyond(again[0], bounds.limit):
+            if again is not None and again[1].is_beyond(again[0], again[1].limit):
                 self._act(name, _beyond(name, again[0], again[1]))
         elif bounds.is_beyond(value, bounds.warn):
             self._warn(name, _beyond(name, value, bounds, is_warning=True), "near")
@@ -259,7 +259,16 @@ class Watch:
         if not self._bench.spec.has(Role.POWER_METER):
             return None
         limit = self._settings.mains_power.limit or 4.0 * self._unit.rated_power_w + 100.0
-        return self._bench.power_meter.read_power_w(), _Bounds(limit=limit)
+        power_w = self._bench.power_meter.read_power_w()
+        if power_w < OFF_W and self._is_on_for_long(now_s):
+            return power_w, _Bounds(limit=OFF_W, is_lower=True)
+        return power_w, _Bounds(limit=limit)
+
+    def _is_on_for_long(self, now_s: float) -> bool:
+        """Whether the bench switched the unit on, not in standby, and that a while ago."""
+        state = self._state
+        is_on = state.is_mains_on is True and not state.is_standby
+        return is_on and now_s - self._memory.mains_since_s >= SETTLED_S
 
     def _see_temperature(self, now_s: float) -> tuple[float, _Bounds] | None:
         if not self._bench.spec.has(Role.THERMOMETER):

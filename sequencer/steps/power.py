@@ -29,7 +29,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.registry import register
-from sequencer.unit_data import UnitData
+from sequencer.unit_data import OFF_W, UnitData
 
 DC_READINGS = 5
 LOAD_SETTLE_S = 1.0
@@ -173,13 +173,22 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
 
 
 def mains_captures(bench: BenchAccess) -> Iterator[Capture]:
-    """What the unit draws and the voltage it draws it from, where the bench has a power meter."""
+    """What the unit draws and the voltage it draws it from, where the bench has a power meter.
+
+    Raises WiredWrong when it draws nothing: a unit that is off has no DC, no hum and no noise either.
+    """
     if not bench.has(Role.POWER_METER):
         return
     meter, role = bench.power_meter, Role.POWER_METER.value
-    yield single_reading("mains_power", role, meter.read_power_w())
+    watts = meter.read_power_w()
+    yield single_reading("mains_power", role, watts)
     if bench.can(Role.POWER_METER, "read_voltage_vrms"):
         yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
+    if abs(watts) < OFF_W:
+        raise WiredWrong(
+            f"the unit draws {say(watts, 'W')} from the mains, so it is not on: its switch, standby "
+            "or a blown fuse; look (mains unplugged, capacitors discharged) before going on"
+        )
 
 
 def mains_findings(captures: Sequence[Capture], situation: Situation) -> list[Finding]:

@@ -106,33 +106,59 @@ def test_in_a_repeated_group_the_round_is_named(rig):
     assert rig.is_safe
 
 
-def test_a_resumed_run_does_not_go_on_past_what_was_not_met(rig):
+@pytest.fixture
+def taken_up_again(rig):
+    """Runs rig.procedure_text, forgets what came after a step's end, changes something, resumes."""
+
+    def again(step, change=lambda: None):
+        with Journal(rig.folder) as journal:
+            rig.sinks.append(journal)
+            rig.run()
+        lines = journal_lines(rig.folder)
+        ends = (at for at, line in enumerate(lines) if line["event"] == "step_finished")
+        cut = next(at for at in ends if lines[at]["step"] == step) + 1
+        steps = {step.id for step in rig.procedure.all_steps()}
+        rig.log.clear()
+        change()
+        spec = load_bench(rig.folder / "bench.yaml")
+        return engine.run(
+            rig.procedure,
+            Bench(spec, rig.instruments, rig.clock),
+            plan(rig.procedure, spec, kinds(), today=date(2030, 1, 1)),
+            job=engine.Job(serial="A"),
+            kinds=kinds(),
+            operator=rig.operator,
+            cautions=[],
+            emitter=engine.Emitter(),
+            past=past_of(lines[:cut], steps=steps, away_s=60.0, torn=None),
+        )
+
+    return again
+
+
+def test_a_resumed_run_does_not_go_on_past_what_was_not_met(rig, taken_up_again):
     """Killed between the step's end and the run's: nothing is energised when it is taken up again."""
-    with Journal(rig.folder) as journal:
-        rig.sinks.append(journal)
-        rig.procedure_text = HEAD + BOND + POWER
-        rig.operator.says = "0.8 ohm"
-        rig.run()
-    lines = journal_lines(rig.folder)
-    cut = next(at for at, line in enumerate(lines) if line["event"] == "step_finished") + 1
-    steps = {step.id for step in rig.procedure.all_steps()}
-    past = past_of(lines[:cut], steps=steps, away_s=60.0, torn=None)
-    rig.log.clear()
-    spec = load_bench(rig.folder / "bench.yaml")
-    finished = engine.run(
-        rig.procedure,
-        Bench(spec, rig.instruments, rig.clock),
-        plan(rig.procedure, spec, kinds(), today=date(2030, 1, 1)),
-        job=engine.Job(serial="A"),
-        kinds=kinds(),
-        operator=rig.operator,
-        cautions=[],
-        emitter=engine.Emitter(),
-        past=past,
-    )
+    rig.procedure_text = HEAD + BOND + POWER
+    rig.operator.says = "0.8 ohm"
+    finished = taken_up_again("bond")
     assert finished.outcome is Outcome.FAIL
     assert "step bond" in finished.cause
     assert (True,) not in rig.called("set_output")
+
+
+@pytest.mark.parametrize(("dc_v", "goes_on"), [(1e-3, True), (0.05, False)])
+def test_a_resumed_run_shows_again_what_must_be_met(rig, taken_up_again, dc_v, goes_on):
+    cold = f"  - {{id: cold, kind: dc_offset, must_pass: true, {LIMITS}}}\n"
+    drive = "  - {id: drive, kind: warm_up, level: 1 W, time: 1 min}\n"
+    rig.procedure_text = HEAD + POWER.replace(
+        "  - {id: power_off", f"{cold}{drive}  - {{id: power_off"
+    )
+    finished = taken_up_again("cold", lambda: setattr(rig.readings, "dc_v", dc_v))
+    assert finished.outcome is (Outcome.PASS if goes_on else Outcome.STOPPED)
+    assert goes_on or "step cold, met before the break, is not met any more" in finished.cause
+    driven = [arguments for arguments in rig.called("set_level") if arguments[0] > 0.0]
+    assert bool(driven) is goes_on
+    assert rig.is_safe
 
 
 def _recorded(rig):

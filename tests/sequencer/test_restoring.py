@@ -20,6 +20,18 @@ steps:
   - {id: power_on, kind: power_on, settle: 15 s}
   - {id: soak, kind: warm_up, level: 1 W, time: 2 min}
 """
+UNPOWERED = """\
+  - id: bond
+    kind: operator_reading
+    reading: earth_bond
+    text: Bond
+    must_pass: true
+    limits: {earth_bond: {max: 0.3 ohm}}
+  - id: load
+    kind: load_check
+    must_pass: true
+    limits: {load_resistance: {nominal: 8 ohm, tolerance: 2 %}}
+"""
 INCLUDING = """\
 procedure: with_includes
 decision: plain
@@ -80,7 +92,7 @@ def restored(rig, procedure):
     (rig.folder / "bench.yaml").write_text(rig.bench_text)
     bench = load_bench(rig.folder / "bench.yaml")
     steps = plan(procedure, bench, kinds(), today=rig.clock.date().date()).steps
-    return lambda done: [name for _, name in to_restore(steps, done, kinds())]
+    return lambda done: [name for _, name in to_restore(steps, done, kinds(), procedure.unit)]
 
 
 @pytest.mark.parametrize(
@@ -98,6 +110,38 @@ def restored(rig, procedure):
 )
 def test_the_state_left_by_included_and_repeated_steps_is_brought_back(restored, count, names):
     assert restored([*DONE, "last"][:count]) == names
+
+
+def test_what_had_to_be_met_is_shown_again_by_the_instruments(rig):
+    text = PREP.replace("steps:\n", "steps:\n" + UNPOWERED).replace("prep", "must")
+    after_on = (
+        "  - {id: cold, kind: dc_offset, must_pass: true, limits: {dc_offset: {within: 20 mV}}}\n"
+    )
+    text = text.replace("  - {id: soak", after_on + "  - {id: soak")
+    text += "  - {id: tone, kind: tone, level: 1 W}\n  - {id: finish, kind: power_off}\n"
+    (rig.folder / "must.yaml").write_text(text)
+    (rig.folder / "bench.yaml").write_text(
+        rig.bench_text.replace("load: 201,", "load: 201, meter_load: 302,")
+    )
+    procedure = load_procedure(rig.folder / "must.yaml", registry=kinds())
+    bench = load_bench(rig.folder / "bench.yaml")
+    steps = plan(procedure, bench, kinds(), today=rig.clock.date().date()).steps
+    order = [step.step.id for step in steps]
+    restored = {
+        following: [
+            name
+            for _, name in to_restore(
+                steps, order[: order.index(following)], kinds(), procedure.unit
+            )
+        ]
+        for following in order
+    }
+    assert restored["load"] == []
+    assert restored["power_on"] == ["load"]
+    assert restored["cold"] == ["load", "power_on"]
+    assert restored["soak"] == ["load", "power_on", "cold"]
+    assert restored["tone"] == ["load", "power_on", "cold", "soak"]
+    assert restored["finish"] == []
 
 
 def _line(event, step, **more):
