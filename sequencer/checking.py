@@ -10,7 +10,12 @@ from types import MappingProxyType
 from drivers.roles import Role
 from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
-from sequencer.drive_checking import beyond_bench, beyond_rated, driven_while_off
+from sequencer.drive_checking import (
+    beyond_bench,
+    beyond_rated,
+    driven_while_off,
+    nothing_shows_it_on,
+)
 from sequencer.errors import CapabilityMissing, FileError, Place
 from sequencer.floor import Floor
 from sequencer.procedure import Procedure, Step
@@ -72,6 +77,8 @@ def plan(
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=tuple(planner.errors))
+    unshown = nothing_shows_it_on(procedure.steps, bench, kinds, procedure.unit)
+    planner.remarks += [unshown] if unshown else []
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
     return Plan(steps=steps, remarks=remarks)
 

@@ -90,6 +90,22 @@ def driven_while_off(
             yield step, f"{words}; {_SWITCH_ON}"
 
 
+def nothing_shows_it_on(
+    steps: Iterable[Step], bench: BenchSpec, kinds: Mapping[str, AnyStepKind], unit: UnitData
+) -> str | None:
+    """What to say where a unit that is off would pass: it has no DC, no hum and no noise either."""
+    every = [inner for step in steps for inner in step.walk()]
+    is_switched_on = any(kinds[step.kind].leaves(step.settings) is Leaves.ON for step in every)
+    demands = [kinds[step.kind].demand(step.settings, unit) for step in every]
+    is_shown = bench.has(Role.POWER_METER) or any(demand.load_w > 0.0 for demand in demands)
+    if not is_switched_on or is_shown:
+        return None
+    return (
+        "no power meter, and no step that drives the unit: nothing in this run shows that the unit is "
+        "on; look at its lamp yourself, or add a tone step"
+    )
+
+
 def _in_order(steps: Iterable[Step], *, is_again: bool = False) -> Iterator[tuple[Step, bool]]:
     """Steps as they follow each other, a repeated group twice; whether each comes again.
 

@@ -2,7 +2,8 @@
 
 import pytest
 
-from sequencer.events import Energising, Outcome, ReadingTaken
+from drivers.roles import Role
+from sequencer.events import Energising, Outcome, ReadingTaken, RunStarted
 
 LISTENS = """\
 procedure: listens
@@ -67,3 +68,21 @@ def test_a_meter_behind_the_switch_shows_the_voltage_when_it_is_on(rig):
     assert "the mains are at 230 V" in finished.cause
     assert "settle" not in finished.cause
     assert rig.is_safe
+
+
+@pytest.mark.parametrize(
+    ("left_out", "drives", "told"),
+    [(True, False, True), (True, True, False), (False, False, False)],
+)
+def test_a_run_in_which_nothing_shows_the_unit_on_says_so(rig, left_out, drives, told):
+    if left_out:
+        lines = rig.bench_text.splitlines(keepends=True)
+        rig.bench_text = "".join(line for line in lines if "power_meter" not in line)
+        rig.left_out_roles = (Role.POWER_METER,)
+    tone = "  - {id: tone, kind: tone, level: 1 W}\n  - {id: power_off"
+    rig.procedure_text = LISTENS.replace("START", "power_on")
+    if drives:
+        rig.procedure_text = rig.procedure_text.replace("  - {id: power_off", tone)
+    assert rig.run().outcome is Outcome.PASS
+    remarks = rig.all(RunStarted)[0].remarks
+    assert any("nothing in this run shows that the unit is on" in each for each in remarks) is told
