@@ -11,7 +11,6 @@ from pydantic import (
     ConfigDict,
     Field,
     WithJsonSchema,
-    model_validator,
 )
 
 from drivers.roles import Role
@@ -149,12 +148,6 @@ class LoadModel(_Model):
     short_term_power: PositivePower | None = None
     short_term_duration: Duration = Field(default=0.0, ge=0)
 
-    @model_validator(mode="after")
-    def _short_term_is_more(self) -> "LoadModel":
-        if self.short_term_power is not None and self.short_term_power < self.continuous_power:
-            raise ValueError("short_term_power is less than continuous_power; swap the two")
-        return self
-
 
 class AcceptanceModel(_Model):
     """Something accepted once for this bench: by whom, and when."""
@@ -177,14 +170,3 @@ class BenchModel(_Model):
     independent_means: tuple[str, ...] = ()
     cautions_accepted: AcceptanceModel | None = None
     unattended_accepted: AcceptanceModel | None = None
-
-    @model_validator(mode="after")
-    def _hangs_together(self) -> "BenchModel":
-        missing = [role.value for role in NEEDED_ROLES if role not in self.instruments]
-        if missing:
-            raise ValueError(f"instruments lacks {', '.join(missing)}; every bench needs them")
-        if self.clock == "simulated" and not self.clock_address:
-            raise ValueError("clock: simulated needs clock_address, the bench's clock port")
-        if self.router_channels and Role.ROUTER not in self.instruments:
-            raise ValueError("router_channels are given but instruments has no router")
-        return self

@@ -4,31 +4,28 @@ Nothing is opened here; every mistake of the file is found at once, each at its 
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
-from pyvisa.highlevel import get_wrapper_class
-from pyvisa.rname import InvalidResourceName, ResourceName
-
-from drivers.command_map import (
-    CommandMapError,
-    MapProblem,
-    command_map_from,
-    missing_operations,
-)
-from drivers.registry import DriverUnavailable, factory_of
-from drivers.roles import (
-    Role,
-)
+from drivers.command_map import command_map_from, missing_operations
+from drivers.roles import Role
 from drivers.settings import InstrumentSettings
+from sequencer.bench_mistakes import (
+    bench_mistakes,
+    commands_path,
+    map_values,
+    node_at,
+    value_place,
+)
 from sequencer.bench_settings import AcceptanceModel, BenchModel, InstrumentModel
 from sequencer.cautions import Acceptance
-from sequencer.errors import BenchError, FileError, Place
-from sequencer.located_yaml import Node, load_yaml, validate
+from sequencer.errors import BenchError, FileError, Place, in_file_order
+from sequencer.located_yaml import Node, SourceFile, Unreadable, read_file, validate
+from sequencer.possible_benches import possible_benches
 from sequencer.steps.base import Accuracy, Load
 
 
@@ -61,7 +58,7 @@ class InstrumentSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchSpec:
-    """A bench file, checked; nothing is opened yet."""
+    """A bench file, checked; nothing is opened yet. is_built_in: it is no file that anybody can mend."""
 
     name: str
     clock: Literal["real", "simulated"]
@@ -76,11 +73,12 @@ class BenchSpec:
     unattended: Acceptance | None
     text: str
     file: str
+    is_built_in: bool
     root: Node = field(compare=False, repr=False)
 
     def place(self, *path: str) -> Place:
         """Where something stands in the file; where it does not, its nearest key."""
-        return _value_place(self.root, path)
+        return value_place(self.root, path)
 
     def has(self, role: Role) -> bool:
         """Whether the bench has this role."""
@@ -102,26 +100,50 @@ class BenchSpec:
         return {role: spec.accuracy for role, spec in self.instruments.items()}
 
 
-def load_bench(path: Path) -> BenchSpec:
-    """A checked bench file.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadBench:
+    """What a bench file gives: every mistake, and the bench, or the benches it may mean.
+
+    With mistakes there are several, or none where the file can't be read at all.
+    """
+
+    possible: tuple[BenchSpec, ...]
+    errors: tuple[FileError, ...]
+
+
+def load_bench(path: Path, *, name: str | None = None) -> BenchSpec:
+    """A checked bench file; name is what it is called where it is no file of the user's.
 
     Raises BenchError with every mistake of the file, each at its place.
     """
-    root, errors = load_yaml(path)
-    if root is None:
-        raise _refusal(errors)
-    model, mistakes = validate(BenchModel, root)
-    errors = [*errors, *mistakes]
-    specs: dict[Role, InstrumentSpec] = {}
-    if model is not None:
-        errors.extend(_backend_mistakes(model.backend, root, ("backend",)))
-        for role, instrument in model.instruments.items():
-            spec, mistakes = _instrument(role, instrument, model.backend, root)
-            errors.extend(mistakes)
-            if spec:
-                specs[role] = spec
-    if errors or model is None:
-        raise _refusal(errors)
+    read = read_bench(path, name=name)
+    if read.errors:
+        raise BenchError("the bench file can't be used as written", errors=read.errors)
+    return read.possible[0]
+
+
+def read_bench(path: Path, *, name: str | None = None) -> ReadBench:
+    """The bench of a file, and every mistake of it, each at its place."""
+    try:
+        source = read_file(path, name=name)
+    except Unreadable as error:
+        return ReadBench(possible=(), errors=error.errors)
+    model, errors = validate(BenchModel, source.root)
+    if source.root.kind != "mapping":
+        return ReadBench(possible=(), errors=tuple(errors))
+    told = {error.place for error in errors}
+    found = bench_mistakes(source.root)
+    errors += [error for error in found.errors if error.place not in told]
+    if not errors and model is not None:
+        return ReadBench(possible=(_spec(model, source, name),), errors=())
+    benches = possible_benches(source.root, found.unusable)
+    return ReadBench(
+        possible=tuple(_spec(bench, source, name) for bench in benches),
+        errors=in_file_order(errors),
+    )
+
+
+def _spec(model: BenchModel, source: SourceFile, name: str | None) -> BenchSpec:
     load = model.load
     return BenchSpec(
         name=model.bench,
@@ -136,14 +158,20 @@ def load_bench(path: Path) -> BenchSpec:
             short_term_s=load.short_term_duration,
         ),
         generator_ceiling_vrms=model.generator_ceiling,
-        routes=MappingProxyType(dict(model.router_channels)),
-        instruments=MappingProxyType(specs),
+        routes=MappingProxyType(model.router_channels),
+        instruments=MappingProxyType(
+            {
+                role: _instrument(role, instrument, model.backend, source.root)
+                for role, instrument in model.instruments.items()
+            }
+        ),
         independent_means=model.independent_means,
         acceptance=_acceptance(model.cautions_accepted),
         unattended=_acceptance(model.unattended_accepted),
-        text=path.read_text(encoding="utf-8-sig"),
-        file=str(path),
-        root=root,
+        text=source.text,
+        file=source.name,
+        is_built_in=name is not None,
+        root=source.root,
     )
 
 
@@ -151,23 +179,11 @@ def _acceptance(model: AcceptanceModel | None) -> Acceptance | None:
     return Acceptance(accepted_by=model.by, accepted_on=model.when) if model else None
 
 
-def _refusal(errors: list[FileError]) -> BenchError:
-    return BenchError("the bench file can't be used as written", errors=tuple(errors))
-
-
-def _instrument(
-    role: Role, model: InstrumentModel, backend: str, root: Node
-) -> tuple[InstrumentSpec | None, list[FileError]]:
-    """One instrument's facts, or what is wrong with its driver and command map."""
-    mistakes = [*_instrument_mistakes(role, model, backend, root)]
-    try:
-        commands = command_map_from(role, _map_values(_node(root, _commands_path(role))))
-    except CommandMapError as error:
-        return None, mistakes + [_map_error(problem, root) for problem in error.problems]
-    if mistakes:
-        return None, mistakes
+def _instrument(role: Role, model: InstrumentModel, backend: str, root: Node) -> InstrumentSpec:
+    """One instrument's facts."""
     accuracy = model.accuracy
-    spec = InstrumentSpec(
+    commands = node_at(root, commands_path(role)) if model.commands else None
+    return InstrumentSpec(
         role=role,
         driver=model.driver,
         address=model.address,
@@ -175,7 +191,7 @@ def _instrument(
         timeout_s=model.timeout,
         settings=InstrumentSettings(
             role=role,
-            command_map=commands,
+            command_map=command_map_from(role, map_values(commands)),
             identity=model.identity,
             ranges_peak_v=tuple(sorted(model.ranges or ())),
             sample_rates_hz=tuple(sorted(model.sample_rates or ())),
@@ -198,102 +214,3 @@ def _instrument(
         calibration_due=model.calibration.due if model.calibration else None,
         certificate=model.calibration.certificate if model.calibration else "",
     )
-    return spec, []
-
-
-def _instrument_mistakes(
-    role: Role, model: InstrumentModel, backend: str, root: Node
-) -> Iterator[FileError]:
-    """What no single value shows: a driver that isn't there, an address that is none."""
-    path = ("instruments", role.value)
-    try:
-        factory_of(role, model.driver)
-    except DriverUnavailable as error:
-        yield FileError(_value_place(root, (*path, "driver")), str(error))
-    if model.backend is not None:
-        yield from _backend_mistakes(model.backend, root, (*path, "backend"))
-    # Other backends than pyvisa-py take names of their own beside VISA addresses, and a driver of
-    # the user's own may reach its instrument by another way altogether.
-    is_visa = (model.backend or backend).endswith("@py") and ":" not in model.driver
-    if is_visa and not _is_visa_address(model.address):
-        message = (
-            f'"{model.address}" is no VISA address; write for example '
-            '"TCPIP::192.168.1.20::5025::SOCKET" or "TCPIP::192.168.1.20::INSTR"'
-        )
-        yield FileError(_value_place(root, (*path, "address")), message)
-    if role is Role.ANALYSER and not (model.ranges and model.sample_rates):
-        message = "an analyser needs its ranges and its sample_rates; list both"
-        yield FileError(_place(root, path), message)
-
-
-def _backend_mistakes(backend: str, root: Node, path: Sequence[str]) -> Iterator[FileError]:
-    """A VISA backend (LIBRARY@WRAPPER) whose Python package isn't installed."""
-    try:
-        get_wrapper_class(backend.rpartition("@")[2] or "ivi")
-    except Exception as error:  # noqa: BLE001 - backends fail with whatever they like
-        message = f'the VISA backend "{backend}" can\'t be used: {error}; "@py" needs no library'
-        yield FileError(_value_place(root, path), message)
-
-
-def _is_visa_address(text: str) -> bool:
-    try:
-        ResourceName.from_string(text)
-    except InvalidResourceName:
-        return False
-    return True
-
-
-def _value_place(root: Node, path: Sequence[str]) -> Place:
-    """Where a value stands; where it does not, its nearest key."""
-    node = _node(root, path)
-    return node.place if node is not None else _place(root, path)
-
-
-def _map_error(problem: MapProblem, root: Node) -> FileError:
-    """A mistake in a command map at its place in the bench file."""
-    role, name, *rest = problem.path
-    where = (*_commands_path(str(role)), name, *rest)
-    # What is missing has no place of its own, so the message names it.
-    is_named = problem.message.startswith(f'"{name}"')
-    message = problem.message if is_named else f"{name}: {problem.message}"
-    return FileError(_place(root, where), message)
-
-
-def _commands_path(role: str) -> tuple[str, ...]:
-    return ("instruments", str(role), "commands")
-
-
-def _node(root: Node, path: Sequence[str | int]) -> Node | None:
-    """The node at a path of keys and list positions; None when it isn't there."""
-    node: Node | None = root
-    for key in path:
-        if node is None:
-            return None
-        if isinstance(key, int):
-            node = node.items[key] if key < len(node.items) else None
-        else:
-            node = node.get(key)
-    return node
-
-
-def _place(root: Node, path: Sequence[str | int]) -> Place:
-    """Where the deepest key of a path stands that is there."""
-    for length in range(len(path), 0, -1):
-        parent, last = _node(root, path[: length - 1]), path[length - 1]
-        node = _node(root, path[:length])
-        if parent is not None and node is not None:
-            return parent.key_place(last) if isinstance(last, str) else node.place
-    return root.place
-
-
-def _map_values(node: Node | None) -> dict[str, object]:
-    """A command map as written: text, lists of text, and None for null."""
-    if node is None:
-        return {}
-    return {key.text: _map_value(value) for key, value in node.entries}
-
-
-def _map_value(node: Node) -> object:
-    if node.is_null_word or node.is_empty:
-        return None
-    return node.plain()

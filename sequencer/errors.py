@@ -5,7 +5,7 @@ line alone turns these into exit codes and words; exit_code says which code belo
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -75,6 +75,13 @@ def _summary(errors: Sequence[FileError]) -> str:
     return f"{len(errors)} mistakes in {', '.join(files)}"
 
 
+def in_file_order(errors: Iterable[FileError]) -> tuple[FileError, ...]:
+    """All mistakes, each once; those of one file together, in the order of its lines."""
+    once = [*dict.fromkeys(errors)]
+    files = {error.place.file: rank for rank, error in reversed([*enumerate(once)])}
+    return tuple(sorted(once, key=lambda e: (files[e.place.file], e.place.line, e.place.column)))
+
+
 class Refused(Exception):
     """Refused before anything was energised.
 
@@ -141,7 +148,7 @@ def together(refusals: Sequence[Refused]) -> Refused:
     first, *others = refusals
     if not others:
         return first
-    return type(first)([error for refusal in refusals for error in refusal.errors])
+    return type(first)(in_file_order(e for refusal in refusals for e in refusal.errors))
 
 
 class Stopped(Exception):

@@ -48,7 +48,10 @@ class IncludeHead(BaseModel):
 
 @dataclass(slots=True)
 class Draft:
-    """A step on its way: its full id, the prefixes of the includes around it, its node."""
+    """A step on its way: its full id, the prefixes of the includes around it, its node.
+
+    is_sure: its settings are what they are meant to be, as far as names and figures go.
+    """
 
     id: str
     kind: str
@@ -61,6 +64,12 @@ class Draft:
     children: "list[Draft]" = field(default_factory=list)
     order: int = 0
     limits: dict[str, Limit] = field(default_factory=dict)
+    is_sure: bool = True
+
+    @property
+    def is_unknown(self) -> bool:
+        """Whether it only stands for steps that can't be known."""
+        return not self.kind
 
     def walk(self) -> "Iterator[Draft]":
         """The steps of its group, then the step itself: the order in which readings come."""
@@ -73,13 +82,15 @@ class Draft:
 class _Scope:
     """What surrounds the steps of one file: values of its figures, prefixes of ids, its include.
 
-    must_pass: an include around it says that its limits must be met.
+    open are figures that a mistake leaves open: they may be meant to have another value. must_pass: an
+    include around it says that its limits must be met.
     """
 
     values: Mapping[str, Node]
     prefixes: tuple[str, ...] = ("",)
     include: Node | None = None
     must_pass: bool = False
+    open: frozenset[str] = frozenset()
 
 
 class Expander:
@@ -91,6 +102,7 @@ class Expander:
         self._given = figures
         self._errors: list[FileError] = []
         self._unfilled: set[Place] = set()
+        self._takes_open = False
         self.by_id: dict[str, Draft] = {}
         self.drafts: list[Draft] = []
         self.figures: dict[str, Node] = {}
@@ -98,7 +110,8 @@ class Expander:
 
     def expand(self) -> list[FileError]:
         """Fill drafts, by_id, figures and guards; returns the mistakes."""
-        scope = _Scope(values=self._top_figures())
+        values, left_open = self._top_figures()
+        scope = _Scope(values=values, open=left_open)
         self.drafts = self._expand(self._loaded.entries, scope)
         in_order = [inner for draft in self.drafts for inner in draft.walk()]
         for order, draft in enumerate(in_order):
@@ -115,15 +128,17 @@ class Expander:
             if error.place not in self._unfilled or error.message.startswith("unknown figure")
         ]
 
-    def _top_figures(self) -> dict[str, Node]:
-        given = {}
+    def _top_figures(self) -> tuple[dict[str, Node], frozenset[str]]:
+        """Values of the procedure's own figures, and which of them are open."""
+        given, left_open = {}, frozenset[str]()
         for name, text in self._given.items():
-            place = Place("--with", 1, 1, f"{name}={text}")
+            place = Place(f"--with {name}", 1, 1, f"{name}={text}")
             if name not in self._loaded.figures:
                 hint = did_you_mean(name, self._loaded.figures)
                 self._say(place, f'the procedure has no figure "{name}"; {hint}')
+                left_open = frozenset(self._loaded.figures) - frozenset(self._given)
             given[name] = Node(kind="scalar", place=place, text=text.strip(), quoted=True)
-        return {**self._loaded.figures, **given}
+        return {**self._loaded.figures, **given}, left_open
 
     def _filled(self, node: Node, scope: _Scope) -> Node:
         """The node with every `<name>` replaced by the figure or unit item of that name."""
@@ -139,6 +154,7 @@ class Expander:
     def _figure(self, name: str, node: Node, scope: _Scope) -> Node:
         if name in scope.values:
             value = scope.values[name]
+            self._takes_open |= name in scope.open
             if _PLACEHOLDER.fullmatch(value.text):
                 self._say(value.place, f"{name}: a figure is a value, not another figure")
             return value
@@ -165,6 +181,7 @@ class Expander:
         for entry in entries:
             if entry.node.kind != "mapping":
                 self._say(entry.node.place, 'a step is wanted here, such as "- kind: tone"')
+                drafts.append(_unknown(entry.node, scope))
             elif entry.is_include:
                 drafts += self._include(entry, scope)
             else:
@@ -175,8 +192,9 @@ class Expander:
         head, errors = validate(IncludeHead, entry.node.without("with"), also_known=("with",))
         self._errors += errors
         if entry.file is None or head is None:
-            return []
-        values = {**entry.file.figures, **self._changes(entry, entry.file, scope)}
+            return [_unknown(entry.node, scope)]
+        changes, left_open = self._changes(entry, entry.file, scope)
+        values = {**entry.file.figures, **changes}
         prefixes = scope.prefixes
         if head.id is not None:
             prefixes = (*prefixes, f"{prefixes[-1]}{head.id}.")
@@ -185,34 +203,47 @@ class Expander:
             prefixes=prefixes,
             include=entry.node,
             must_pass=head.must_pass or scope.must_pass,
+            open=left_open,
         )
         drafts = self._expand(entry.file.entries, inner)
-        has_to_meet = any(step.must_pass for draft in drafts for step in draft.walk())
+        inside = [step for draft in drafts for step in draft.walk()]
+        has_to_meet = any(step.must_pass or step.is_unknown for step in inside)
         if head.must_pass and not has_to_meet:
             message = f"must_pass: no step of {entry.file.source.name} has limits to meet"
             self._say(entry.node.key_place("must_pass"), message)
         return drafts
 
-    def _changes(self, entry: Entry, file: Loaded, scope: _Scope) -> dict[str, Node]:
+    def _changes(
+        self, entry: Entry, file: Loaded, scope: _Scope
+    ) -> tuple[dict[str, Node], frozenset[str]]:
+        """Figures that an include changes, and those that a mistake, or an open figure, leaves open."""
         block = entry.node.get("with")
         if block is None:
-            return {}
+            return {}, frozenset()
         if block.kind != "mapping":
             self._say(entry.node.key_place("with"), "with: names and values are wanted under it")
-            return {}
-        changes = {}
-        for key, value in self._filled(block, scope).entries:
+            return {}, frozenset(file.figures)
+        changes: dict[str, Node] = {}
+        wrong: set[str] = set()
+        for key, written in block.entries:
+            self._takes_open = False
+            value = self._filled(written, scope)
             if key.text not in file.figures:
                 hint = did_you_mean(key.text, file.figures)
                 self._say(key.place, f'{file.source.name} has no figure "{key.text}"; {hint}')
+                wrong |= file.figures.keys() - {*block.keys()}
             elif value.kind != "scalar" or value.is_empty:
                 self._say(key.place, f'{key.text}: a value is wanted, such as "10 W"')
+                wrong.add(key.text)
             else:
                 changes[key.text] = value
-        return changes
+                wrong |= {key.text} if self._takes_open else set()
+        return changes, frozenset(wrong)
 
     def _draft(self, entry: Entry, scope: _Scope) -> list[Draft]:
+        self._takes_open = False
         node = self._filled(entry.node, scope)
+        is_sure = not self._takes_open
         head, errors = validate(StepHead, node)
         if node.get("kind") is None and not entry.nested:
             errors = [*errors, *_unknown_without_kind(node)]
@@ -222,7 +253,7 @@ class Expander:
         self._errors += errors
         children = self._expand(entry.nested, scope)
         if head is None:
-            return children
+            return [_unknown(node, scope), *children]
         if head.alone and scope.include is not None:
             return []
         draft = Draft(
@@ -235,6 +266,7 @@ class Expander:
             prefixes=scope.prefixes,
             include=scope.include,
             children=children,
+            is_sure=is_sure,
         )
         self._enter(draft)
         return [draft]
@@ -256,6 +288,21 @@ class Expander:
 
     def _say(self, place: Place, message: str) -> None:
         self._errors.append(FileError(place, message))
+
+
+def _unknown(node: Node, scope: _Scope) -> Draft:
+    """Stands for a step, or the steps of an include, that can't be known for its mistakes."""
+    return Draft(
+        id="",
+        kind="",
+        title="",
+        required=False,
+        must_pass=False,
+        node=node,
+        prefixes=scope.prefixes,
+        include=scope.include,
+        is_sure=False,
+    )
 
 
 def _unknown_without_kind(node: Node) -> list[FileError]:

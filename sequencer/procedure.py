@@ -7,6 +7,7 @@ each step is checked against its kind, one by one, so that places stay exact.
 
 import importlib.resources
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
@@ -14,12 +15,13 @@ from types import MappingProxyType
 import yaml
 from pydantic import BaseModel
 
-from sequencer.errors import FileError, Place, ProcedureError
+from sequencer.errors import FileError, Place, ProcedureError, in_file_order
 from sequencer.expansion import COMMON_KEYS, Draft, Expander
 from sequencer.guards import guard_settings
 from sequencer.includes import (
     MAX_STEPS,
     Collector,
+    Head,
     IncludeRefused,
     Loaded,
     Locator,
@@ -27,27 +29,36 @@ from sequencer.includes import (
 )
 from sequencer.limit_grammar import parse_limits
 from sequencer.located_yaml import Plain, validate
-from sequencer.procedure_model import Procedure, Step, StepKindInfo
+from sequencer.possible_units import UnitBlock, known_unit
+from sequencer.procedure_model import Procedure, Step, StepKindInfo, Unjudged
 from sequencer.quantities import did_you_mean
+from sequencer.sound_values import in_all, open_names
 from sequencer.ticket import Ticket
-from sequencer.unit_data import (
-    OutputTopology,
-    Polarity,
-    UnitData,
-    merged,
-    missing_items,
-    unit_data,
-)
+from sequencer.unit_data import UNIT_ITEMS, OutputTopology, Polarity, UnitData
 
 __all__ = [
     "OutputTopology",
     "Polarity",
     "Procedure",
+    "ReadProcedure",
     "Step",
     "StepKindInfo",
     "UnitData",
     "load_procedure",
+    "read_procedure",
 ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadProcedure:
+    """What the files of a procedure give: every mistake, and what is sound in spite of them.
+
+    possible holds the procedure. With mistakes, what they leave open is left out of it; there are
+    several where they leave open what the unit is, and none where the file can't be read at all.
+    """
+
+    possible: tuple[Procedure, ...]
+    errors: tuple[FileError, ...]
 
 
 def load_procedure(
@@ -58,11 +69,30 @@ def load_procedure(
     figures: Mapping[str, str] | None = None,
     library: Traversable | None = None,
 ) -> Procedure:
-    """The procedure in a file or of a built-in name.
+    """The procedure in a file or of a built-in name, as read_procedure reads it.
+
+    Raises ProcedureError with every mistake of all files.
+    """
+    read = read_procedure(
+        name_or_path, registry=registry, ticket=ticket, figures=figures, library=library
+    )
+    if read.errors:
+        raise ProcedureError(read.errors)
+    return read.possible[0]
+
+
+def read_procedure(
+    name_or_path: str | Path,
+    *,
+    registry: Mapping[str, StepKindInfo],
+    ticket: Ticket | None = None,
+    figures: Mapping[str, str] | None = None,
+    library: Traversable | None = None,
+) -> ReadProcedure:
+    """The procedure in a file or of a built-in name, and every mistake of all its files.
 
     figures change what the file declares under `figures:`; the ticket's unit data go before the
     procedure's. library is the folder of built-in procedures.
-    Raises ProcedureError with every mistake of all files.
     """
     name = str(name_or_path)
     locator = Locator(library or importlib.resources.files("procedures"))
@@ -70,23 +100,16 @@ def load_procedure(
     try:
         loaded = collector.load(locator.first(name))
     except IncludeRefused as error:
-        raise ProcedureError([FileError(Place(name), str(error))]) from error
+        return ReadProcedure(possible=(), errors=(FileError(Place(name), str(error)),))
     if loaded is None:
-        raise _refusal(collector.errors)
+        return ReadProcedure(possible=(), errors=in_file_order(collector.errors))
     if loaded.steps > MAX_STEPS:
         place = loaded.source.root.key_place("steps")
         message = f"{loaded.steps} steps with all includes; at most {MAX_STEPS} are possible"
-        raise _refusal([*collector.errors, FileError(place, message)])
+        errors = [*collector.errors, FileError(place, message)]
+        return ReadProcedure(possible=(), errors=in_file_order(errors))
     checker = _Checker(registry, loaded, ticket or Ticket(), dict(figures or {}))
     return checker.checked(collector)
-
-
-def _refusal(errors: list[FileError]) -> ProcedureError:
-    """All mistakes, each once; those of one file together, in the order of its lines."""
-    files = {error.place.file: rank for rank, error in reversed([*enumerate(errors)])}
-    once = dict.fromkeys(errors)
-    ordered = sorted(once, key=lambda e: (files[e.place.file], e.place.line, e.place.column))
-    return ProcedureError(ordered)
 
 
 class _Checker:
@@ -102,37 +125,30 @@ class _Checker:
         self._registry = registry
         self._loaded = loaded
         self._files = (loaded, *all_included(loaded))
-        self._unit = merged(ticket.unit, *(file.unit for file in self._files))
+        self._unit = known_unit([ticket.unit_block, *map(_unit_block, self._files)])
         self._unit_places = _unit_places(ticket, self._files)
-        self._expander = Expander(loaded, self._unit, figures)
+        self._expander = Expander(loaded, self._unit.texts, figures)
         self._errors: list[FileError] = []
 
-    def checked(self, collector: Collector) -> Procedure:
-        """The procedure.
-
-        Raises ProcedureError with the mistakes of all files.
-        """
-        unit = self._unit_data()
+    def checked(self, collector: Collector) -> ReadProcedure:
+        """The procedure and the mistakes of all files."""
+        place = self._loaded.source.root.key_place("unit")
+        self._errors += [FileError(place, message) for message in self._unit.missing]
         self._errors += self._expander.expand()
         self._errors += guard_settings(self._expander.guards)[1]
-        steps = tuple(self._step(draft, unit) for draft in self._expander.drafts)
-        if collector.errors or self._errors or unit is None:
-            raise _refusal([*collector.errors, *self._expander.sound(self._errors)])
-        return self._procedure(unit, steps, collector.sources)
-
-    def _unit_data(self) -> UnitData | None:
-        """The unit; None when something needed is missing, or written wrongly."""
-        written = {*self._unit, *self._unit_places}
-        place = self._loaded.source.root.key_place("unit")
-        self._errors += [FileError(place, message) for message in missing_items(written)]
-        return None if missing_items(self._unit) else unit_data(self._unit)
+        steps = tuple(self._step(draft) for draft in self._expander.drafts)
+        errors = [*collector.errors, *self._expander.sound(self._errors)]
+        return ReadProcedure(
+            possible=tuple(
+                self._procedure(unit, steps, collector.sources) for unit in self._unit.possible
+            ),
+            errors=in_file_order(errors),
+        )
 
     def _procedure(
-        self, unit: UnitData, steps: tuple[Step | None, ...], sources: Mapping[str, str]
+        self, unit: UnitData, steps: tuple[Step, ...], sources: Mapping[str, str]
     ) -> Procedure:
-        head = self._loaded.head
-        if head is None:
-            raise ValueError("loaded: a file without a head can't be built")
+        head = self._loaded.head or Head(procedure="unnamed")
         figures = {name: node.text for name, node in self._expander.figures.items()}
         guards = self._expander.guards
         tree: dict[str, Plain] = {
@@ -140,7 +156,7 @@ class _Checker:
             "title": head.title,
             "about": head.about,
             "decision": head.decision.value,
-            "unit": dict(self._unit),
+            "unit": dict(self._unit.texts),
             "figures": dict(figures),
             "steps": [_flat(draft) for draft in self._expander.drafts],
             "guards": {name: node.plain() for name, node in guards.items()},
@@ -151,7 +167,7 @@ class _Checker:
             about=head.about.strip(),
             unit=unit,
             decision=head.decision,
-            steps=tuple(step for step in steps if step is not None),
+            steps=steps,
             figures=MappingProxyType(figures),
             guards=MappingProxyType(guards),
             place=self._loaded.source.root.place,
@@ -160,30 +176,26 @@ class _Checker:
             flattened=_dump({key: value for key, value in tree.items() if value}),
         )
 
-    def _step(self, draft: Draft, unit: UnitData | None) -> Step | None:
-        children = tuple(self._step(child, unit) for child in draft.children)
+    def _step(self, draft: Draft) -> Step:
+        children = tuple(self._step(child) for child in draft.children)
         kind = self._registry.get(draft.kind)
-        if kind is None:
+        settings: BaseModel | None = None
+        if kind is not None:
+            settings = self._settings(draft, kind)
+            self._limits(draft, kind)
+        elif not draft.is_unknown:
             place = (draft.node.get("kind") or draft.node).place
             hint = did_you_mean(draft.kind, self._registry)
             self._say(place, f'unknown kind of step "{draft.kind}"; {hint}')
-            return None
-        settings = self._settings(draft, kind)
-        self._limits(draft, kind, unit)
-        if settings is None:
-            return None
-        if unit is not None:
-            problems = kind.check(settings, unit)
-            self._errors += [FileError(draft.node.place, problem) for problem in problems]
         return Step(
             id=draft.id,
             kind=draft.kind,
             title=draft.title or draft.id.replace("_", " "),
-            settings=settings,
+            settings=settings if settings is not None and draft.is_sure else Unjudged(),
             limits=MappingProxyType(draft.limits),
             required=draft.required,
             must_pass=draft.must_pass,
-            steps=tuple(child for child in children if child is not None),
+            steps=children,
             place=draft.node.place,
         )
 
@@ -194,21 +206,29 @@ class _Checker:
         if takes_steps and draft.node.get("steps") is None:
             message = f'"steps" is missing; {draft.kind} repeats the steps listed under it'
             errors = [*errors, FileError(draft.node.place, message)]
+        if settings is not None and draft.is_sure:
+            problems = in_all([kind.check(settings, unit) for unit in self._unit.possible])
+            errors = [*errors, *(FileError(draft.node.place, each) for each in problems)]
         self._errors += errors
         return settings
 
-    def _limits(self, draft: Draft, kind: StepKindInfo, unit: UnitData | None) -> None:
+    def _limits(self, draft: Draft, kind: StepKindInfo) -> None:
         block = draft.node.get("limits")
         if block is None:
             return
         draft.limits, errors = parse_limits(
             block,
             unit_of=lambda name: kind.unit_of(name) or kind.other_names.get(name),
-            named=lambda name: kind.reading_named(name, unit) if unit else name,
+            named=lambda name: self._reading_named(kind, name),
             known_readings=kind.known_readings,
             locate=lambda step, reading: self._locate(draft, step, reading),
         )
         self._errors += errors
+
+    def _reading_named(self, kind: StepKindInfo, name: str) -> str:
+        """The reading that a name means; the name itself while the unit is open."""
+        meant = {kind.reading_named(name, unit) for unit in self._unit.possible}
+        return meant.pop() if len(meant) == 1 else name
 
     def _locate(self, draft: Draft, step: str | None, reading: str) -> tuple[str, str]:
         """Full id and unit of another reading, for a limit of this step.
@@ -236,6 +256,12 @@ class _Checker:
 
     def _say(self, place: Place, message: str) -> None:
         self._errors.append(FileError(place, message))
+
+
+def _unit_block(file: Loaded) -> UnitBlock:
+    """The unit's data in one file."""
+    block = file.source.root.get("unit")
+    return UnitBlock(sound=file.unit, open=open_names(block, UNIT_ITEMS, file.unit))
 
 
 def _unit_places(ticket: Ticket, files: Iterable[Loaded]) -> dict[str, Place]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Protocol
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ConfigDict
 
 from sequencer.errors import Place
 from sequencer.limits import DecisionRule, Limit
@@ -53,6 +53,12 @@ class StepKindInfo(Protocol):
     def check(self, settings: Any, unit: UnitData, /) -> list[str]:
         """What is wrong beyond single values, in words."""
         ...
+
+
+class Unjudged(BaseModel):
+    """Stands for the settings of a step with mistakes: nobody knows what it is meant to do."""
+
+    model_config = ConfigDict(frozen=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict
 from sequencer.errors import FileError, Place, printable
 from sequencer.located_yaml import Node, Unreadable, read_file, validate
 from sequencer.operator_readings import ASKED, parse_answer
+from sequencer.possible_units import UnitBlock
 from sequencer.quantities import did_you_mean
-from sequencer.unit_data import UnitSettings, sound_items
+from sequencer.sound_values import open_names, sound_values
+from sequencer.unit_data import UNIT_ITEMS, UnitSettings, sound_items
 
 LONGEST_LINE = 120
 LONGEST_TEXT = 4000
@@ -101,8 +103,8 @@ class Ticket:
 
     unit holds its unit data as written ("load": "8 ohm"), readings what the operator read beforehand
     on instruments of his own ("earth_bond": "0.12 ohm"), readings_of the same by serial, for several
-    units on one ticket. places and unit_places tell where its keys and
-    those of its unit stand in the file.
+    units on one ticket. places and unit_places tell where its keys and those of its unit stand in the
+    file. open_items of the unit, and open_readings, are those that mistakes in the file leave open.
     """
 
     ticket: str = ""
@@ -125,6 +127,14 @@ class Ticket:
     unit_places: Mapping[str, Place] = field(
         default_factory=lambda: MappingProxyType({}), compare=False, repr=False
     )
+
+    open_items: frozenset[str] = field(default=frozenset(), compare=False, repr=False)
+    open_readings: frozenset[str] = field(default=frozenset(), compare=False, repr=False)
+
+    @property
+    def unit_block(self) -> UnitBlock:
+        """Its data of the unit."""
+        return UnitBlock(sound=self.unit, open=self.open_items)
 
     @property
     def all_readings(self) -> Mapping[str, str]:
@@ -162,7 +172,8 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
     try:
         root = read_file(path).root
     except Unreadable as error:
-        return Ticket(), list(error.errors)
+        nothing = Ticket(open_items=frozenset(UNIT_ITEMS), open_readings=frozenset(ASKED))
+        return nothing, list(error.errors)
     settings, errors = validate(TicketSettings, root)
     unit = root.get("unit")
     texts = sound_items(unit)[0] if unit else {}
@@ -175,7 +186,7 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         errors += _reading_mistakes(block, taken={error.place for error in errors})
     errors.sort(key=lambda error: (error.place.line, error.place.column))
     if settings is None or errors:
-        return Ticket(unit=MappingProxyType(texts), unit_places=unit_places), errors
+        return _as_far_as_sound(root, texts, unit_places), errors
     ticket = Ticket(
         ticket=settings.ticket,
         customer=settings.customer,
@@ -193,6 +204,20 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         unit_places=unit_places,
     )
     return ticket, []
+
+
+def _as_far_as_sound(
+    root: Node, texts: Mapping[str, str], unit_places: Mapping[str, Place]
+) -> Ticket:
+    """What a ticket with mistakes says for sure."""
+    is_unit_sure = root.get("unit") is not None or "unit" in sound_values(TicketSettings, root)
+    left_open = open_names(root.get("unit"), UNIT_ITEMS, texts)
+    return Ticket(
+        unit=MappingProxyType(dict(texts)),
+        unit_places=unit_places,
+        open_items=left_open if is_unit_sure else frozenset(UNIT_ITEMS),
+        open_readings=frozenset(ASKED),
+    )
 
 
 def _places(block: Node | None) -> Mapping[str, Place]:

@@ -62,7 +62,7 @@ MISTAKES = {
     "needed role missing": (
         "  dmm:\n    address: TCPIP::127.0.0.1::3::SOCKET\n",
         "",
-        1,
+        6,
         1,
         "instruments lacks dmm",
     ),
@@ -71,7 +71,7 @@ MISTAKES = {
     "channels without a router": (
         "  router:\n    address: TCPIP::127.0.0.1::4::SOCKET\n",
         "",
-        1,
+        4,
         1,
         "instruments has no router",
     ),
@@ -157,7 +157,7 @@ MISTAKES = {
     "simulated clock without address": (
         "load: {",
         "clock: simulated\nload: {",
-        1,
+        3,
         1,
         "clock_address",
     ),
@@ -247,8 +247,8 @@ def test_mistakes_that_no_single_value_shows_are_told_together(mistakes_of):
     )
     text = text.replace("TCPIP::127.0.0.1::2::SOCKET", "here")
     assert [(e.place.line, e.place.column) for e in mistakes_of(text)] == [
-        (11, 14),
         (10, 3),
+        (11, 14),
         (17, 13),
     ]
 

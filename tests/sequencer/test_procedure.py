@@ -1,13 +1,14 @@
 """Procedures: includes, figures, unit data, limits across steps, and the flattened form."""
 
 import hashlib
+from collections.abc import Mapping
 from typing import ClassVar
 
 import pytest
 from pydantic import BaseModel, ConfigDict
 
 from sequencer.errors import ProcedureError
-from sequencer.limits import DecisionRule
+from sequencer.limits import DecisionRule, Limit
 from sequencer.procedure import (
     OutputTopology,
     Polarity,
@@ -60,6 +61,9 @@ class _Kind:
 
     def reading_named(self, name: str, unit: UnitData) -> str:
         return name
+
+    def check_limits(self, settings: BaseModel, limits: Mapping[str, Limit]) -> list[str]:
+        return []
 
     def check(self, settings: BaseModel, unit: UnitData) -> list[str]:
         if isinstance(settings, _ToneSettings):
@@ -232,7 +236,8 @@ def test_figures_can_be_changed_from_outside(load):
 def test_mistaken_figures_from_outside_are_told(load, figures, words):
     with pytest.raises(ProcedureError) as caught:
         load(RATED, figures=figures)
-    assert str(caught.value.errors[0]).startswith("--with:1:1: ")
+    (name,) = figures
+    assert str(caught.value.errors[0]).startswith(f"--with {name}:1:1: ")
     assert words in str(caught.value.errors[0])
 
 
