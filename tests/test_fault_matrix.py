@@ -19,7 +19,15 @@ def test_the_matrix_holds_every_kind_of_step():
 
 def test_a_sample_of_the_fault_matrix_ends_safe_and_whole():
     done = subprocess.run(
-        [sys.executable, BENCHMARKS / "fault_matrix.py", "--sample", "12", "--seed", "3"],
+        [
+            sys.executable,
+            BENCHMARKS / "fault_matrix.py",
+            "--sample",
+            "12",
+            "--seed",
+            "3",
+            "--real-start",
+        ],
         capture_output=True,
         text=True,
         timeout=300,

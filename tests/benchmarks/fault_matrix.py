@@ -10,7 +10,8 @@ answers nonsense, puts an error into the instrument's queue, or signals the sequ
 over sockets that don't go through the proxy: generator and mains are off within 5 s, the journal proves
 itself, what it held at the fault is still there, and the exit code fits the outcome.
 
-Runs are forked from a process that has imported everything, so that a case costs a run and no start.
+Runs are forked from a process that has imported everything, and so are their watchkeepers, so that a
+case costs a run and no start; with --real-start each watchkeeper is started as the program starts it.
 """
 
 import argparse
@@ -29,9 +30,11 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -156,10 +159,47 @@ def ask(port: int, message: str) -> str:
             return answers.readline().decode().strip()
 
 
+class ForkedWatchkeeper:
+    """Stands for the process of a watchkeeper: forked, and of all that is open it keeps its line."""
+
+    def __init__(self, _command: Sequence[str], *, pass_fds: Sequence[int], **_: object) -> None:
+        self.pid = os.fork()
+        if self.pid == 0:
+            try:
+                self._watch_over(pass_fds[0])
+            finally:
+                os._exit(0)
+
+    def _watch_over(self, line: int) -> None:
+        import sequencer.watchkeeper
+
+        os.setsid()
+        nothing = os.open(os.devnull, os.O_RDWR)
+        for standard in range(3):
+            os.dup2(nothing, standard)
+        os.closerange(3, line)
+        os.closerange(line + 1, os.sysconf("SC_OPEN_MAX"))
+        sys.argv = ["watchkeeper", str(line)]
+        sequencer.watchkeeper.main()
+
+    def wait(self, timeout: float | None = None) -> None:
+        """Until it ended; raises TimeoutExpired."""
+        until_s = time.monotonic() + (timeout or PATIENCE_S)
+        while os.waitpid(self.pid, os.WNOHANG)[0] == 0:
+            if time.monotonic() > until_s:
+                raise subprocess.TimeoutExpired("watchkeeper", timeout or PATIENCE_S)
+            time.sleep(0.001)
+
+    def kill(self) -> None:
+        """End it."""
+        os.kill(self.pid, signal.SIGKILL)
+
+
 class Zygote:
     """A process that has imported the sequencer; each run is forked from it."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, has_real_start: bool) -> None:
+        self._has_real_start = has_real_start
         ours, theirs = socket.socketpair()
         self._pid = os.fork()
         if self._pid == 0:
@@ -186,6 +226,7 @@ class Zygote:
 
     def _serve(self, line: socket.socket) -> None:
         import sequencer.cli
+        import sequencer.keeping
         import sequencer.pairing
         import sequencer.session
         import sequencer.steps.registry
@@ -193,6 +234,12 @@ class Zygote:
         sequencer.steps.registry.kinds()
         # The report's pictures take longer than all the rest and come when the bench is long safe.
         vars(sequencer.session)["write_run_report"] = lambda record: record.folder
+        if not self._has_real_start:
+            vars(sequencer.keeping)["subprocess"] = SimpleNamespace(
+                Popen=ForkedWatchkeeper,
+                DEVNULL=subprocess.DEVNULL,
+                TimeoutExpired=subprocess.TimeoutExpired,
+            )
         for words in line.makefile("rb"):
             told = json.loads(words)
             pid = os.fork()
@@ -218,8 +265,8 @@ class Zygote:
 class Worker:
     """One simulated bench behind one proxy, and the cases run on it."""
 
-    def __init__(self, procedure: str) -> None:
-        self._zygote = Zygote()  # before any thread
+    def __init__(self, procedure: str, *, has_real_start: bool) -> None:
+        self._zygote = Zygote(has_real_start=has_real_start)  # before any thread
         self._folder = Path(tempfile.mkdtemp(prefix="fault-matrix-"))
         self._procedure = procedure
         self._safe_at_s = 0.0
@@ -370,9 +417,8 @@ class Worker:
             yield f"{case.fault} in mid-run, and the run went on"
 
 
-def work(procedure: str, cases: Sequence[Case], report: int) -> None:
+def work(worker: Worker, cases: Sequence[Case], report: int) -> None:
     """Carry out cases in this process; each result is a line of JSON to a descriptor."""
-    worker = Worker(procedure)
     try:
         for case in cases:
             worker.carry_out(case)
@@ -382,7 +428,7 @@ def work(procedure: str, cases: Sequence[Case], report: int) -> None:
         worker.close()
 
 
-def spread(procedure: str, cases: list[Case], workers: int) -> Iterator[Case]:
+def spread(new_worker: Callable[[], Worker], cases: list[Case], workers: int) -> Iterator[Case]:
     """Carry out cases in several processes."""
     pids, ends = [], []
     for number in range(workers):
@@ -391,7 +437,7 @@ def spread(procedure: str, cases: list[Case], workers: int) -> Iterator[Case]:
         if pid == 0:
             os.close(ours)
             try:
-                work(procedure, cases[number::workers], theirs)
+                work(new_worker(), cases[number::workers], theirs)
             finally:
                 os._exit(0)
         os.close(theirs)
@@ -448,7 +494,9 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--log", type=Path, help="keep results here; go on where it was broken off")
     parser.add_argument("--only", nargs=2, metavar=("FAULT", "INDEX"), help="one single case")
+    parser.add_argument("--real-start", action="store_true", help="start each watchkeeper anew")
     options = parser.parse_args()
+    new_worker = partial(Worker, options.procedure, has_real_start=options.real_start)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     begun_s = time.monotonic()
     if options.only:
@@ -456,7 +504,7 @@ def main() -> int:
     else:
         ours, theirs = os.pipe()
         if (pid := os.fork()) == 0:
-            worker = Worker(options.procedure)
+            worker = new_worker()
             os.write(theirs, b"%d" % worker.messages())
             worker.close()
             os._exit(0)
@@ -472,7 +520,7 @@ def main() -> int:
     done = logged(options.log) if options.log else []
     ready = {(case.fault, case.index) for case in done}
     left = [case for case in cases if (case.fault, case.index) not in ready]
-    for case in spread(options.procedure, left, min(options.workers, len(left))):
+    for case in spread(new_worker, left, min(options.workers, len(left))):
         done.append(case)
         if options.log:
             with options.log.open("a", encoding="utf-8") as file:
