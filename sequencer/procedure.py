@@ -183,6 +183,9 @@ class _Checker:
         if kind is not None:
             settings = self._settings(draft, kind)
             self._limits(draft, kind)
+            if settings is not None and draft.is_sure:
+                problems = kind.check_limits(settings, draft.limits)
+                self._errors += [FileError(draft.node.place, each) for each in problems]
         elif not draft.is_unknown:
             place = (draft.node.get("kind") or draft.node).place
             hint = did_you_mean(draft.kind, self._registry)

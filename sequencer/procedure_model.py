@@ -54,6 +54,10 @@ class StepKindInfo(Protocol):
         """What is wrong beyond single values, in words."""
         ...
 
+    def check_limits(self, settings: Any, limits: Mapping[str, Limit], /) -> list[str]:
+        """What is wrong with the settings beside the step's limits, in words."""
+        ...
+
 
 class Unjudged(BaseModel):
     """Stands for the settings of a step with mistakes: nobody knows what it is meant to do."""

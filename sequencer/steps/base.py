@@ -27,6 +27,7 @@ from drivers.roles import (
 )
 from sequencer.analysis.estimates import Estimate
 from sequencer.captures import Capture
+from sequencer.limits import Limit
 from sequencer.pictures import Picture
 from sequencer.quantities import Level, format_quantity
 from sequencer.unit_data import UnitData
@@ -368,6 +369,10 @@ class StepKind(ABC, Generic[S]):
 
     def check(self, settings: S, unit: UnitData) -> list[str]:
         """What is wrong with these settings for this unit, beyond single values."""
+        return []
+
+    def check_limits(self, settings: S, limits: Mapping[str, Limit]) -> list[str]:
+        """What is wrong with these settings beside the limits of the step's readings."""
         return []
 
     def leaves(self, settings: S) -> Leaves | None:

@@ -8,7 +8,8 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.captures import Capture
-from sequencer.quantities import Count, PositiveDuration, PositiveVoltage
+from sequencer.limits import Limit
+from sequencer.quantities import Count, PositiveDuration
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -20,8 +21,9 @@ from sequencer.steps.base import (
     WiredWrong,
     say,
 )
-from sequencer.steps.power import dc_finding
+from sequencer.steps.power import DcStop, dc_finding
 from sequencer.steps.registry import register
+from sequencer.steps.stops import stop_mistakes
 from sequencer.unit_data import UnitData
 
 READING_S = 0.2
@@ -38,7 +40,7 @@ class DcOffsetSettings(StepSettings):
 
     settle: PositiveDuration = Field(default=2.0, description="silence before the first reading")
     count: Count = Field(default=10, ge=2, le=1000, description="how many meter readings")
-    dc_stop: PositiveVoltage = Field(default=0.5, description="a DC beyond this stops the run")
+    dc_stop: DcStop = Field(default=0.5, description="a DC beyond this stops the run")
 
 
 @register
@@ -61,6 +63,11 @@ class DcOffset(StepKind[DcOffsetSettings]):
             routes=frozenset(route for route, _ in points[1:]),
             duration_s=settings.settle + settings.count * READING_S * len(points),
         )
+
+    def check_limits(self, settings: DcOffsetSettings, limits: Mapping[str, Limit]) -> list[str]:
+        """The stop lies beyond the limits."""
+        found = (stop_mistakes("dc_stop", settings.dc_stop, each) for each in limits.values())
+        return list(dict.fromkeys(words for mistakes in found for words in mistakes))
 
     def describe(self, settings: DcOffsetSettings, unit: UnitData) -> str:
         """What happens, in words."""

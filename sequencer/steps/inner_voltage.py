@@ -8,6 +8,7 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.captures import Capture
+from sequencer.limits import Limit
 from sequencer.quantities import Count, PositiveVoltage
 from sequencer.steps.base import (
     BenchAccess,
@@ -21,6 +22,7 @@ from sequencer.steps.base import (
 )
 from sequencer.steps.power import dc_finding
 from sequencer.steps.registry import register
+from sequencer.steps.stops import FURTHEST, stop_mistakes
 from sequencer.unit_data import UnitData
 
 Point = Literal["bias", "rail_positive", "rail_negative", "low_positive", "low_negative"]
@@ -59,6 +61,15 @@ class InnerVoltage(StepKind[InnerVoltageSettings]):
             routes=frozenset({f"meter_{settings.point}"}),
             duration_s=settings.count * READING_S,
         )
+
+    def check_limits(
+        self, settings: InnerVoltageSettings, limits: Mapping[str, Limit]
+    ) -> list[str]:
+        """The stop lies beyond the limit, and not far."""
+        if settings.stop_above is None:
+            return []
+        limit = limits.get(settings.point)
+        return stop_mistakes("stop_above", settings.stop_above, limit, furthest=FURTHEST)
 
     def describe(self, settings: InnerVoltageSettings, unit: UnitData) -> str:
         """What happens, in words."""

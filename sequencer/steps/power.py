@@ -13,7 +13,7 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.captures import Capture, named, single_reading
-from sequencer.limits import rectangular
+from sequencer.limits import Limit, rectangular
 from sequencer.quantities import Duration, PositiveVoltage, at_most
 from sequencer.steps import driving
 from sequencer.steps.base import (
@@ -29,6 +29,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.registry import register
+from sequencer.steps.stops import stop_mistakes
 from sequencer.unit_data import OFF_W, UnitData
 
 DC_READINGS = 5
@@ -73,6 +74,10 @@ class PowerOn(StepKind[PowerOnSettings]):
             by_hand_without=Role.MAINS_SWITCH,
             duration_s=settings.settle + LOAD_SETTLE_S,
         )
+
+    def check_limits(self, settings: PowerOnSettings, limits: Mapping[str, Limit]) -> list[str]:
+        """The stop lies beyond the limit."""
+        return stop_mistakes("dc_stop", settings.dc_stop, limits.get("dc_offset"))
 
     def describe(self, settings: PowerOnSettings, unit: UnitData) -> str:
         """What happens, in words."""

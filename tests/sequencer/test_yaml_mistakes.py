@@ -1,12 +1,14 @@
 """Mistakes people make in procedures: each is told at its line and column, with what would be right."""
 
 import random
+from collections.abc import Mapping
 from typing import ClassVar
 
 import pytest
 from pydantic import BaseModel, ConfigDict
 
 from sequencer.errors import ProcedureError
+from sequencer.limits import Limit
 from sequencer.procedure import StepKindInfo, UnitData, load_procedure
 from sequencer.quantities import Count, Duration, Flag, LevelQuantity, PositiveFrequency
 
@@ -38,6 +40,9 @@ class _Kind:
 
     def reading_named(self, name: str, unit: UnitData) -> str:
         return name
+
+    def check_limits(self, settings: BaseModel, limits: Mapping[str, Limit]) -> list[str]:
+        return []
 
     def check(self, settings: BaseModel, unit: UnitData) -> list[str]:
         return []
