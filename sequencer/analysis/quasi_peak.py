@@ -6,6 +6,7 @@ four time constants were fitted to the mid-points of the two burst tables.
 """
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 import scipy.fft
@@ -88,25 +89,48 @@ def _deflect(
 
     The second is so slow that it may look at means of the first over a sixth of a millisecond.
     """
-    first = _detector(np.abs(weighted), sample_rate_hz, 0, state[0])
-    whole = first.size - first.size % _GROUP
-    means = first[:whole].reshape(-1, _GROUP).mean(axis=1)
-    second = _detector(means, sample_rate_hz / _GROUP, 1, state[1])
-    shown = second * (math.sqrt(0.5) / _steady_deflection())
-    return shown, (float(first[-1]), float(second[-1]))
+    means, first = _first_detector(np.abs(weighted), sample_rate_hz, state[0])
+    second = _detector(means, *_steps(1, sample_rate_hz / _GROUP), state[1])
+    shown = np.array(second) * (math.sqrt(0.5) / _steady_deflection())
+    return shown, (first, second[-1])
 
 
-def _detector(levels: Samples, rate_hz: float, which: int, start: float) -> Samples:
-    """Level of one detector after each input: it discharges, and charges from a higher input."""
-    charge = -math.expm1(-1 / (_CHARGE_S[which] * rate_hz))
+def _first_detector(levels: Samples, rate_hz: float, start: float) -> tuple[list[float], float]:
+    """Means of the first detector's level over groups of inputs, and its level at their end.
+
+    In most groups no input rises above the level: it discharges, which needs no look at each.
+    """
+    keep, charge = _steps(0, rate_hz)
+    kept = keep**_GROUP
+    kept_mean = sum(keep**at for at in range(1, _GROUP + 1)) / _GROUP
+    groups = levels[: levels.size - levels.size % _GROUP].reshape(-1, _GROUP)
+    level, means = start, []
+    for peak, group in zip(groups.max(axis=1).tolist(), groups, strict=True):
+        if peak <= level * kept:
+            means.append(level * kept_mean)
+            level *= kept
+        else:
+            inside = _detector(group.tolist(), keep, charge, level)
+            means.append(sum(inside) / _GROUP)
+            level = inside[-1]
+    return means, level
+
+
+def _steps(which: int, rate_hz: float) -> tuple[float, float]:
+    """What a detector keeps from one input to the next, and how far it charges towards a higher one."""
     keep = math.exp(-1 / (_DISCHARGE_S[which] * rate_hz))
-    level, out = start, []
-    for given in levels.tolist():
+    return keep, -math.expm1(-1 / (_CHARGE_S[which] * rate_hz))
+
+
+def _detector(levels: Iterable[float], keep: float, charge: float, level: float) -> list[float]:
+    """Level of one detector after each input: it discharges, and charges from a higher input."""
+    out = []
+    for given in levels:
         level *= keep
         if given > level:
             level += charge * (given - level)
         out.append(level)
-    return np.array(out)
+    return out
 
 
 def _steady_deflection() -> float:
