@@ -28,6 +28,8 @@ from sequencer.located_yaml import Node, SourceFile, Unreadable, read_file, vali
 from sequencer.possible_benches import possible_benches
 from sequencer.steps.base import Accuracy, Load
 
+BENCH_UNUSABLE = "the bench file can't be used as written"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentSpec:
@@ -118,7 +120,7 @@ def load_bench(path: Path, *, name: str | None = None) -> BenchSpec:
     """
     read = read_bench(path, name=name)
     if read.errors:
-        raise BenchError("the bench file can't be used as written", errors=read.errors)
+        raise BenchError(BENCH_UNUSABLE, errors=read.errors)
     return read.possible[0]
 
 

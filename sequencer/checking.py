@@ -1,9 +1,7 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
 import itertools
-import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
 
@@ -11,46 +9,27 @@ from drivers.roles import Role
 from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
 from sequencer.drive_checking import (
+    against_mains,
     beyond_bench,
     beyond_rated,
-    driven_while_off,
     nothing_shows_it_on,
 )
-from sequencer.errors import CapabilityMissing, FileError, Place
-from sequencer.floor import Floor
-from sequencer.procedure import Procedure, Step
-from sequencer.quantities import format_quantity
-from sequencer.steps.base import AnyStepKind, Demand, Load
+from sequencer.errors import CapabilityMissing, FileError, Place, in_file_order
+from sequencer.load_checking import LoadWarmth
+from sequencer.mains_rest import MainsRest
+from sequencer.plans import Plan, PlannedStep
+from sequencer.procedure_model import Procedure, Step, Unjudged
+from sequencer.quantities import LONGEST_S, format_quantity
+from sequencer.sound_values import in_all
+from sequencer.steps.base import AnyStepKind, Demand
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.watching import can_see_level
 
+__all__ = ["Plan", "PlannedStep", "plan", "reasons_against"]
+
 LOAD_MISMATCH = 0.02
+_MEND_REPEAT = "mend its count or its period"
 NOTHING_INDEPENDENT = "nothing switches the unit off if this computer itself fails"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedStep:
-    """A step with what it will do, for how long, and why it is left out (None: it is not)."""
-
-    step: Step
-    does: str
-    duration_s: float
-    left_out: str | None
-    group: "tuple[PlannedStep, ...]" = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What a run will do, and what is known about it beforehand; floor is the bench's own."""
-
-    steps: tuple[PlannedStep, ...]
-    remarks: tuple[str, ...]
-    floor: Floor | None = None
-
-    @property
-    def estimate_s(self) -> float:
-        """Expected length of the run in seconds."""
-        return sum(step.duration_s for step in self.steps)
 
 
 def plan(
@@ -69,18 +48,64 @@ def plan(
     Raises CapabilityMissing with every reason why the bench can't carry the procedure out.
     """
     planner = _Planner(procedure, bench, kinds, today, is_unattended, given, done)
-    steps = tuple(planner.planned(step) for step in procedure.steps)
-    planner.warm_load(steps)
-    planner.refuse_driven_while_off()
-    if is_unattended and any(_energises(step, kinds, procedure) for step in steps):
-        planner.errors += _unattended_errors(bench)
+    steps = planner.plan()
     if planner.errors:
         reason = "this bench can't carry the procedure out"
-        raise CapabilityMissing(reason, errors=tuple(planner.errors))
+        raise CapabilityMissing(reason, errors=in_file_order(planner.errors))
     unshown = nothing_shows_it_on(procedure.steps, bench, kinds, procedure.unit)
     planner.remarks += [unshown] if unshown else []
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
-    return Plan(steps=steps, remarks=remarks)
+    is_switched = bench.has(Role.MAINS_SWITCH)
+    rests = MainsRest(kinds, procedure.unit, is_switched=is_switched)
+    return Plan(steps=rests.with_rests(steps), remarks=remarks)
+
+
+def reasons_against(
+    procedures: Sequence[Procedure],
+    benches: Sequence[BenchSpec],
+    kinds: Mapping[str, AnyStepKind],
+    *,
+    today: date,
+    is_unattended: bool = False,
+    given: Mapping[str, str] = MappingProxyType({}),
+    done: Collection[str] = (),
+) -> list[FileError]:
+    """What stands against a plan whichever procedure and bench of these are the ones meant.
+
+    Without a bench, what stands against the procedure on every bench.
+    """
+    if not procedures:
+        return in_all([_bench_errors(bench, today) for bench in benches])
+    if not benches:
+        return in_all([_errors_anywhere(procedure, kinds) for procedure in procedures])
+    found = []
+    for procedure, bench in itertools.product(procedures, benches):
+        planner = _Planner(procedure, bench, kinds, today, is_unattended, given, done)
+        planner.plan()
+        found.append(planner.errors)
+    return in_all(found)
+
+
+def _errors_anywhere(procedure: Procedure, kinds: Mapping[str, AnyStepKind]) -> list[FileError]:
+    """What stands against a procedure on every bench."""
+    unit = procedure.unit
+    judged = [s for s in procedure.all_steps() if not isinstance(s.settings, Unjudged)]
+    found = [
+        (step, words)
+        for step in judged
+        for words in beyond_rated(kinds[step.kind].demand(step.settings, unit), unit)
+    ]
+    found += against_mains(procedure.steps, kinds, unit, is_switched=False)
+    return [_at(step, words) for step, words in found]
+
+
+def _bench_errors(bench: BenchSpec, today: date) -> list[FileError]:
+    """What stands against a bench for every procedure."""
+    return [*_acceptance_errors(bench, today), *_switch_errors(bench)]
+
+
+def _at(step: Step, words: str) -> FileError:
+    return FileError(step.place, f"step {step.id}: {words}")
 
 
 class _Planner:
@@ -102,20 +127,26 @@ class _Planner:
         self._is_unattended = is_unattended
         self._given = given
         self._done = done
-        self._hot_s = 0.0
-        self._too_hot: set[str] = set()
-        self.errors = [
-            *_load_errors(procedure, bench),
-            *_acceptance_errors(bench, today),
-            *_switch_errors(bench),
-        ]
+        self.errors = [*_load_errors(procedure, bench), *_bench_errors(bench, today)]
         self.remarks: list[str] = []
 
-    def planned(self, step: Step) -> PlannedStep:
+    def plan(self) -> tuple[PlannedStep, ...]:
+        """Every step; errors then hold what stands against them."""
+        steps = tuple(self._planned(step) for step in self._procedure.steps)
+        warmth = LoadWarmth(self._bench.load, self._kinds, self._procedure.unit)
+        self.errors += [_at(step, words) for step, words in warmth.too_much(steps)]
+        self._refuse_against_mains(steps)
+        if self._is_unattended and any(map(self._energises, steps)):
+            self.errors += _unattended_errors(self._bench)
+        return steps
+
+    def _planned(self, step: Step) -> PlannedStep:
         """One step, its group included."""
+        group = tuple(self._planned(inner) for inner in step.steps)
+        if isinstance(step.settings, Unjudged):
+            return PlannedStep(step=step, does="", duration_s=0.0, left_out=None, group=group)
         kind = self._kinds[step.kind]
         unit = self._procedure.unit
-        group = tuple(self.planned(inner) for inner in step.steps)
         demand = kind.demand(step.settings, unit)
         unanswered = None if step.id in self._done else self._unanswered(demand)
         left_out = _missing(demand, self._bench) or unanswered
@@ -124,9 +155,11 @@ class _Planner:
             problems = [f"{left_out}, and the step is required"]
         elif left_out and step.must_pass:
             problems = self._left_out_but_needed(step, left_out, is_asked=unanswered is not None)
-        self.errors += [FileError(step.place, f"step {step.id}: {each}") for each in problems]
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
+        if duration_s > LONGEST_S:
+            problems = [*problems, f"would take {duration_s / LONGEST_S:.0f} years; {_MEND_REPEAT}"]
+        self.errors += [_at(step, each) for each in problems]
         return PlannedStep(
             step=step,
             does=kind.describe(step.settings, unit) + _by_hand(demand, self._bench),
@@ -161,73 +194,23 @@ class _Planner:
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)
 
-    def refuse_driven_while_off(self) -> None:
-        """Refuse steps that drive a unit which is surely off: the bench switches its mains."""
-        if not self._bench.has(Role.MAINS_SWITCH):
-            return
-        steps, unit = self._procedure.steps, self._procedure.unit
-        told = set()
-        for step, words in driven_while_off(steps, self._kinds, unit):
-            if step.id not in told:
-                told.add(step.id)
-                self.errors.append(FileError(step.place, f"step {step.id}: {words}"))
+    def _refuse_against_mains(self, steps: Sequence[PlannedStep]) -> None:
+        """Refuse steps that find the unit's mains in the wrong state."""
+        left_out = {each.step.id for step in steps for each in step.walk() if each.left_out}
+        is_switched = self._bench.has(Role.MAINS_SWITCH)
+        found = against_mains(
+            self._procedure.steps, self._kinds, self._procedure.unit, is_switched=is_switched
+        )
+        self.errors += [_at(step, words) for step, words in found if step.id not in left_out]
 
-    def warm_load(self, steps: Sequence[PlannedStep]) -> None:
-        """Whether the load stands these steps, each warm from those before it, round after round.
-
-        Beyond its continuous power a load gathers time; below, it is taken to cool as fast.
-        """
-        for planned in steps:
-            if planned.group:
-                self._warm_by_rounds(planned)
-            elif not planned.left_out:
-                self._warm_by(planned.step)
-
-    def _warm_by_rounds(self, planned: PlannedStep) -> None:
-        """A repeated group, until the load gets too hot or a round leaves it no warmer."""
-        settings = planned.step.settings
-        assert isinstance(settings, RepeatSettings), "only a repeat holds a group"
-        round_s = sum(inner.duration_s for inner in planned.group)
-        idle_s = max(0.0, (settings.period or 0.0) - round_s)
-        for _ in range(settings.rounds(round_s)):
-            before_s, told = self._hot_s, len(self._too_hot)
-            self.warm_load(planned.group)
-            self._hot_s = max(0.0, self._hot_s - idle_s)
-            # A round takes a cooler load to a cooler end, so that from here on it only gets better.
-            if self._hot_s <= before_s or len(self._too_hot) > told:
-                return
-
-    def _warm_by(self, step: Step) -> None:
-        demand = self._kinds[step.kind].demand(step.settings, self._procedure.unit)
-        limit_s = self._bench.load.time_limit_s(demand.load_w)
-        if limit_s == math.inf:
-            self._hot_s = max(0.0, self._hot_s - demand.duration_s)
-            return
-        self._hot_s += demand.load_s
-        if self._hot_s > limit_s and step.id not in self._too_hot:
-            self._too_hot.add(step.id)
-            words = _too_much(demand, self._hot_s, limit_s, self._bench.load)
-            self.errors.append(FileError(step.place, f"step {step.id}: {words}"))
-
-
-def _too_much(demand: Demand, hot_s: float, limit_s: float, load: Load) -> str:
-    """What a step asks of a load that does not stand it."""
-    with_others = " with the steps before it" if hot_s > demand.load_s else ""
-    return (
-        f"puts {format_quantity(demand.load_w, 'W')} into the load for "
-        f"{format_quantity(hot_s, 's')}{with_others}, but the load {_stands(load, limit_s)}"
-    )
-
-
-def _stands(load: Load, limit_s: float) -> str:
-    """What a load takes: for how long, or else how much."""
-    if limit_s:
-        return f"stands that for {format_quantity(limit_s, 's')}"
-    takes = f"takes {format_quantity(load.continuous_w, 'W')} at most"
-    if load.short_term_w > load.continuous_w:
-        seconds = format_quantity(load.short_term_s, "s")
-        return f"{takes}, or {format_quantity(load.short_term_w, 'W')} for {seconds}"
-    return takes
+    def _energises(self, planned: PlannedStep) -> bool:
+        """Whether a step, or one of its group, drives the unit or switches its mains."""
+        step = planned.step
+        if not (planned.left_out or isinstance(step.settings, Unjudged)):
+            demand = self._kinds[step.kind].demand(step.settings, self._procedure.unit)
+            if (demand.roles | demand.helpful_roles) & {Role.GENERATOR, Role.MAINS_SWITCH}:
+                return True
+        return any(map(self._energises, planned.group))
 
 
 def _group_s(step: Step, round_s: float) -> float:
@@ -241,12 +224,19 @@ def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
     wanted, there = procedure.unit.load_ohm, bench.load.resistance_ohm
     if abs(there / wanted - 1.0) <= LOAD_MISMATCH:
         return []
+    place = procedure.unit_places["load"]
+    if bench.is_built_in:
+        words = (
+            f"the simulated bench has a load of {format_quantity(there, 'ohm')}, but the unit "
+            f"wants {format_quantity(wanted, 'ohm')}; test a unit for that load, or take another bench"
+        )
+        return [FileError(place, words)]
     return [
         FileError(
             bench.place("load", "resistance"),
             (
                 f"the bench has a load of {format_quantity(there, 'ohm')}, but the unit wants "
-                f"{format_quantity(wanted, 'ohm')} ({procedure.unit_places['load']}); connect the right "
+                f"{format_quantity(wanted, 'ohm')} ({place}); connect the right "
                 "load and say so here, or mend that of the unit"
             ),
         )
@@ -294,7 +284,7 @@ def _sharing(bench: BenchSpec) -> list[tuple[Role, Role]]:
 def _missing(demand: Demand, bench: BenchSpec) -> str | None:
     """Which role or route the bench lacks for this step, in words."""
     roles = sorted(role.value for role in demand.roles if not bench.has(role))
-    routes = sorted(demand.routes - set(bench.routes))
+    routes = sorted(name for name in demand.routes if name not in bench.routes)
     lacking = [f"no {name.replace('_', ' ')}" for name in roles]
     channels = bench.instruments[Role.ANALYSER].settings.channels
     if demand.analyser_channels > channels:
@@ -335,17 +325,6 @@ def _problems(
             "would short one side to earth"
         )
     return problems
-
-
-def _energises(
-    planned: PlannedStep, kinds: Mapping[str, AnyStepKind], procedure: Procedure
-) -> bool:
-    """Whether a step, or one of its group, drives the unit or switches its mains."""
-    step = planned.step
-    demand = kinds[step.kind].demand(step.settings, procedure.unit)
-    roles = demand.roles | demand.helpful_roles
-    is_energising = bool(roles & {Role.GENERATOR, Role.MAINS_SWITCH}) and not planned.left_out
-    return is_energising or any(_energises(inner, kinds, procedure) for inner in planned.group)
 
 
 def _unattended_errors(bench: BenchSpec) -> list[FileError]:

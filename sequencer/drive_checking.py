@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from drivers.roles import Role
 from sequencer.bench_spec import BenchSpec
-from sequencer.procedure_model import Step
+from sequencer.procedure_model import Step, Unjudged
 from sequencer.quantities import format_quantity
 from sequencer.steps.base import AnyStepKind, Demand, Leaves
 from sequencer.steps.connect import ConnectSettings
@@ -20,7 +20,12 @@ from sequencer.unit_data import UnitData
 _ROUNDING = 1.01
 # DC, noise and the closing-in of the level lie on top of the peak of the tone.
 _PEAK_MARGIN = 1.02
+_DRIVES = "drives the unit, but no step before it has switched it on"
+_DRIVES_AGAIN = "in its second round drives the unit, which the first one left switched off"
 _SWITCH_ON = "put a power_on (or servo_settling) before it"
+_FINDS_ON = "needs the unit's mains off, but a step before it has switched them on"
+_FINDS_ON_AGAIN = "in its second round needs the unit's mains off, which the first one left on"
+_SWITCH_OFF = "put it before that, or a power_off before it"
 
 
 def beyond_rated(demand: Demand, unit: UnitData) -> list[str]:
@@ -67,27 +72,42 @@ def _beyond_ranges(demand: Demand, bench: BenchSpec, unit: UnitData) -> list[str
     return [words]
 
 
-def driven_while_off(
-    steps: Iterable[Step], kinds: Mapping[str, AnyStepKind], unit: UnitData
+def against_mains(
+    steps: Iterable[Step],
+    kinds: Mapping[str, AnyStepKind],
+    unit: UnitData,
+    *,
+    is_switched: bool,
 ) -> Iterator[tuple[Step, str]]:
-    """The steps that drive the unit though nothing before them has switched it on, and what to say.
+    """The steps that find the unit's mains in the wrong state, and what to say.
 
-    With the analyser at the generator itself no unit is driven.
+    Only where the bench switches the mains is a unit surely off before a step has switched it on. With
+    the analyser at the generator itself no unit is driven. What a step with mistakes leaves, nobody
+    knows. Each step is told once, though it comes again.
     """
-    is_on = is_loop = False
+    is_on: bool | None = False if is_switched else None
+    is_loop = False
+    told: set[str] = set()
     for step, is_again in _in_order(steps):
+        if isinstance(step.settings, Unjudged):
+            is_on, is_loop = None, True
+            continue
         kind = kinds[step.kind]
         if isinstance(step.settings, ConnectSettings):
             is_loop = step.settings.analyser == "loop"
-        leaves = kind.leaves(step.settings)
+        leaves, demand = kind.leaves(step.settings), kind.demand(step.settings, unit)
         if leaves in (Leaves.ON, Leaves.OFF):
             is_on = leaves is Leaves.ON
-        elif kind.demand(step.settings, unit).load_w > 0.0 and not is_on and not is_loop:
-            if is_again:
-                words = "in its second round drives the unit, which the first one left switched off"
-            else:
-                words = "drives the unit, but no step before it has switched it on"
-            yield step, f"{words}; {_SWITCH_ON}"
+            is_loop = is_loop and not is_on  # it is switched on with the analyser at its output
+            continue
+        words = ""
+        if demand.load_w > 0.0 and is_on is False and is_switched and not is_loop:
+            words = f"{_DRIVES_AGAIN if is_again else _DRIVES}; {_SWITCH_ON}"
+        elif demand.needs_mains_off and is_on:
+            words = f"{_FINDS_ON_AGAIN if is_again else _FINDS_ON}; {_SWITCH_OFF}"
+        if words and step.id not in told:
+            told.add(step.id)
+            yield step, words
 
 
 def nothing_shows_it_on(

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 from sequencer import session
 from sequencer.bench_spec import load_bench
-from sequencer.checking import Plan, PlannedStep, plan
+from sequencer.checking import Plan, PlannedStep, reasons_against
 from sequencer.clock import RealClock
-from sequencer.drive_checking import beyond_rated
-from sequencer.errors import FileError, ProcedureError
+from sequencer.errors import ProcedureError
 from sequencer.procedure_model import Procedure, Step
 from sequencer.session import Request, bench_file
 from sequencer.steps.registry import kinds
@@ -100,37 +99,18 @@ def _ends_unless(step: Step, indent: int) -> list[str]:
     return [f"{' ' * indent}the run ends here unless this is met: {limits}"]
 
 
-def _demand_within_rated(procedure: Procedure) -> None:
-    """Without a bench: refuse levels beyond what the unit is rated for (with one, the plan does)."""
-    unit = procedure.unit
-    errors = [
-        FileError(step.place, f"step {step.id}: {words}")
-        for step in procedure.all_steps()
-        for words in beyond_rated(kinds()[step.kind].demand(step.settings, unit), unit)
-    ]
-    if errors:
-        raise ProcedureError(errors)
-
-
 def inspect(request: Request) -> Inspection:
     """Check a procedure, and with a bench also whether the bench can carry it out.
 
     Raises Refused with every reason against it. Opens no instrument.
     """
-    files = session.load(request)
-    procedure, ticket = files.procedure, files.ticket
-    if not request.bench:
-        _demand_within_rated(procedure)
-        return Inspection(procedure=procedure, plan=None)
     today = RealClock().date().date()
+    files = session.load(request, today)
+    procedure = files.procedure
+    if not request.bench:
+        if errors := reasons_against([procedure], [], kinds(), today=today):
+            raise ProcedureError(errors)
+        return Inspection(procedure=procedure, plan=None)
     with bench_file(request.bench) as path:
-        bench = files.bench or load_bench(path)
-        steps = plan(
-            procedure,
-            bench,
-            kinds(),
-            today=today,
-            is_unattended=request.is_unattended,
-            given=ticket.readings if ticket else {},
-        )
-    return Inspection(procedure=procedure, plan=steps)
+        bench = files.bench or load_bench(path, name=session.SIMULATED)
+        return Inspection(procedure=procedure, plan=session.plan_on(bench, files, request, today))

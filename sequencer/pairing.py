@@ -3,7 +3,7 @@
 import contextlib
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drivers.roles import Role
@@ -31,7 +31,6 @@ from sequencer.session import (
     prepared,
 )
 from sequencer.steps.registry import kinds
-from sequencer.ticket import Ticket
 from sequencer.wording import name_text, short_text, verdict_text
 
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
@@ -86,6 +85,7 @@ def run_units(
 
     Raises Refused before anything is energised.
     """
+    request = replace(request, serials=tuple(serials))
     with interruptible(), prepared(request, RealClock().date().date()) as ready:
         return _run_each(ready, request, serials, request.out, person, sinks)
 
@@ -98,6 +98,7 @@ def run_pair(
     Raises Refused before anything is energised, Stopped when the result can't be written.
     """
     clock = RealClock()
+    request = replace(request, serials=tuple(serials))
     with interruptible(), prepared(request, clock.date().date()) as ready:
         folder = new_folder(
             request.out,
@@ -125,7 +126,6 @@ def _run_each(
     person: Operator,
     sinks: Sequence[Sink],
 ) -> UnitsResult:
-    _demand_the_tickets_unit(serials, request, ready.ticket)
     _demand_readings_of_each(serials, request, ready)
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
@@ -173,25 +173,6 @@ def _cut_short(
         return UnitsResult(records=tuple(records), interruption=error, cause=cause)
     why = error.reason if isinstance(error, Refused) else error.cause
     return UnitsResult(records=tuple(records), interruption=None, cause=f"unit {serial}: {why}")
-
-
-def _demand_the_tickets_unit(
-    serials: Sequence[str], request: Request, ticket: Ticket | None
-) -> None:
-    """Refuse a unit that is not the ticket's: its report would show another unit's repair."""
-    given = {"serial": serials, "model": [request.model] if request.model else []}
-    own = {"serial": ticket.serial, "model": ticket.model} if ticket else {}
-    errors = [
-        FileError(
-            ticket.places[name],
-            f'{name}: the ticket is for "{own[name]}", but --{name} says '
-            f'"{" and ".join(said)}"; take the ticket of this unit, or mend one of the two',
-        )
-        for name, said in given.items()
-        if ticket and own[name] and said and own[name] not in said
-    ]
-    if errors:
-        raise TicketError(errors)
 
 
 def _demand_readings_of_each(serials: Sequence[str], request: Request, ready: Prepared) -> None:

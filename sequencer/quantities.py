@@ -15,6 +15,7 @@ from sequencer.quantity_text import format_quantity
 from sequencer.units import (
     DBU_REFERENCE_V,
     DIMENSIONS,
+    LONGEST_S,
     did_you_mean,
     example_of,
     nearest,
@@ -28,6 +29,7 @@ from sequencer.units import (
 __all__ = [
     "DBU_REFERENCE_V",
     "DIMENSIONS",
+    "LONGEST_S",
     "NOT_NEGATIVE",
     "POSITIVE",
     "Capacitance",

@@ -13,12 +13,13 @@ from types import MappingProxyType
 
 from sequencer import cautions, engine, floor, record
 from sequencer.bench import open_bench
-from sequencer.bench_spec import BenchSpec, load_bench
-from sequencer.checking import Plan, plan
+from sequencer.bench_spec import BENCH_UNUSABLE, BenchSpec, ReadBench, load_bench, read_bench
+from sequencer.checking import Plan, plan, reasons_against
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
 from sequencer.errors import (
     BenchError,
+    CapabilityMissing,
     FileError,
     Interrupted,
     Place,
@@ -26,6 +27,7 @@ from sequencer.errors import (
     Refused,
     Stopped,
     TicketError,
+    in_file_order,
     together,
 )
 from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
@@ -33,7 +35,7 @@ from sequencer.journal import Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
 from sequencer.past import Past
-from sequencer.procedure import Procedure, load_procedure
+from sequencer.procedure import Procedure, ReadProcedure, read_procedure
 from sequencer.report.run_report import write_run_report
 from sequencer.reservation import reserved
 from sequencer.simulated_bench import Undertaker, simulated_bench
@@ -51,14 +53,16 @@ NO_REPORT = (
 class Request:
     """What somebody wants run.
 
-    given are readings that the operator took beforehand, besides those of the ticket, done the ids of
-    steps that a resumed run has behind it. floor_of names the bench whose own floor counts, where bench
-    is a copy of its file. is_floor: it is the bench itself that is measured, not a unit.
+    serials are those of the units. given are readings that the operator took beforehand, besides those
+    of the ticket, done the ids of steps that a resumed run has behind it. floor_of names the bench whose
+    own floor counts, where bench is a copy of its file. is_floor: it is the bench itself that is
+    measured, not a unit.
     """
 
     procedure: str
     bench: str
     out: Path
+    serials: tuple[str, ...] = ()
     model: str = ""
     ticket: Path | None = None
     figures: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -108,35 +112,99 @@ class Files:
     bench: BenchSpec | None
 
 
-def load(request: Request) -> Files:
+def load(request: Request, today: date) -> Files:
     """The files of a request.
 
-    Raises Refused with every mistake of all of them, each at its place.
+    Raises Refused with every mistake of all of them, each at its place, and all that stands against
+    them whatever the mistaken pieces were meant to be.
     """
     ticket, mistakes = read_ticket(request.ticket) if request.ticket else (None, [])
-    refusals: list[Refused] = [TicketError(mistakes)] if mistakes else []
-    procedure = bench = None
-    try:
-        procedure = load_procedure(
-            request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
-        )
-    except ProcedureError as refusal:
-        refusals.append(refusal)
+    mistakes += _of_another_unit(request, ticket) if ticket else []
+    read = read_procedure(
+        request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
+    )
+    refusals: list[Refused] = [TicketError(in_file_order(mistakes))] if mistakes else []
+    refusals += [ProcedureError(read.errors)] if read.errors else []
+    bench = None
     try:
         bench = _written_bench(request.bench)
     except BenchError as refusal:
         refusals.append(refusal)
-    if refusals or procedure is None:
-        raise together(refusals)
-    return Files(procedure=procedure, ticket=ticket, bench=bench)
+    refusals += [BenchError(BENCH_UNUSABLE, errors=bench.errors)] if bench and bench.errors else []
+    if refusals:
+        conflicts = _conflicts(request, read, bench, ticket, today)
+        raise together([*refusals, *([CapabilityMissing(conflicts)] if conflicts else [])])
+    return Files(
+        procedure=read.possible[0], ticket=ticket, bench=bench.possible[0] if bench else None
+    )
 
 
-def _written_bench(name: str) -> BenchSpec | None:
+def _of_another_unit(request: Request, ticket: Ticket) -> list[FileError]:
+    """Refuse a unit that is not the ticket's: its report would show another unit's repair."""
+    given = {"serial": request.serials, "model": (request.model,) if request.model else ()}
+    own = {"serial": ticket.serial, "model": ticket.model}
+    return [
+        FileError(
+            ticket.places[name],
+            f'{name}: the ticket is for "{own[name]}", but --{name} says '
+            f'"{" and ".join(said)}"; take the ticket of this unit, or mend one of the two',
+        )
+        for name, said in given.items()
+        if own[name] and said and own[name] not in said
+    ]
+
+
+def _conflicts(
+    request: Request,
+    procedure: ReadProcedure,
+    bench: ReadBench | None,
+    ticket: Ticket | None,
+    today: date,
+) -> list[FileError]:
+    """What stands between files with mistakes, whatever the mistaken pieces were meant to be."""
+    benches = bench.possible if bench else ()
+    if request.bench == SIMULATED and procedure.possible:
+        with bench_file(SIMULATED, request.bench_options) as path:
+            benches = (load_bench(path, name=SIMULATED),)
+    return reasons_against(
+        procedure.possible,
+        benches,
+        kinds(),
+        today=today,
+        is_unattended=request.is_unattended,
+        given=_givens(request, ticket),
+        done=request.done,
+    )
+
+
+def _givens(request: Request, ticket: Ticket | None) -> dict[str, str]:
+    """The readings that the operator took beforehand; those that a mistake leaves open are empty."""
+    on_ticket = {**dict.fromkeys(ticket.open_readings, ""), **ticket.all_readings} if ticket else {}
+    return {**request.given, **on_ticket}
+
+
+def _written_bench(name: str) -> ReadBench | None:
     """The bench of a file; None where there is none to read before the simulated bench is started."""
     if name in ("", SIMULATED):
         return None
     with bench_file(name) as path:
-        return load_bench(path)
+        return read_bench(path)
+
+
+def plan_on(bench: BenchSpec, files: Files, request: Request, today: date) -> Plan:
+    """The plan of a request on its bench.
+
+    Raises CapabilityMissing with every reason why the bench can't carry it out.
+    """
+    return plan(
+        files.procedure,
+        bench,
+        kinds(),
+        today=today,
+        is_unattended=request.is_unattended,
+        given=_givens(request, files.ticket),
+        done=request.done,
+    )
 
 
 @contextmanager
@@ -145,8 +213,8 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
 
     Raises Refused with every reason against it.
     """
-    files = load(request)
-    procedure, ticket = files.procedure, files.ticket
+    files = load(request, today)
+    procedure = files.procedure
     if procedure.name == floor.PROCEDURE and not request.is_floor:
         raise Refused(
             f"{floor.PROCEDURE} measures the bench and no unit, so it says nothing of one; take it "
@@ -157,18 +225,15 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
         Watchkeeper() as keeper,
         bench_file(request.bench, request.bench_options, keeper) as path,
     ):
-        bench = files.bench or load_bench(path)
-        steps = plan(
-            procedure,
-            bench,
-            kinds(),
-            today=today,
-            is_unattended=request.is_unattended,
-            given={**request.given, **(ticket.all_readings if ticket else {})},
-            done=request.done,
+        bench = files.bench or load_bench(path, name=SIMULATED)
+        steps = plan_on(bench, files, request, today)
+        yield Prepared(
+            procedure=procedure,
+            bench=bench,
+            plan=_beside_floor(steps, request.floor_of or request.bench, procedure.name),
+            ticket=files.ticket,
+            keeper=keeper,
         )
-        steps = _beside_floor(steps, request.floor_of or request.bench, procedure.name)
-        yield Prepared(procedure=procedure, bench=bench, plan=steps, ticket=ticket, keeper=keeper)
 
 
 def _beside_floor(steps: Plan, bench: str, procedure: str) -> Plan:

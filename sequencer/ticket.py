@@ -186,7 +186,7 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         errors += _reading_mistakes(block, taken={error.place for error in errors})
     errors.sort(key=lambda error: (error.place.line, error.place.column))
     if settings is None or errors:
-        return _as_far_as_sound(root, texts, unit_places), errors
+        return _as_far_as_sound(root, texts, places, unit_places), errors
     ticket = Ticket(
         ticket=settings.ticket,
         customer=settings.customer,
@@ -207,15 +207,21 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
 
 
 def _as_far_as_sound(
-    root: Node, texts: Mapping[str, str], unit_places: Mapping[str, Place]
+    root: Node,
+    texts: Mapping[str, str],
+    places: Mapping[str, Place],
+    unit_places: Mapping[str, Place],
 ) -> Ticket:
     """What a ticket with mistakes says for sure."""
-    is_unit_sure = root.get("unit") is not None or "unit" in sound_values(TicketSettings, root)
+    sure = sound_values(TicketSettings, root)
     left_open = open_names(root.get("unit"), UNIT_ITEMS, texts)
     return Ticket(
+        serial=sure.get("serial", ""),
+        model=sure.get("model", ""),
         unit=MappingProxyType(dict(texts)),
+        places=places,
         unit_places=unit_places,
-        open_items=left_open if is_unit_sure else frozenset(UNIT_ITEMS),
+        open_items=left_open if root.get("unit") or "unit" in sure else frozenset(UNIT_ITEMS),
         open_readings=frozenset(ASKED),
     )
 

@@ -15,6 +15,8 @@ from types import MappingProxyType
 
 DBU_REFERENCE_V = math.sqrt(0.6)  # r.m.s. voltage of 1 mW in 600 ohm, by definition
 
+LONGEST_S = 366 * 86400.0  # nothing on a bench takes longer than a year
+
 _LONGEST = 80
 _NUMBER = re.compile(r"[+\-−]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+\-−]?[0-9]{1,3})?(?![0-9.,:_])")
 _COMMA = re.compile(r"[+\-−]?[0-9]+,[0-9]")
@@ -188,7 +190,10 @@ def parse_quantity(text: str, dimension: str) -> float:
     scale = wanted.units.get(unit)
     if scale is None:
         raise ValueError(_wrong_unit(number, unit, dimension))
-    return _scaled(number, scale, text)
+    value = _scaled(number, scale, text)
+    if dimension == "time" and abs(value) > LONGEST_S:
+        raise ValueError(f'"{text.strip()}" is longer than a year; check number and unit')
+    return value
 
 
 def parse_number(text: str) -> float:

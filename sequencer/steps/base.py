@@ -160,6 +160,8 @@ class Demand:
     the load and load_s for how long; stops_by_itself: it may go beyond rated power, since it ends by a
     rule of its own. asks_for names a reading that the operator takes, unless the
     job ticket gives it. by_hand_without names the role or route without which a person must do it.
+    needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off is switched on
+    meanwhile.
     """
 
     roles: frozenset[Role] = frozenset()
@@ -176,6 +178,8 @@ class Demand:
     asks_operator: bool = False
     asks_for: str | None = None
     by_hand_without: Role | str | None = None
+    needs_mains_off: bool = False
+    switches_on_and_off: bool = False
 
 
 def driven(level: Level, unit: UnitData, *, top_frequency_hz: float, seconds: float) -> Demand:

@@ -49,6 +49,7 @@ class LoadCheck(StepKind[LoadCheckSettings]):
             routes=frozenset({ROUTE}),
             by_hand_without=Role.MAINS_SWITCH,
             duration_s=1.0,
+            needs_mains_off=True,
         )
 
     def describe(self, settings: LoadCheckSettings, unit: UnitData) -> str:

@@ -44,6 +44,7 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
             roles=frozenset({Role.POWER_METER, Role.MAINS_SWITCH, Role.GENERATOR}),
             operations=frozenset({(Role.MAINS_SWITCH, "set_standby")}),
             duration_s=settings.settle,
+            switches_on_and_off=True,
         )
 
     def describe(self, settings: StandbyPowerSettings, unit: UnitData) -> str:

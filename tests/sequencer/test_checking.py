@@ -458,3 +458,106 @@ def test_rounds_within_rounds_heat_the_load_too(planned, against):
     inner = _rounds(2, LOUD).replace("again", "twice")
     assert planned(_rounds(1, inner), bench=WARM_LOAD, head=head)
     assert len(against(_rounds(50, inner), bench=WARM_LOAD, head=head)) == 1
+
+
+SWITCHED = WARM_LOAD.replace("96 kHz]", "96 kHz, 1 MHz]") + (
+    '  mains_switch: {address: "TCPIP::127.0.0.1::5::SOCKET"}\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("steps", "seconds"),
+    [
+        # The mains are found off, nobody knows since when: 60 s, then 10 s and 1 s for the load.
+        (["{id: mains, kind: power_on}"], 60 + 11),
+        (["{id: ask, kind: wait, time: 40 s}", "{id: mains, kind: power_on}"], 40 + 20 + 11),
+        (["{id: ask, kind: wait, time: 2 min}", "{id: mains, kind: power_on}"], 120 + 11),
+        # Off and on again: what rests after power_off counts.
+        (
+            [
+                "{id: mains, kind: power_on}",
+                "{id: dark, kind: power_off, rest: 45 s}",
+                "{id: mains_2, kind: power_on}",
+            ],
+            71 + 45 + 15 + 11,
+        ),
+        # Each round after the first rests between its own off and on.
+        (
+            [
+                (
+                    "{id: again, kind: repeat, count: 3, steps: "
+                    "[{id: mains, kind: power_on}, {id: dark, kind: power_off, rest: 50 s}]}"
+                )
+            ],
+            (60 + 11 + 50) + 2 * (10 + 11 + 50),
+        ),
+        (
+            [
+                (
+                    "{id: again, kind: repeat, count: 3, period: 5 min, steps: "
+                    "[{id: mains, kind: power_on}, {id: dark, kind: power_off}]}"
+                )
+            ],
+            3 * 300,
+        ),
+    ],
+)
+def test_the_expected_time_holds_the_rest_of_the_mains(planned, steps, seconds):
+    """Inrush limiters cool for 60 s or more (../shared/reference/bench_practice.md)."""
+    found = planned(*steps, bench=SWITCHED)
+    assert found.estimate_s == pytest.approx(seconds)
+    assert found.estimate_s == pytest.approx(sum(step.duration_s for step in found.steps))
+
+
+def test_a_bench_switched_by_hand_has_the_operator_see_to_the_rest(planned):
+    assert planned("{id: mains, kind: power_on}", bench=WARM_LOAD).estimate_s == pytest.approx(11)
+
+
+def test_a_group_that_would_go_on_for_years_is_refused(against):
+    group = (
+        "{id: again, kind: repeat, count: 100000, period: 10 h, steps: [{kind: wait, time: 1 s}]}"
+    )
+    ((line, message),) = against(group)
+    assert line == 4
+    assert message == "step again: would take 114 years; mend its count or its period"
+
+
+WITH_METER = WARM_LOAD.replace("router_channels: {", "router_channels: {meter_load: 302, ").replace(
+    "  dmm: {", "  dmm: {commands: {read_resistance: MEAS:RES?}, "
+)
+
+
+@pytest.mark.parametrize(
+    ("steps", "words"),
+    [
+        (["{id: load, kind: load_check}", "{id: mains, kind: power_on}"], ""),
+        (["{id: mains, kind: power_on}", "{id: load, kind: load_check}"], "a step before it"),
+        (["{id: mains, kind: servo_settling}", "{id: load, kind: load_check}"], "a step before it"),
+        (
+            [
+                "{id: mains, kind: power_on}",
+                "{id: dark, kind: power_off}",
+                "{id: load, kind: load_check}",
+            ],
+            "",
+        ),
+        (
+            [
+                (
+                    "{id: again, kind: repeat, count: 2, steps: "
+                    "[{id: load, kind: load_check}, {id: mains, kind: power_on}]}"
+                )
+            ],
+            "in its second round needs the unit's mains off, which the first one left on",
+        ),
+    ],
+)
+def test_a_load_is_not_measured_on_a_unit_that_is_on(planned, against, steps, words):
+    if not words:
+        assert all(each.left_out is None for each in planned(*steps, bench=WITH_METER).steps)
+        return
+    ((_, message),) = against(*steps, bench=WITH_METER)
+    assert message.startswith("step load: ")
+    assert words in message
+    # A bench that can't measure it leaves it out.
+    assert planned(*steps, bench=WARM_LOAD)

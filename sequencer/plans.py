@@ -1,0 +1,38 @@
+"""What a run will do, as it is known beforehand."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sequencer.floor import Floor
+from sequencer.procedure_model import Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """A step with what it will do, for how long, and why it is left out (None: it is not)."""
+
+    step: Step
+    does: str
+    duration_s: float
+    left_out: str | None
+    group: "tuple[PlannedStep, ...]" = ()
+
+    def walk(self) -> "Iterator[PlannedStep]":
+        """The step, then every step of its group."""
+        yield self
+        for step in self.group:
+            yield from step.walk()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What a run will do, and what is known about it beforehand; floor is the bench's own."""
+
+    steps: tuple[PlannedStep, ...]
+    remarks: tuple[str, ...]
+    floor: Floor | None = None
+
+    @property
+    def estimate_s(self) -> float:
+        """Expected length of the run in seconds."""
+        return sum(step.duration_s for step in self.steps)
