@@ -97,11 +97,18 @@ def factory_of(role: Role, name: str) -> DriverFactory:
     if entry is None:
         known = ", ".join(sorted(known for at, known in _ENTRIES if at == role))
         raise DriverUnavailable(
-            f'{name!r} is no driver of a {role}; known are {known}, or write "package.module:Class"'
+            f"{name!r} is no driver of {_with_article(role)}; known are {known}, or write "
+            '"package.module:Class"'
         )
     if entry.factory is None:
         raise DriverUnavailable(f"the driver {name!r} can't be used here: {entry.unavailable}")
     return entry.factory
+
+
+def _with_article(role: Role) -> str:
+    """The role in words: "an analyser", "a mains switch"."""
+    words = role.replace("_", " ")
+    return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
 
 
 def load_driver_class(place: str, role: Role) -> DriverFactory:

@@ -193,10 +193,10 @@ class _Reader:
 
     def _one_sided(self, spec: Node) -> str:
         (side, value), *_ = [(name.text, value.text) for name, value in spec.entries]
-        passing = "-5 V" if side == "max" else "+5 V"
+        beyond = "below" if side == "max" else "above"
         return (
-            f"{self._reading}: it can lie on either side of zero, so {passing} would pass a {side} "
-            f"alone; write {{within: {value.lstrip('+-')}}}, or min and max"
+            f"{self._reading}: it can lie on either side of zero, and however far {beyond} zero it "
+            f"would pass a {side} alone; write {{within: {value.lstrip('+-')}}}, or min and max"
         )
 
     def _within(self, spec: Node) -> Limit | None:

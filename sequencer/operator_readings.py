@@ -10,6 +10,7 @@ from sequencer.errors import printable
 from sequencer.quantities import format_quantity, parse_quantity
 from sequencer.wording import name_text
 
+NONE = "none"
 _ABSOLUTE_ZERO_CELSIUS = -273.15
 # What instruments show beyond their range, and people write for it.
 _OVER_RANGE = re.compile(r"o\.?l\.?|ovl|ofl|over\W?(range|load|flow)?|inf\w*|∞|open", re.IGNORECASE)
@@ -20,7 +21,8 @@ _BOUND = re.compile(r"\s*(>=|=>|≥|>|<=|=<|≤|<)\s*(.*)", re.DOTALL)
 class Asked:
     """A quantity that the operator reads: its unit and dimension, the least it can be, examples.
 
-    over_range is an example of what to write when it lies beyond the instrument's range.
+    over_range is an example of what to write when it lies beyond the instrument's range, under_range
+    when the instrument shows nothing of it. never_zero: it is always more, however little.
     """
 
     unit: str
@@ -28,6 +30,8 @@ class Asked:
     example: str
     over_range: str
     least: float = -math.inf
+    never_zero: bool = False
+    under_range: str = ""
 
 
 ASKED: Mapping[str, Asked] = MappingProxyType(
@@ -38,6 +42,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             example="0.12 ohm",
             over_range=">20 ohm",
             least=0.0,
+            never_zero=True,
+            under_range="<0.01 ohm",
         ),
         "insulation": Asked(
             unit="ohm",
@@ -45,6 +51,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             example="20 Mohm",
             over_range=">500 Mohm",
             least=0.0,
+            never_zero=True,
+            under_range="<0.1 Mohm",
         ),
         "leakage_current": Asked(
             unit="A",
@@ -52,6 +60,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             example="0.2 mA",
             over_range=">20 mA",
             least=0.0,
+            never_zero=True,
+            under_range="<0.01 mA",
         ),
         "reservoir_voltage": Asked(
             unit="V", dimension="voltage", example="0.3 V", over_range=">200 V"
@@ -73,6 +83,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             example="8.02 ohm",
             over_range=">200 ohm",
             least=0.0,
+            never_zero=True,
+            under_range="<0.1 ohm",
         ),
     }
 )
@@ -101,13 +113,30 @@ def parse_answer(reading: str, text: str) -> Answer:
             f'"{printable(text.strip(), 40)}" says only that it lies beyond the instrument\'s range; '
             f'write where that range ends, such as "{asked.over_range}"'
         )
+    is_most = "<" in sign or sign == "≤"
     value = parse_quantity(number, asked.dimension)
     if value < asked.least:
-        least = format_quantity(asked.least, asked.unit) if asked.least else "zero"
         raise ValueError(
-            f"{name_text(reading)} can't be below {least}, but {number.strip()} is; "
+            f"{name_text(reading)} can't be below {_least_text(asked)}, but {number.strip()} is; "
             "look at the sign and read it again"
         )
-    return Answer(
-        value=value, is_least=">" in sign or sign == "≥", is_most="<" in sign or sign == "≤"
-    )
+    if value == asked.least and asked.never_zero:
+        raise ValueError(
+            f"{name_text(reading)} is never exactly zero: look whether the tester is connected and read "
+            "it again; where it shows nothing but zeros, write its last digit, such as "
+            f'"{asked.under_range}"'
+        )
+    if value == asked.least and is_most:
+        raise ValueError(
+            f"{name_text(reading)} can't be below {_least_text(asked)}; write what the instrument shows"
+        )
+    return Answer(value=value, is_least=">" in sign or sign == "≥", is_most=is_most)
+
+
+def is_none(text: str) -> bool:
+    """Whether an answer says that the quantity can't be read."""
+    return text.strip().lower() == NONE
+
+
+def _least_text(asked: Asked) -> str:
+    return format_quantity(asked.least, asked.unit) if asked.least else "zero"

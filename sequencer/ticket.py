@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from sequencer.errors import FileError, Place, printable
 from sequencer.located_yaml import Node, Unreadable, read_file, validate
-from sequencer.operator_readings import ASKED, parse_answer
+from sequencer.operator_readings import ASKED, is_none, parse_answer
 from sequencer.possible_units import UnitBlock
 from sequencer.quantities import did_you_mean
 from sequencer.sound_values import open_names, sound_values
@@ -239,7 +239,7 @@ def _reading_mistakes(block: Node | None, taken: Container[Place]) -> list[FileE
         if key.text not in ASKED:
             hint = did_you_mean(key.text, ASKED)
             found.append(FileError(key.place, f'unknown reading "{key.text}"; {hint}'))
-        elif value.kind == "scalar" and not value.is_empty:
+        elif value.kind == "scalar" and not (value.is_empty or is_none(value.text)):
             try:
                 parse_answer(key.text, value.text)
             except ValueError as error:

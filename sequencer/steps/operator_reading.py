@@ -8,7 +8,7 @@ from pydantic import Field
 from sequencer.captures import Capture, named, single_reading
 from sequencer.limits import rectangular
 from sequencer.operator import TRIES
-from sequencer.operator_readings import ASKED, Answer, parse_answer
+from sequencer.operator_readings import ASKED, NONE, Answer, is_none, parse_answer
 from sequencer.quantities import Percentage, format_quantity
 from sequencer.steps.base import (
     BenchAccess,
@@ -33,7 +33,6 @@ Name = Literal[
     "temperature",
     "load_resistance",
 ]
-NONE = "none"
 _LEAST, _MOST = "is_least", "is_most"
 
 
@@ -69,7 +68,7 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
         given = bench.given(settings.reading)
         for _ in range(TRIES):
             text = given or bench.ask(question)
-            if text.strip().lower() == NONE:
+            if is_none(text):
                 return
             try:
                 answer = parse_answer(settings.reading, text)

@@ -111,6 +111,13 @@ MISTAKES = {
         13,
         "'spci' is no driver of a dmm; known are mapped, scpi",
     ),
+    "unknown driver of an analyser": (
+        "  analyser:\n",
+        "  analyser:\n    driver: spci\n",
+        11,
+        13,
+        "'spci' is no driver of an analyser; known are",
+    ),
     "driver that can't be imported": (
         "  dmm:\n",
         "  dmm:\n    driver: nowhere.at_all:Meter\n",

@@ -328,7 +328,7 @@ def test_a_window_that_shrinks_to_nothing_passes_nothing():
         ("thd: {max: 2,5 %}", "1:14", "write decimals with a point"),
         ("thd: {max: [1 %]}", "1:12", "a quantity is wanted"),
         ("thd: {max: }", "1:7", "max: "),
-        ("dc_offset: {max: 15 mV}", "1:1", "so -5 V would pass a max alone; write {within: 15 mV}"),
+        ("dc_offset: {max: 15 mV}", "1:1", "far below zero it would pass a max alone; write {within: "),
         ("dc_offset: {min: -15 mV}", "1:1", "write {within: 15 mV}"),
         ("dc_offset: {within: -15 mV}", "1:21", "write 15 mV"),
         ("level: {min: 2 V, max: 1 V}", "1:9", "min is greater than max"),

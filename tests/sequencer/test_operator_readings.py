@@ -13,7 +13,10 @@ from sequencer.steps.registry import kinds
         ("insulation", " >500 Mohm ", Answer(value=500e6, is_least=True)),
         ("insulation", "≥500 Mohm", Answer(value=500e6, is_least=True)),
         ("earth_bond", "<=0.01 ohm", Answer(value=0.01, is_most=True)),
-        ("earth_bond", "0 ohm", Answer(value=0.0)),
+        # Nothing at the reservoir, at a test point, or of the mains is a reading like any other.
+        ("reservoir_voltage", "0 V", Answer(value=0.0)),
+        ("bias", "0 mV", Answer(value=0.0)),
+        ("mains_voltage", "0 V", Answer(value=0.0)),
         ("bias", "-17.6 mV", Answer(value=-0.0176)),
         ("temperature", "-5 degC", Answer(value=-5.0)),
     ],
@@ -26,6 +29,34 @@ def test_an_answer_is_a_value_or_a_bound(reading, text, answer):
 @pytest.mark.parametrize("reading", ["earth_bond", "insulation", "load_resistance"])
 def test_a_resistance_is_not_negative(reading, text):
     with pytest.raises(ValueError, match="can't be below zero"):
+        parse_answer(reading, text)
+
+
+@pytest.mark.parametrize("text", ["0 {}", "-0 {}", "0.00 {}", "<0 {}", "<=0 {}", ">0 {}"])
+@pytest.mark.parametrize(
+    ("reading", "unit", "instead"),
+    [
+        ("earth_bond", "ohm", "<0.01 ohm"),
+        ("insulation", "Mohm", "<0.1 Mohm"),
+        ("load_resistance", "ohm", "<0.1 ohm"),
+        ("leakage_current", "mA", "<0.01 mA"),
+    ],
+)
+def test_no_resistance_and_no_leakage_is_exactly_nothing(reading, unit, instead, text):
+    """A tester that is not connected shows it, and it would pass as a perfect earth bond."""
+    with pytest.raises(
+        ValueError, match="never exactly zero: look whether the tester is"
+    ) as caught:
+        parse_answer(reading, text.format(unit))
+    assert f'such as "{instead}"' in str(caught.value)
+    assert parse_answer(reading, instead).is_most
+
+
+@pytest.mark.parametrize(
+    ("reading", "text"), [("mains_voltage", "<0 V"), ("temperature", "<-273.15 degC")]
+)
+def test_nothing_is_below_the_least_it_can_be(reading, text):
+    with pytest.raises(ValueError, match="can't be below"):
         parse_answer(reading, text)
 
 

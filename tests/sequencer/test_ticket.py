@@ -96,6 +96,19 @@ def test_readings_as_testers_show_them_are_taken(write):
     assert dict(ticket.readings) == {"insulation": ">500 Mohm", "earth_bond": "<0.01 ohm"}
 
 
+def test_a_reading_that_can_t_be_taken_is_said_as_at_the_prompt(write):
+    ticket, errors = read_ticket(write("readings: {earth_bond: none, insulation: None}\n"))
+    assert errors == []
+    assert dict(ticket.readings) == {"earth_bond": "none", "insulation": "None"}
+
+
+@pytest.mark.parametrize("text", ["0 ohm", "<0 ohm"])
+def test_an_earth_bond_of_nothing_is_refused_on_the_ticket_too(write, text):
+    _, (error,) = read_ticket(write(f"readings: {{earth_bond: {text}}}\n"))
+    assert (error.place.line, error.place.column) == (1, 24)
+    assert "never exactly zero" in error.message
+
+
 def test_all_mistakes_are_told_and_the_sound_unit_data_kept(write):
     path = write("readings: {bond: 1 ohm}\nunit: {load: 4 ohm, gain: 29}\nserail: 1\n")
     ticket, errors = read_ticket(path)
