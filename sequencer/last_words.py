@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from sequencer.errors import printable
 from sequencer.events import (
@@ -20,6 +21,50 @@ from sequencer.make_safe import MAINS_LEFT
 _ROUNDS = re.compile(r"(\.[0-9]+)+$")
 # So many steps are named; the report names all.
 _MOST_NAMED = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunVerdict:
+    """The verdict on a run in few words, the same on screen and in the report: first what counts."""
+
+    first: str
+    rest: str = ""
+
+    @property
+    def is_passed(self) -> bool:
+        """Whether the unit passed, be it in part."""
+        return self.first == "passed"
+
+    @property
+    def is_partial(self) -> bool:
+        """Whether the unit passed, but not all of what the procedure tests."""
+        return self == _PARTLY_PASSED
+
+    def loud(self) -> str:
+        """ "PASSED what was tested"."""
+        return f"{self.first.upper()} {self.rest}".strip()
+
+    def sentence_case(self) -> str:
+        """ "Passed what was tested"."""
+        return f"{self.first.capitalize()} {self.rest}".strip()
+
+
+_PARTLY_PASSED = RunVerdict(first="passed", rest="what was tested")
+_WORDS = {
+    Outcome.PASS: RunVerdict(first="passed"),
+    Outcome.FAIL: RunVerdict(first="not passed"),
+    Outcome.STOPPED: RunVerdict(first="stopped"),
+    Outcome.INTERRUPTED: RunVerdict(first="interrupted"),
+}
+
+
+def run_verdict(outcome: Outcome, *, has_judged: bool, is_whole: bool) -> RunVerdict:
+    """The verdict that is true: is_whole tells whether every step of the procedure was carried out."""
+    if outcome is Outcome.PASS and not has_judged:
+        return RunVerdict(first="nothing was judged")
+    if outcome is Outcome.PASS and not is_whole:
+        return _PARTLY_PASSED
+    return _WORDS[outcome]
 
 
 class LastWords:
@@ -56,31 +101,33 @@ class LastWords:
         return printable("; ".join(filter(None, parts)))
 
     def _outcome(self, finished: RunFinished) -> str:
-        cause = f": {finished.cause}" if finished.cause else ""
-        match finished.outcome:
-            case Outcome.STOPPED:
-                return f"STOPPED{cause}"
-            case Outcome.INTERRUPTED:
-                return f"INTERRUPTED{cause}"
-            case Outcome.FAIL if cause:
-                return f"NOT PASSED{cause}"
+        is_whole = not self._left_out and not self._unreached
+        verdict = run_verdict(finished.outcome, has_judged=self._has_judged, is_whole=is_whole)
+        why = finished.cause or self._why(finished.outcome)
+        return f"{verdict.loud()}: {why}" if why and not verdict.is_partial else verdict.loud()
+
+    def _why(self, outcome: Outcome) -> str:
+        """Why a run that came to its end has this outcome; empty where that needs no word."""
+        match outcome:
             case Outcome.FAIL if not self._has_judged:
-                return "NOT PASSED: nothing was judged, every step with limits was left out"
+                return "nothing was judged, every step with limits was left out"
             case Outcome.FAIL:
-                return "NOT PASSED: at least one limit is not met"
+                return "at least one limit is not met"
             case Outcome.PASS if not self._has_judged:
-                return "NOTHING WAS JUDGED: no reading has a limit"
-            case Outcome.PASS if self._left_out:
-                return "PASSED what was tested"
+                return "no reading has a limit"
             case Outcome.PASS:
-                return "PASSED: every limit is met"
+                return "every limit is met"
+        return ""
+
+    @property
+    def _unreached(self) -> list[str]:
+        """Planned steps that this run did not come to; of a resumed one the record knows."""
+        known = self._begun | {*self._left_out}
+        return [] if self._is_resumed else [step for step in self._planned if step not in known]
 
     def _not_tested(self) -> str:
-        known = self._begun | {*self._left_out}
-        unreached = [] if self._is_resumed else [s for s in self._planned if s not in known]
-        return "; ".join(
-            filter(None, (_named([*self._left_out], "left out"), _named(unreached, "not reached")))
-        )
+        told = (_named([*self._left_out], "left out"), _named(self._unreached, "not reached"))
+        return "; ".join(filter(None, told))
 
 
 def _unsafe(unconfirmed: Sequence[str]) -> str:

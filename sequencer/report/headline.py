@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
+from sequencer.last_words import RunVerdict, run_verdict
 from sequencer.limits import Verdict
 from sequencer.record import Record
 from sequencer.report.reading_view import ReadingView
-from sequencer.report.verdict_signs import NOT_JUDGED, OUTCOMES, Sign, outcome_of
+from sequencer.report.verdict_signs import Sign, outcome_of, run_sign
 
 MOST_LISTED = 8
 BROKEN_OFF = "The record breaks off: program or computer failed while the run was going on."
@@ -15,8 +16,9 @@ BROKEN_OFF = "The record breaks off: program or computer failed while the run wa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Headline:
-    """sign and sentence say it; failures lists what is not met, as (step, reading)."""
+    """verdict, sign and sentence say it; failures lists what is not met, as (step, reading)."""
 
+    verdict: RunVerdict
     sign: Sign
     sentence: str
     cause: str
@@ -31,9 +33,10 @@ def headline(
     outcome = outcome_of(record.outcome)
     judged = [view for _, view in readings if view.has_limit]
     failures = [each for each in readings if not each[1].is_passed]
-    is_empty = outcome is Outcome.PASS and not judged
+    verdict = run_verdict(outcome, has_judged=bool(judged), is_whole=not missing_steps)
     return Headline(
-        sign=NOT_JUDGED if is_empty else OUTCOMES[outcome],
+        verdict=verdict,
+        sign=run_sign(outcome, verdict),
         sentence=_sentence(record, outcome, judged, missing_steps),
         cause=str(record.finished.get("cause") or "") if record.finished else "",
         failures=tuple(failures[:MOST_LISTED]),

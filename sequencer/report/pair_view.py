@@ -13,19 +13,17 @@ from sequencer.record import REPORT, Json, Record, StepRecord
 from sequencer.report import not_tested
 from sequencer.report.context import Context, context_of
 from sequencer.report.figures import FigureView, figure_view
+from sequencer.report.headline import Headline
 from sequencer.report.plots import CROWDED_POINTS, overlay
 from sequencer.report.reading_view import ReadingView, capitalised, reading_of, reading_view
 from sequencer.report.rounds import base_id, grouped
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.run_view import RunView, run_view
 from sequencer.report.step_pictures import step_pictures
-from sequencer.report.verdict_signs import OUTCOMES, Sign, outcome_of, verdict_of, verdict_sign
+from sequencer.report.verdict_signs import Sign, outcome_of, verdict_of, verdict_sign
 from sequencer.wording import name_text, short_text
 
 _UPPER_EDGE = "Of crowded curves the upper edge is drawn."
-_ALIKE = Sign(shape="pass", words="Both passed, and they match")
-_UNLIKE = Sign(shape="fail", words="Both passed, but they do not match")
-_UNMATCHED = Sign(shape="info", words="Passed, nothing to compare")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +102,7 @@ def pair_view(folder: Path, records: Sequence[Record], match: Sequence[Json]) ->
         for name, run, record in zip(names, runs, records, strict=True)
     )
     matches = tuple(_match_view(row, records) for row in match)
-    sign, sentence = _verdict(records, names, matches)
+    sign, sentence = _verdict(records, units, matches)
     return PairView(
         title=runs[0].title if runs else "",
         date=runs[0].date if runs else "",
@@ -148,22 +146,35 @@ def _warnings(names: Sequence[str], runs: Sequence[RunView]) -> tuple[str, ...]:
 
 
 def _verdict(
-    records: Sequence[Record], names: Sequence[str], matches: Sequence[MatchView]
+    records: Sequence[Record], units: Sequence[UnitView], matches: Sequence[MatchView]
 ) -> tuple[Sign, str]:
     """The verdict on the pair: the worst of its units, and then whether they match."""
     outcomes = [outcome_of(record.outcome) for record in records]
+    heads = [unit.run.headline for unit in units]
     for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
         if worst in outcomes:
             which = ", ".join(
-                f"{name} ({OUTCOMES[outcome].words.lower()})"
-                for name, outcome in zip(names, outcomes, strict=True)
+                f"{unit.name} ({unit.run.headline.sign.words.lower()})"
+                for unit, outcome in zip(units, outcomes, strict=True)
                 if outcome is not Outcome.PASS
             )
-            return OUTCOMES[worst], f"{which}. {_match_sentence(matches, len(records))}"
-    if not matches:
-        return _UNMATCHED, _match_sentence(matches, len(records))
-    is_alike = all(row.sign.shape == "pass" for row in matches)
-    return _ALIKE if is_alike else _UNLIKE, _match_sentence(matches, len(records))
+            sign = heads[outcomes.index(worst)].sign
+            return sign, f"{which}. {_match_sentence(matches, len(records))}"
+    return _sign_of_passed(heads, matches), _match_sentence(matches, len(records))
+
+
+def _sign_of_passed(heads: Sequence[Headline], matches: Sequence[MatchView]) -> Sign:
+    """The sign of a pair of which no unit failed: what every one of them passed, and the match."""
+    least = next((each for each in heads if not each.verdict.is_passed), None)
+    partial = next((each for each in heads if each.verdict.is_partial), None)
+    head = least or partial or (heads[0] if heads else None)
+    words = head.sign.words if head else "No unit was tested"
+    if not matches or least:
+        return Sign(shape="info", words=f"{words}, nothing to compare" if not matches else words)
+    words = f"Both {words[0].lower()}{words[1:]}"
+    if any(row.sign.shape != "pass" for row in matches):
+        return Sign(shape="fail", words=f"{words}, but they do not match")
+    return Sign(shape="nearly-pass" if partial else "pass", words=f"{words}, and they match")
 
 
 def _match_sentence(matches: Sequence[MatchView], units: int) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
+from sequencer.last_words import RunVerdict
 from sequencer.limits import Verdict
 from sequencer.wording import verdict_text
 
@@ -23,13 +24,13 @@ _SHAPES = {
     Verdict.NO_READING: "none",
     Verdict.INFO: "info",
 }
-OUTCOMES = {
-    Outcome.PASS: Sign(shape="pass", words="Passed"),
-    Outcome.FAIL: Sign(shape="fail", words="Not passed"),
-    Outcome.STOPPED: Sign(shape="stopped", words="Stopped, no verdict"),
-    Outcome.INTERRUPTED: Sign(shape="broken", words="Interrupted, no verdict"),
+_OUTCOMES = {
+    Outcome.PASS: "pass",
+    Outcome.FAIL: "fail",
+    Outcome.STOPPED: "stopped",
+    Outcome.INTERRUPTED: "broken",
 }
-NOT_JUDGED = Sign(shape="info", words="Finished, nothing judged")
+_NO_VERDICT = (Outcome.STOPPED, Outcome.INTERRUPTED)
 DONE = Sign(shape="info", words="done")
 LEFT_OUT = Sign(shape="info", words="left out")
 UNFINISHED = Sign(shape="broken", words="not finished")
@@ -48,3 +49,13 @@ def outcome_of(text: str) -> Outcome:
 def verdict_sign(verdict: Verdict) -> Sign:
     """The sign of a verdict."""
     return Sign(shape=_SHAPES[verdict], words=verdict_text(verdict))
+
+
+def run_sign(outcome: Outcome, verdict: RunVerdict) -> Sign:
+    """The sign of a whole run; only one that passed all of the procedure's tests has the full tick."""
+    words = verdict.sentence_case()
+    if outcome in _NO_VERDICT:
+        return Sign(shape=_OUTCOMES[outcome], words=f"{words}, no verdict")
+    if outcome is Outcome.PASS and not verdict.is_passed:
+        return Sign(shape="info", words=words)
+    return Sign(shape="nearly-pass" if verdict.is_partial else _OUTCOMES[outcome], words=words)

@@ -33,6 +33,7 @@ from sequencer.events import (
     StepStarted,
 )
 from sequencer.journal import Journal
+from sequencer.last_words import LastWords
 from sequencer.limits import Limit, Reading, Verdict
 from sequencer.procedure import load_procedure
 from sequencer.record import Json, read_record
@@ -413,8 +414,24 @@ def test_a_conditional_pass_is_said_aloud(page):
 def test_a_run_without_limits_has_judged_nothing(page):
     events = [started(), *step(1, "rated", [POWER]), SAFE, RunFinished(outcome=Outcome.PASS)]
     shown = page(events)
-    assert "Finished, nothing judged" in shown
+    assert "Nothing was judged" in shown
     assert "Passed" not in shown
+
+
+LEFT_OUT = StepFinished(
+    step="rated", kind="tone", verdict=Verdict.NO_READING, left_out="the bench has no such range"
+)
+
+
+def test_a_run_that_left_a_step_out_passed_no_more_than_what_was_tested(page):
+    events = good_run()
+    screen = LastWords()
+    for event in (*events[:-1], LEFT_OUT):
+        screen.see(event)
+    shown = page([*events[:-1], LEFT_OUT, events[-1]])
+    assert "Passed what was tested" in shown
+    assert "1 step was not carried out: see What was not tested." in shown
+    assert screen.of(events[-1]).startswith("PASSED what was tested; 1 step left out")
 
 
 def test_a_stopped_run_gives_no_verdict_and_names_its_cause(page):
@@ -776,6 +793,16 @@ def test_a_pair_that_passes_and_matches_says_both(pair):
     for words in ("28.90 dB", "0.06 dB", "at most 0.20 dB", "Side by side"):
         assert words in shown
     assert_stands_alone(shown)
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [(1, "and they match"), (2, "but they do not match"), (0, "nothing to compare")],
+)
+def test_a_pair_of_which_a_step_was_left_out_passed_what_was_tested(pair, rows, words):
+    second = good_run(serial="A-2")
+    shown = pair([good_run(serial="A-1"), [*second[:-1], LEFT_OUT, second[-1]]], MATCH[:rows])
+    assert f"assed what was tested, {words}" in shown
 
 
 def test_a_pair_shows_each_units_readings_and_lays_their_plots_over_each_other(pair):
