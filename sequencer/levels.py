@@ -1,12 +1,13 @@
 """Levels at the unit's output: volts, dBV, dBu, watts into the load, or a part of rated power.
 
-Level is kept as it was written, because watts mean a voltage only once the load is known. Watts,
-peak and peak-to-peak volts are those of a sine: U = sqrt(P * R), U = peak / sqrt(2).
+A fixed level may end at a part of rated power, so that it suits small units too: "10 W, at most 1/2 of
+rated power". Level is kept as it was written, because watts mean a voltage only once the load is known.
+Watts, peak and peak-to-peak volts are those of a sine: U = sqrt(P * R), U = peak / sqrt(2).
 """
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sequencer.units import (
@@ -23,6 +24,7 @@ _RATED = re.compile(
     r"(?:(?P<percent>.*%)\s*of\s+|(?P<top>[0-9]{1,3})\s*/\s*(?P<bottom>[0-9]{1,3})\s+of\s+)?"
     r"rated[ _]power"
 )
+_AT_MOST = re.compile(r"(?P<level>.*?)\s*,?\s*\bat most\b\s*(?P<most>.*)")
 _HINT = 'write "20 V", "+20 dBV", "22 dBu", "10 W" or "1/8 of rated power"'
 
 
@@ -49,16 +51,21 @@ _DB_REFERENCE_V = {LevelKind.DBV: 1.0, LevelKind.DBU: DBU_REFERENCE_V}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
-    """A level as written: value in the unit of its kind (V, dBV, W, part of rated power, ...)."""
+    """A level as written: value in the unit of its kind (V, dBV, W, part of rated power, ...).
+
+    most_of_rated is the part of rated power that it never exceeds.
+    """
 
     value: float
     kind: LevelKind
     text: str = ""
+    most_of_rated: float | None = None
 
     @property
     def needs_load(self) -> bool:
         """Whether the load must be known to turn it into volts."""
-        return self.kind in (LevelKind.WATTS, LevelKind.DBW, LevelKind.RATED)
+        is_power = self.kind in (LevelKind.WATTS, LevelKind.DBW, LevelKind.RATED)
+        return is_power or self.most_of_rated is not None
 
     def to_vrms(self, load_ohm: float, rated_power_w: float | None = None) -> float:
         """The level across the load, V r.m.s.
@@ -66,31 +73,42 @@ class Level:
         Raises ValueError when it is a part of rated power and that is not given, or the load isn't
         positive.
         """
-        if self.kind in _VOLT_FACTOR:
-            return self.value * _VOLT_FACTOR[self.kind]
-        if self.kind in _DB_REFERENCE_V:
-            return float(_DB_REFERENCE_V[self.kind] * 10.0 ** (self.value / 20.0))
+        if not self.needs_load:
+            return self._volts()
         if not load_ohm > 0.0:
             raise ValueError(f"load_ohm must be more than zero, is {load_ohm}")
-        return math.sqrt(self._watts(rated_power_w) * load_ohm)
+        return math.sqrt(self.to_watts(load_ohm, rated_power_w) * load_ohm)
 
     def to_watts(self, load_ohm: float, rated_power_w: float | None = None) -> float:
         """The power of the level into the load, W."""
-        if self.needs_load:
-            return self._watts(rated_power_w)
-        return self.to_vrms(load_ohm) ** 2 / load_ohm
+        watts = self._watts(load_ohm, rated_power_w)
+        if self.most_of_rated is None:
+            return watts
+        return min(watts, _part_of(rated_power_w, self.most_of_rated))
 
-    def _watts(self, rated_power_w: float | None) -> float:
+    def _volts(self) -> float:
+        if self.kind in _VOLT_FACTOR:
+            return self.value * _VOLT_FACTOR[self.kind]
+        return float(_DB_REFERENCE_V[self.kind] * 10.0 ** (self.value / 20.0))
+
+    def _watts(self, load_ohm: float, rated_power_w: float | None) -> float:
+        """Its power, were it not limited."""
         if self.kind is LevelKind.WATTS:
             return self.value
         if self.kind is LevelKind.DBW:
             return float(10.0 ** (self.value / 10.0))
-        if rated_power_w is None:
-            raise ValueError("rated_power_w is needed for a level that is a part of rated power")
-        return self.value * rated_power_w
+        if self.kind is LevelKind.RATED:
+            return _part_of(rated_power_w, self.value)
+        return self._volts() ** 2 / load_ohm
 
     def __str__(self) -> str:
         return self.text or f"{self.value:g} {self.kind}"
+
+
+def _part_of(rated_power_w: float | None, part: float) -> float:
+    if rated_power_w is None:
+        raise ValueError("rated_power_w is needed for a level that is a part of rated power")
+    return part * rated_power_w
 
 
 def parse_level(text: str) -> Level:
@@ -99,6 +117,21 @@ def parse_level(text: str) -> Level:
     Raises ValueError with a sentence that says what would be right.
     """
     stripped = " ".join(text.split())
+    limited = _AT_MOST.fullmatch(stripped)
+    if limited is None:
+        return _plain_level(stripped)
+    most = _RATED.fullmatch(limited["most"])
+    if most is None:
+        raise ValueError(
+            f'"{limited["most"]}" is no part of rated power; write for example '
+            '"10 W, at most 1/2 of rated power"'
+        )
+    level = _plain_level(limited["level"])
+    return replace(level, text=stripped, most_of_rated=_rated_fraction(most))
+
+
+def _plain_level(stripped: str) -> Level:
+    """A level without an end."""
     rated = _RATED.fullmatch(stripped)
     if rated is not None:
         return Level(value=_rated_fraction(rated), kind=LevelKind.RATED, text=stripped)

@@ -158,7 +158,8 @@ LevelQuantity = Annotated[
     WithJsonSchema(
         {
             "type": "string",
-            "description": 'Level: V, dBV, dBu, W into the load, Vp, Vpp, or "1/8 of rated power"',
+            "description": 'Level: V, dBV, dBu, W into the load, Vp, Vpp, "1/8 of rated power", or '
+            '"10 W, at most 1/2 of rated power"',
             "examples": ["10 W"],
         }
     ),

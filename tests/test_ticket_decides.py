@@ -49,6 +49,23 @@ def test_gain_load_and_power_are_judged_by_the_ticket():
         assert _limit(_loaded(name, **unit), step, "gain") == pytest.approx((25.5, 26.5))
 
 
+@pytest.mark.parametrize(
+    ("rated", "tens", "ones"),
+    # 10 W and 1 W (bench practice; common practice, no source), small units half of what they give.
+    [("100 W", 10.0, 1.0), ("20 W", 10.0, 1.0), ("8 W", 4.0, 1.0), ("1.5 W", 0.75, 0.75)],
+)
+def test_a_small_unit_is_never_driven_beyond_half_of_rated_power_in_the_tens(rated, tens, ones):
+    steps = {step.id: step for step in _loaded("final_test", rated_power=rated).all_steps()}
+    watts = float(rated.removesuffix(" W"))
+    levels = {
+        name: steps[name].settings.level.to_watts(8.0, watts)
+        for name in ("tone_10w", "tone_10k", "intermodulation", "driven_10w")
+    }
+    assert levels == dict.fromkeys(levels, pytest.approx(tens))
+    for name in ("tone_1w", "response", "damping"):
+        assert steps[name].settings.level.to_watts(8.0, watts) == pytest.approx(ones)
+
+
 @pytest.mark.parametrize(("mains", "lines"), [("50 Hz", (50, 100)), ("60 Hz", (60, 120))])
 @pytest.mark.parametrize(("name", "step"), [("idle_hum", "idle"), ("burn_in", "hum")])
 def test_hum_is_judged_at_the_units_own_mains(name, step, mains, lines):

@@ -130,6 +130,32 @@ def test_peak_levels_are_those_of_a_sine():
     assert parse_level("500 mVpp").kind is LevelKind.PEAK_TO_PEAK
 
 
+@pytest.mark.parametrize(
+    ("text", "watts"),
+    [
+        ("10 W, at most 1/2 of rated power", (10.0, 10.0, 4.0)),
+        ("10 W at most 50 % of rated power", (10.0, 10.0, 4.0)),
+        # 8 V across 8 ohm are 8 W, +10 dBW are 10 W.
+        ("8 V, at most rated power", (8.0, 8.0, 8.0)),
+        ("+10 dBW, at most 1/4 of rated power", (10.0, 5.0, 2.0)),
+        ("1/2 of rated power, at most 1/4 of rated power", (25.0, 5.0, 2.0)),
+    ],
+)
+def test_a_level_may_end_at_a_part_of_rated_power(text, watts):
+    level = parse_level(text)
+    for rated, watt in zip((100.0, 20.0, 8.0), watts, strict=True):
+        assert level.to_watts(8.0, rated) == pytest.approx(watt)
+        assert level.to_vrms(8.0, rated) == pytest.approx(math.sqrt(watt * 8.0))
+    assert level.needs_load
+    assert str(level) == text
+
+
+@pytest.mark.parametrize("text", ["10 W, at most", "10 W, at most 5 W", "10 W at most half"])
+def test_a_level_ends_at_nothing_else(text):
+    with pytest.raises(ValueError, match='write for example "10 W, at most 1/2 of rated power"'):
+        parse_level(text)
+
+
 def test_a_level_can_be_a_part_of_rated_power():
     for text in ("1/8 of rated power", "12.5 % of rated power", "1/8 of rated_power"):
         level = parse_level(text)
