@@ -21,6 +21,7 @@ from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.reading_view import reading_of
+from sequencer.reservation import record_address, reserved
 from sequencer.session import (
     NO_REPORT,
     Prepared,
@@ -106,8 +107,10 @@ def run_pair(
             serial=" and ".join(serials),
             procedure=f"{ready.procedure.name}_pair",
         )
+        what_for = f"{ready.procedure.name} on {' and '.join(serials)}"
         try:
-            units = _run_each(ready, request, serials, folder, person, sinks)
+            with reserved([record_address(folder)], what_for):
+                units = _run_each(ready, request, serials, folder, person, sinks)
         except Refused:
             with contextlib.suppress(OSError):
                 folder.rmdir()  # only while nothing is in it

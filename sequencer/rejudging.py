@@ -27,6 +27,7 @@ from sequencer.steps.base import AnyStepKind, Finding, Situation
 from sequencer.steps.registry import kinds
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.ticket import Ticket
+from sequencer.verifying import refuse_running
 
 SCHEMA = 1
 _BROKEN_OFF = "broken off: "
@@ -140,8 +141,10 @@ class Rejudged:
 def rejudge(folder: Path, procedure: str | None = None) -> Rejudged:
     """Judge a finished run again, with its own procedure or another one.
 
-    Raises Refused when the record, the procedure or the bench file can't be read.
+    Raises Refused when the record, the procedure or the bench file can't be read, or the run is still
+    going on.
     """
+    refuse_running(folder)
     record = read_record(folder)
     judge = _Judge(record, _procedure(record, procedure))
     if procedure is None:

@@ -8,7 +8,7 @@ from sequencer.matching import match
 from sequencer.record import MATCH, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.run_report import write_run_report
-from sequencer.verifying import Verification, verify_all
+from sequencer.verifying import Verification, refuse_running, verify_all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +30,9 @@ class ReportAgain:
 def write_report_again(folder: Path) -> ReportAgain:
     """Write the report of a run's or a pair's folder from its record.
 
-    Raises Refused when the folder holds neither.
+    Raises Refused when the folder holds neither, or a run that is still going on.
     """
+    refuse_running(folder)
     alterations = _alterations(folder, verify_all(folder))
     if (folder / JOURNAL).is_file() or not (folder / MATCH).is_file():
         path = write_run_report(read_record(folder), alterations)

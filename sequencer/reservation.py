@@ -24,6 +24,8 @@ from sequencer.journal import sha256_hex
 # Where every user of a machine may write, whatever their TMPDIR says (FHS 3.0).
 _SHARED_PLACES = ("/tmp", "/var/tmp")
 
+_DIED = ", which died; its bench is made safe"
+
 
 def lock_folder() -> Path:
     """Where reservations of this machine are kept: one place for everybody, where there is one."""
@@ -46,9 +48,7 @@ def reserved(
     with ExitStack() as stack:
         keys = {key: each for each in addresses for key in spellings(each)}
         for key, address in sorted(keys.items()):
-            name = sha256_hex(key.encode())[:24]
-            lock = FileLock(where / f"{name}.lock", timeout=0, mode=0o666)
-            note = where / f"{name}.json"
+            lock, note = _lock(where, key), _note(where, key)
             try:
                 stack.enter_context(lock)
             except Timeout:
@@ -59,6 +59,41 @@ def reserved(
             _leave(note, holder)
             descriptors += _descriptor(lock)
         yield tuple(descriptors)
+
+
+def record_address(folder: Path) -> str:
+    """The address under which a run (or pair) reserves its own folder while it writes there."""
+    return f"record {folder.resolve()}"
+
+
+def running_on(address: str, folder: Path | None = None) -> str | None:
+    """What still goes on where this address is held, in words; None when nobody holds it."""
+    where = folder or lock_folder()
+    for key in spellings(address):
+        lock = _lock(where, key)
+        if not Path(lock.lock_file).exists():
+            continue
+        try:
+            with lock:
+                pass
+        except Timeout:
+            who = _who(_note(where, key))
+            return who if _DIED in who else f"still running: {who}"
+        except OSError:
+            continue  # a colleague's, which can't be asked
+    return None
+
+
+def _lock(where: Path, key: str) -> BaseFileLock:
+    return FileLock(where / f"{_name(key)}.lock", timeout=0, mode=0o666)
+
+
+def _note(where: Path, key: str) -> Path:
+    return where / f"{_name(key)}.json"
+
+
+def _name(key: str) -> str:
+    return sha256_hex(key.encode())[:24]
 
 
 def _descriptor(lock: BaseFileLock) -> list[int]:
@@ -108,7 +143,7 @@ def _who(note: Path) -> str:
     try:
         held = json.loads(note.read_text(encoding="utf-8"))
         who = printable(f"{held['for']} (process {held['pid']}, user {held['user']})")
-        return who if _is_alive(int(held["pid"])) else f"{who}, which died; its bench is made safe"
+        return who if _is_alive(int(held["pid"])) else f"{who}{_DIED}"
     except (OSError, ValueError, KeyError, TypeError):
         return "another run"
 

@@ -33,7 +33,7 @@ from sequencer.record import (
     journal_lines,
     read_record,
 )
-from sequencer.reservation import reserved
+from sequencer.reservation import record_address, reserved
 from sequencer.session import (
     SIMULATED,
     Carried,
@@ -79,7 +79,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
         operator = operator_for(request, ready.bench, person)
         accepted = ask_cautions(operator)
         job = _job(record, request)
-        addresses = [*addresses_of(ready.bench), f"record {folder.resolve()}"]
+        addresses = [*addresses_of(ready.bench), record_address(folder)]
         with reserved(addresses, f"{ready.procedure.name} on {job.serial}, resumed") as locks:
             tail = read_tail(folder / JOURNAL)
             had_results = (folder / SUMMARY).exists()

@@ -37,7 +37,7 @@ from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operat
 from sequencer.past import Past
 from sequencer.procedure import Procedure, ReadProcedure, read_procedure
 from sequencer.report.run_report import write_run_report
-from sequencer.reservation import reserved
+from sequencer.reservation import record_address, reserved
 from sequencer.simulated_bench import Undertaker, simulated_bench
 from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket, read_ticket
@@ -320,22 +320,24 @@ def carry_out(
     if ready.ticket:
         ticket = ready.ticket.for_unit(job.serial)
         job = replace(job, ticket=ticket.to_json(), given=ticket.readings)
-    with reserved(addresses_of(ready.bench), f"{ready.procedure.name} on {job.serial}") as locks:
+    what_for = f"{ready.procedure.name} on {job.serial}"
+    with reserved(addresses_of(ready.bench), what_for) as locks:
         folder = new_folder(
             parent, at=RealClock().date(), serial=job.serial, procedure=ready.procedure.name
         )
-        _write_beginning(folder, ready)
-        ran = run_in(
-            folder,
-            Journal(folder),
-            folder / record.BENCH,
-            ready,
-            locks=locks,
-            job=job,
-            operator=operator,
-            accepted=accepted,
-            sinks=sinks,
-        )
+        with reserved([record_address(folder)], what_for) as own:
+            _write_beginning(folder, ready)
+            ran = run_in(
+                folder,
+                Journal(folder),
+                folder / record.BENCH,
+                ready,
+                locks=(*locks, *own),
+                job=job,
+                operator=operator,
+                accepted=accepted,
+                sinks=sinks,
+            )
     return conclude(folder, ran)
 
 

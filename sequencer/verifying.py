@@ -27,6 +27,7 @@ from sequencer.record import (
     journal_bytes,
     journal_lines,
 )
+from sequencer.reservation import record_address, running_on
 
 # Told one by one up to here: a journal of another run would differ in every line.
 _MOST_TOLD = 20
@@ -93,6 +94,7 @@ def verify(folder: Path) -> Verification:
 
     Raises Refused when the folder holds none.
     """
+    running = still_running(folder)  # asked first: the run may end while its record is read
     *whole, torn = journal_bytes(folder).split(b"\n")
     lines = [_line(place, each) for place, each in enumerate(whole, start=1)]
     told = [line.says for line in lines if line.says is not None]
@@ -101,14 +103,14 @@ def verify(folder: Path) -> Verification:
         *_chain(lines),
         *_captures(folder, captures),
         *_files(folder, told),
-        *_summary(folder, lines),
+        *(() if running else _summary(folder, lines)),
     ]
     return Verification(
         folder=folder,
         lines=len(lines),
         captures=len(captures),
         alterations=_shortened(alterations),
-        remarks=tuple(_remarks(folder, lines, torn, captures)),
+        remarks=tuple(_remarks(folder, lines, torn, captures, running)),
     )
 
 
@@ -128,12 +130,13 @@ def verify_all(folder: Path) -> list[Verification]:
 
 def _pair(folder: Path) -> Verification:
     """What a pair's own result says, beside the records of its runs."""
+    running = still_running(folder)
     remarks: tuple[str, ...] = ()
     alterations: tuple[str, ...] = ()
     if (folder / MATCH).exists():
         alterations = _shortened([*_match(folder)])
     else:
-        remarks = (f"there is no {MATCH}: a pair was broken off",)
+        remarks = (running or f"there is no {MATCH}: a pair was broken off",)
     return Verification(
         folder=folder, lines=0, captures=0, alterations=alterations, remarks=remarks
     )
@@ -346,6 +349,22 @@ def _summary_differences(
             yield f"{SUMMARY} was changed: {printable(key, 40)} is not what the journal tells"
 
 
+def still_running(folder: Path) -> str | None:
+    """That a run (or pair) is still going on in its folder, in words; None when none is."""
+    return running_on(record_address(folder))
+
+
+def refuse_running(folder: Path) -> None:
+    """Refuse what only a record that is written to its end can be used for.
+
+    Raises Refused (code "held") while a run (or pair) is still going on in this folder.
+    """
+    if running := still_running(folder):
+        raise Refused(
+            f"{printable(str(folder), 200)} is {running}; wait for that run to end", code="held"
+        )
+
+
 def _has_end(events: Sequence[str]) -> bool:
     """Whether the run's end is told, after it was taken up again for the last time."""
     since = [each for each in events if each in ("run_resumed", "run_finished")]
@@ -353,9 +372,16 @@ def _has_end(events: Sequence[str]) -> bool:
 
 
 def _remarks(
-    folder: Path, lines: Sequence[_Line], torn: bytes, captures: Iterable[Mapping[str, Any]]
+    folder: Path,
+    lines: Sequence[_Line],
+    torn: bytes,
+    captures: Iterable[Mapping[str, Any]],
+    running: str | None,
 ) -> Iterator[str]:
     events = [str(line.says.get("event")) for line in lines if line.says]
+    if running and not _has_end(events):
+        yield f"{running}; this is the record so far"
+        return
     if torn:
         yield f"the last line is torn ({len(torn)} bytes): the record was broken off while writing"
     if not _has_end(events):

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.errors import Refused
-from sequencer.reservation import lock_folder, reserved
+from sequencer.reservation import lock_folder, reserved, running_on
 
 ROOT = Path(__file__).resolve().parents[2]
 A, B = "TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::127.0.0.1::5026::SOCKET"
@@ -193,3 +193,13 @@ def test_another_user_s_folder_does_not_lock_this_user_out():
             check=False,
         )
     assert done.stdout == "held\n", done.stderr
+
+
+def test_who_holds_an_address_is_told_and_nobody_is_kept_from_it(tmp_path):
+    assert running_on(A, tmp_path) is None
+    with reserved([A], "burn_in on S-1", tmp_path):
+        words = running_on(A, tmp_path)
+        assert words.startswith(f"still running: burn_in on S-1 (process {os.getpid()}")
+    assert running_on(A, tmp_path) is None
+    with reserved([A], "another", tmp_path):
+        pass

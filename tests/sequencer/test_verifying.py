@@ -12,6 +12,9 @@ from sequencer.captures import single_reading
 from sequencer.errors import Refused
 from sequencer.events import BrokenOff, CaptureTaken, Stamped
 from sequencer.journal import JOURNAL, Journal, read_tail, sha256_hex
+from sequencer.rejudging import rejudge
+from sequencer.reporting import write_report_again
+from sequencer.reservation import record_address, reserved
 from sequencer.verifying import verify
 
 
@@ -250,3 +253,22 @@ def test_a_hostile_journal_does_no_harm(tmp_path):
     ):
         (tmp_path / JOURNAL).write_bytes(text + b"\n")
         assert not verify(tmp_path).is_intact
+
+
+def test_a_run_that_is_still_going_on_is_not_called_broken_off(run_folder):
+    """Its journal may end within a line, and neither a report nor a verdict can be made of it."""
+    lines = _lines(run_folder)[:-1]
+    (run_folder / record.SUMMARY).unlink()
+    (run_folder / JOURNAL).write_bytes(b"\n".join(lines) + b'\n{"schema":1')
+    assert any("broken off" in each for each in verify(run_folder).remarks)
+    with reserved([record_address(run_folder)], "final_test on S-1"):
+        found = verify(run_folder)
+        assert found.is_intact
+        assert [each.split(" (")[0] for each in found.remarks] == [
+            "still running: final_test on S-1"
+        ]
+        for use in (rejudge, write_report_again):
+            with pytest.raises(Refused, match="is still running: final_test on S-1") as caught:
+                use(run_folder)
+            assert caught.value.code == "held"
+    assert verify(run_folder).is_intact
