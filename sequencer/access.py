@@ -37,10 +37,10 @@ MAINS_OFF_TIME_S = 60.0
 MAINS_TOLERANCE = 0.15
 # Below this a meter sees the unit's side of an open switch.
 _NO_MAINS_V = 30.0
-_BY_HAND = "The bench has no mains switch: switch the unit {state} by hand now."
+_BY_HAND = "The bench has no mains switch: switch unit {serial} {state} by hand now."
 _HAS_RESTED = (
-    "The bench has no mains switch: has the unit been switched off at the mains for "
-    f"{MAINS_OFF_TIME_S:.0f} s or more?"
+    "The bench has no mains switch: has unit {serial} been switched off at the mains for "
+    f"{MAINS_OFF_TIME_S:.0f} s or more? (yes/no; no asks you to switch it off now, and waits)"
 )
 
 
@@ -69,8 +69,11 @@ class StepAccess:
         guards: Guards,
         state: BenchState,
         given: Mapping[str, str],
+        *,
+        serial: str,
     ) -> None:
         self._bench = bench
+        self._serial = printable(serial)
         self._operator = operator
         self._emit = emit
         self._guards = guards
@@ -208,11 +211,14 @@ class StepAccess:
 
     def _have_switched_off(self) -> None:
         """Ask whether the unit has rested; if not, have it switched off, and count from then."""
-        if is_yes(self._answered(f"{_HAS_RESTED} (yes/no)", is_yes)):
+        if is_yes(self._answered(_HAS_RESTED.format(serial=self._serial), is_yes)):
             self._mains_off_s = self.now_s() - MAINS_OFF_TIME_S
         else:
-            self.by_hand(_BY_HAND.format(state="off"))
+            self._have_switched("off")
             self._mains_off_s = self.now_s()
+
+    def _have_switched(self, state: str) -> None:
+        self.by_hand(_BY_HAND.format(serial=self._serial, state=state))
 
     def switch_mains(self, on: bool) -> None:
         """Switch the unit's mains, on not before it has rested, and not on to a wrong voltage.
@@ -228,7 +234,7 @@ class StepAccess:
         else:
             if on:
                 self.energise("mains of the unit, by hand")
-            self.by_hand(_BY_HAND.format(state="on" if on else "off"))
+            self._have_switched("on" if on else "off")
         self._mains_off_s = None if on else self.now_s()
         if on:
             self._demand_mains_voltage()

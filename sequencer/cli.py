@@ -592,6 +592,8 @@ class _Terminal:
             line = sys.stdin.readline()
         finally:
             self._screen.go_on()
+        if not sys.stdin.isatty():  # else the terminal has shown what was typed
+            self._console.print(Text(printable(line.rstrip("\r\n"))), soft_wrap=True)
         if not line:
             raise NobodyThere("nobody answers at this terminal")
         return line

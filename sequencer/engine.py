@@ -283,7 +283,14 @@ class _Engine:
             free_bytes=free_bytes,
         )
         self._access = StepAccess(
-            bench, procedure.unit, operator, emitter.emit, self._watch, state, job.given
+            bench,
+            procedure.unit,
+            operator,
+            emitter.emit,
+            self._watch,
+            state,
+            job.given,
+            serial=job.serial,
         )
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy

@@ -13,7 +13,6 @@ from rich.text import Text
 
 from sequencer.errors import printable
 from sequencer.events import (
-    Answered,
     BrokenOff,
     CautionAccepted,
     Event,
@@ -248,8 +247,6 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(""), Text(f"[{printable(event.step)}] {words}", style="dim")]
         case GuardWarned():
             return [Text(f"  WARNING: {printable(event.words)}", style="bold yellow")]
-        case Answered():
-            return [Text(f"  {printable(event.question)} {printable(event.answer)}")]
         case MadeSafe():
             return [Text(""), *_safe_lines(event)]
     return []

@@ -208,12 +208,23 @@ def plan_on(bench: BenchSpec, files: Files, request: Request, today: date) -> Pl
 
 
 @contextmanager
+def _nothing_begun() -> Iterator[None]:
+    """Inside, a signal comes before there is anything to make safe; it says so."""
+    try:
+        yield
+    except Interrupted as interruption:
+        interruption.add_note("nothing was begun, nothing was switched on")
+        raise
+
+
+@contextmanager
 def prepared(request: Request, today: date) -> Iterator[Prepared]:
     """Everything that can be known before anything is energised.
 
     Raises Refused with every reason against it.
     """
-    files = load(request, today)
+    with _nothing_begun():
+        files = load(request, today)
     procedure = files.procedure
     if procedure.name == floor.PROCEDURE and not request.is_floor:
         raise Refused(
@@ -287,7 +298,8 @@ def ask_cautions(operator: Operator) -> list[CautionAccepted]:
     accepted = []
     for caution in cautions.CAUTIONS:
         try:
-            operator.accept(caution)
+            with _nothing_begun():
+                operator.accept(caution)
         except (Declined, NobodyThere) as error:
             raise Refused(
                 "the cautions were not accepted, so nothing was switched on", code="cautions"

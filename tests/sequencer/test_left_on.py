@@ -124,8 +124,9 @@ def test_without_a_mains_switch_the_rest_is_the_operator_s_word_or_a_minute(rig,
 
     rig.operator.answer = say
     assert rig.run().outcome is Outcome.PASS
-    on = next(at for question, at in asked if "switch the unit on" in question)
+    on = next(at for question, at in asked if "switch unit A-1 on" in question)
     assert on == pytest.approx(waits_s, abs=0.1)
+    assert all("unit A-1" in question for question, _ in asked)
 
 
 def test_no_to_something_to_be_done_by_hand_ends_the_run_safely(rig):

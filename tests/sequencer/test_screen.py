@@ -223,6 +223,11 @@ def test_nothing_from_outside_reaches_the_terminal_raw(shown, event):
         assert "[bold]b[/bold] :smile:" in plain
 
 
+def test_an_answer_is_not_shown_again(shown):
+    """Question and answer stand on the terminal already, where they were given."""
+    assert shown(Answered(step="a", question="Done?", answer="yes")) == ""
+
+
 def test_colour_only_repeats_the_words(shown):
     coloured = shown(_reading(), terminal=True)
     assert "\x1b[" in coloured

@@ -11,7 +11,7 @@ import pytest
 
 from sequencer.bench_spec import load_bench
 from sequencer.cautions import CAUTIONS, Acceptance
-from sequencer.errors import Refused, Stopped
+from sequencer.errors import Interrupted, Refused, Stopped
 from sequencer.operator import Declined, NobodyThere
 from sequencer.pairing import run_pair
 from sequencer.reporting import write_report_again
@@ -270,3 +270,16 @@ def test_a_pair_s_report_is_made_from_the_runs_as_they_are_in_the_order_of_the_u
     (folder / "match.json").write_text("{}")
     page = write_report_again(folder).path.read_text()
     assert page.index(">A<") < page.index(">B<")
+
+
+def test_ctrl_c_at_the_cautions_says_that_nothing_was_begun():
+    class Person:
+        name = "N. N."
+
+        def accept(self, caution):
+            raise Interrupted(signal.SIGINT)
+
+    with pytest.raises(Interrupted) as caught:
+        ask_cautions(Person())
+    assert caught.value.__notes__ == ["nothing was begun, nothing was switched on"]
+    assert caught.value.exit_code == 130
