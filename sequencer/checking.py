@@ -157,6 +157,8 @@ class _Planner:
             problems = self._left_out_but_needed(step, left_out, is_asked=unanswered is not None)
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
+        if demand.asks_for in self._given:
+            duration_s = 0.0  # nobody is asked
         if duration_s > LONGEST_S:
             problems = [*problems, f"would take {duration_s / LONGEST_S:.0f} years; {_MEND_REPEAT}"]
         self.errors += [_at(step, each) for each in problems]
@@ -224,7 +226,7 @@ def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
     wanted, there = procedure.unit.load_ohm, bench.load.resistance_ohm
     if abs(there / wanted - 1.0) <= LOAD_MISMATCH:
         return []
-    place = procedure.unit_places["load"]
+    place = procedure.unit_places.get("load", procedure.place)
     if bench.is_built_in:
         words = (
             f"the simulated bench has a load of {format_quantity(there, 'ohm')}, but the unit "

@@ -261,3 +261,10 @@ def test_a_figure_of_a_misspelt_name_leaves_open_what_hangs_on_it(against, tmp_p
     assert any("rated for" in words for words in against(head + "  - include: part.yaml\n")[0])
     between, own = against(head + "  - {include: part.yaml, with: {levl: 50 W}}\n")
     assert (between, len(own)) == ([], 1)
+
+
+def test_a_missing_load_beside_a_bench_that_has_one_is_only_missing(against):
+    head = "procedure: p\nunit: {rated_power: 100 W, gain: 29 dB}\n"
+    between, (own,) = against(head + "steps: [{kind: power_on}]\n")
+    assert between == []
+    assert own.startswith('unit: "load" is missing')

@@ -4,8 +4,8 @@
     .venv/bin/python tests/benchmarks/fuzz_files.py --count 500
 
 Good files are changed at random (signs, pieces, lines, nesting, bytes that are no UTF-8) and read as a
-person's would be. What may come out is a value or a Refused with its mistakes, within 5 s and within
-500 MB. Exit code 0 when that held for every file.
+person's would be, each beside two good ones. What may come out is a value or a Refused with mistakes,
+within 5 s and within 500 MB. Exit code 0 when that held for every file.
 """
 
 import argparse
@@ -24,13 +24,9 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from sequencer.bench_spec import load_bench  # noqa: E402
-from sequencer.checking import plan  # noqa: E402
-from sequencer.errors import Refused, TicketError  # noqa: E402
-from sequencer.procedure import load_procedure  # noqa: E402
+from sequencer.errors import Refused  # noqa: E402
 from sequencer.record import read_record  # noqa: E402
-from sequencer.steps.registry import kinds  # noqa: E402
-from sequencer.ticket import read_ticket  # noqa: E402
+from sequencer.session import Request, load, plan_on  # noqa: E402
 from sequencer.verifying import verify  # noqa: E402
 from tests.benchmarks.process_memory import most_mb  # noqa: E402
 
@@ -129,10 +125,26 @@ def spoilt(text: str, rng: random.Random) -> bytes:
     return content
 
 
-def _planned(path: Path, folder: Path) -> None:
-    bench = folder / "good_bench.yaml"
-    procedure = load_procedure(path, registry=kinds())
-    plan(procedure, load_bench(bench), kinds(), today=date(2026, 1, 6))
+def _judged(folder: Path, *, procedure: str, bench: str, ticket: str) -> None:
+    """Three files, one of them spoilt, as `check` judges them together."""
+    request = Request(
+        procedure=str(folder / procedure),
+        bench=str(folder / bench),
+        out=folder,
+        ticket=folder / ticket,
+    )
+    today = date(2026, 1, 6)
+    files = load(request, today)
+    assert files.bench is not None
+    plan_on(files.bench, files, request, today)
+
+
+def _procedure(path: Path, folder: Path) -> None:
+    _judged(folder, procedure=path.name, bench="good_bench.yaml", ticket="good_ticket.yaml")
+
+
+def _bench(path: Path, folder: Path) -> None:
+    _judged(folder, procedure="good.yaml", bench=path.name, ticket="good_ticket.yaml")
 
 
 def _recorded(path: Path, folder: Path) -> None:
@@ -166,16 +178,14 @@ def _journal() -> str:
     return "".join(json.dumps({**common, "seq": i, **line}) + "\n" for i, line in enumerate(lines))
 
 
-def _ticket(path: Path, _folder: Path) -> None:
-    _, errors = read_ticket(path)
-    if errors:
-        raise TicketError(errors)
+def _ticket(path: Path, folder: Path) -> None:
+    _judged(folder, procedure="good.yaml", bench="good_bench.yaml", ticket=path.name)
 
 
 Read = Callable[[Path, Path], object]
 READERS: dict[str, tuple[str, Read]] = {
-    "procedure": (PROCEDURE, _planned),
-    "bench": (BENCH, lambda path, _: load_bench(path)),
+    "procedure": (PROCEDURE, _procedure),
+    "bench": (BENCH, _bench),
     "ticket": (TICKET, _ticket),
     "record": (_journal(), _recorded),
 }
@@ -194,7 +204,8 @@ def main() -> int:
     begun_s = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="fuzz-") as name:
         folder = Path(name)
-        (folder / "good_bench.yaml").write_text(BENCH, encoding="utf-8")
+        for good_name, text in (("", PROCEDURE), ("_bench", BENCH), ("_ticket", TICKET)):
+            (folder / f"good{good_name}.yaml").write_text(text, encoding="utf-8")
         for number in range(options.count):
             kind = rng.choices(list(READERS), SHARES)[0]
             good, read = READERS[kind]

@@ -36,7 +36,7 @@ TODAY = date(2027, 1, 1)
 def planned(tmp_path):
     """The plan of some steps on a bench: planned("{id: a, kind: wait, time: 1 s}")."""
 
-    def make(*steps, head=HEAD, bench=BENCH, today=TODAY, is_unattended=False):
+    def make(*steps, head=HEAD, bench=BENCH, today=TODAY, is_unattended=False, given=None):
         procedure = tmp_path / "p.yaml"
         procedure.write_text(head + "".join(f"  - {s}\n" for s in steps), encoding="utf-8")
         bench_file = tmp_path / "bench.yaml"
@@ -48,6 +48,7 @@ def planned(tmp_path):
             registry,
             today=today,
             is_unattended=is_unattended,
+            given=given or {},
         )
 
     return make
@@ -561,3 +562,9 @@ def test_a_load_is_not_measured_on_a_unit_that_is_on(planned, against, steps, wo
     assert words in message
     # A bench that can't measure it leaves it out.
     assert planned(*steps, bench=WARM_LOAD)
+
+
+def test_nobody_is_waited_for_where_the_ticket_gives_the_reading(planned):
+    step = "{id: bond, kind: operator_reading, reading: earth_bond, text: read it}"
+    assert planned(step).estimate_s == pytest.approx(60)
+    assert planned(step, given={"earth_bond": "0.1 ohm"}).estimate_s == 0.0
