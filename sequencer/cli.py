@@ -40,6 +40,8 @@ _KINDS_HELP = (
     "tone, idle, wideband, dc, settling, ring_down, imd_smpte, imd_difference or response."
 )
 
+_UNWRITTEN = "the result could not be written to standard output: {why}"
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -67,7 +69,7 @@ def run_command(arguments: Sequence[str]) -> int:
     except SystemExit:
         # click's own way out when a pipe is closed: of a help text nobody wants to read on, else
         # of something that went wrong before there was a result.
-        return OK if _HELP & {*arguments} or not arguments else STOPPED
+        return OK if _asks_for_help(arguments) else STOPPED
     except Refused as refusal:
         _tell_refusal(refusal, as_json)
         return REFUSED
@@ -88,12 +90,19 @@ def run_command(arguments: Sequence[str]) -> int:
         _tell_end("interrupted", "interrupted", "interrupted", as_json)
         return 130
     except Exception as fault:  # the outermost edge: a person reads a sentence
+        if isinstance(fault, OSError) and _asks_for_help(arguments):
+            _say(_UNWRITTEN.format(why=fault.strerror))
+            return REFUSED
         if os.environ.get("STEADYBENCH_TRACEBACK"):
             raise
         reason = printable(f"a fault in the program itself: {type(fault).__name__}: {fault}")
         hint = "set STEADYBENCH_TRACEBACK=1 to see where, and report it"
         _tell_end("stopped", reason, f"{reason}; {hint}", as_json)
         return STOPPED
+
+
+def _asks_for_help(arguments: Sequence[str]) -> bool:
+    return bool(_HELP & {*arguments}) or not arguments
 
 
 def _from_click(error: click.ClickException) -> Refused:
@@ -104,7 +113,8 @@ def _from_click(error: click.ClickException) -> Refused:
 
 def _tell_refusal(refusal: Refused, as_json: bool) -> None:
     if as_json:
-        _put(json.dumps(refusal.to_json()))
+        with contextlib.suppress(OSError):
+            _write(json.dumps(refusal.to_json()))
     for line in refusal.lines():
         _say(line)
 
@@ -112,22 +122,30 @@ def _tell_refusal(refusal: Refused, as_json: bool) -> None:
 def _tell_end(outcome: str, cause: str, words: str, as_json: bool) -> None:
     """How a command ended that has no result of its own to tell."""
     if as_json:
-        _put(json.dumps({"outcome": outcome, "cause": cause}))
+        with contextlib.suppress(OSError):
+            _write(json.dumps({"outcome": outcome, "cause": cause}))
     _say(words)
 
 
 def _put(text: str) -> None:
-    """The result, on standard output; a reader who has gone changes nothing about the exit code."""
+    """The result, on standard output.
+
+    Raises Refused when it can't be written: nobody has seen it, whatever it says.
+    """
     try:
-        click.echo(text)
-    except BrokenPipeError:
-        pass
+        _write(text)
     except OSError as error:
-        _say(f"the result could not be written ({error.strerror}); a run's record has it")
+        raise Refused(_UNWRITTEN.format(why=error.strerror), code="output") from error
+
+
+def _write(text: str) -> None:
+    """On standard output; a reader who has gone changes nothing about the exit code."""
+    with contextlib.suppress(BrokenPipeError):
+        click.echo(text)
 
 
 def _say(text: str) -> None:
-    with contextlib.suppress(BrokenPipeError):
+    with contextlib.suppress(OSError):  # there is nobody else to tell
         click.echo(text, err=True)
 
 
@@ -348,13 +366,17 @@ def instruments(bench: str | None, as_json: bool) -> int:
     """List the drivers, and the instruments of a bench with what they say.
 
     Each instrument is asked who it is, once; nothing is set or switched. Exit code 1: one of them
-    can't be reached, does not answer as it should, or is another one.
+    can't be reached, does not answer as it should, or is another one. 2: a run holds one of them,
+    which is then left alone.
     """
     from sequencer.clock import RealClock
     from sequencer.instrument_list import listing
 
     told = listing(bench, RealClock().date().date())
     _put(json.dumps(told.to_json()) if as_json else told.text())
+    if told.held:
+        _say(told.held)
+        return REFUSED
     return OK if told.is_ready else LIMIT_NOT_MET
 
 
@@ -544,7 +566,10 @@ def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: 
     from rich.text import Text
 
     if as_json:
-        _put(json.dumps(result))
+        try:
+            _write(json.dumps(result))
+        except OSError as error:  # the run's outcome stays what it is
+            _say(f"{_UNWRITTEN.format(why=error.strerror)}; the run's record has it")
     with contextlib.suppress(OSError):
         console.print(Text(f"report: {printable(str(report), len(str(report)))}"), soft_wrap=True)
 

@@ -71,6 +71,12 @@ class Listing:
         """Whether nobody who was asked is missing, another, or says something unusable."""
         return not any(asked.state in _NOT_READY for asked in self.asked.values())
 
+    @property
+    def held(self) -> str:
+        """Which instrument was left alone because a run holds it, and which run; empty for none."""
+        held = [asked for asked in self.asked.values() if asked.state is State.IN_USE]
+        return f"not every instrument was asked: {held[0].problem}" if held else ""
+
     def to_json(self) -> dict[str, object]:
         """For programs."""
         return {

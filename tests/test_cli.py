@@ -400,6 +400,19 @@ def test_2_when_another_run_holds_the_bench(here, listeners, quick):
     assert listeners.calls == 0
 
 
+def test_2_when_a_run_holds_the_bench_whose_instruments_are_asked(told, shared_bench):
+    text = shared_bench.bench_file.read_text()
+    addresses = [part for part in text.split() if part.startswith("TCPIP")]
+    ask = ("instruments", "--bench", shared_bench.bench_file, "--json")
+    assert told(*ask)[0] == 0
+    with reserved(addresses, "burn_in on S-9"):
+        code, out, err = told(*ask)
+    assert code == 2
+    assert {each["state"] for each in json.loads(out)["instruments"]} == {"in_use"}
+    assert "not every instrument was asked" in err
+    assert "burn_in on S-9" in err
+
+
 def test_2_when_another_instrument_answers(here, shared_bench, quick, tmp_path):
     text = shared_bench.bench_file.read_text().replace(
         "Steadybench Simulated,Multimeter", "Other Maker,Meter"
@@ -812,6 +825,28 @@ def test_a_reader_who_has_gone_does_not_change_the_exit_code(
         os.close(writer)
     assert done.returncode == code, done.stderr
     assert not done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--help"], ["run", "--help"], ["schema"], ["schema", "--json"], ["check", "dc_offset"]],
+)
+def test_a_result_that_can_t_be_written_is_told_in_one_sentence(shell, tmp_path, arguments):
+    """/dev/full answers every write with ENOSPC (full(4))."""
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            shell.line(arguments),
+            cwd=tmp_path,
+            env=shell.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2
+    (line,) = done.stderr.splitlines()
+    assert line == "the result could not be written to standard output: No space left on device"
 
 
 @pytest.mark.parametrize(
