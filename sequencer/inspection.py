@@ -80,8 +80,7 @@ def _planned_json(each: PlannedStep) -> dict[str, object]:
 
 
 def _planned_lines(each: PlannedStep, lead: str) -> list[str]:
-    time = "" if each.left_out else f" ({duration_text(each.duration_s)})"
-    lines = [f"{lead}{each.step.id}: {each.does}{time}"]
+    lines = [f"{lead}{each.step.id}: {each.does}{_time(each)}"]
     if each.left_out:
         lines.append(f"{' ' * len(lead)}left out: {each.left_out}")
     else:
@@ -89,6 +88,16 @@ def _planned_lines(each: PlannedStep, lead: str) -> list[str]:
     for inner in each.group:
         lines += _planned_lines(inner, f"{' ' * len(lead)}- ")
     return lines
+
+
+def _time(each: PlannedStep) -> str:
+    """How long a step takes, in brackets."""
+    if each.left_out:
+        return ""
+    rest = (
+        f", {duration_text(each.mains_rest_s)} of it mains off before" if each.mains_rest_s else ""
+    )
+    return f" ({duration_text(each.duration_s)}{rest})"
 
 
 def _ends_unless(step: Step, indent: int) -> list[str]:

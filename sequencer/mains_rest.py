@@ -44,7 +44,7 @@ class MainsRest:
             self._rested_s = (self._rested_s or 0.0) + planned.duration_s
         elif self._rested_s is not None:
             self._rested_s = 0.0 if is_pulse else self._rested_s + planned.duration_s
-        return replace(planned, duration_s=planned.duration_s + wait_s)
+        return replace(planned, duration_s=planned.duration_s + wait_s, mains_rest_s=wait_s)
 
     def _group(self, planned: PlannedStep) -> PlannedStep:
         """A repeated group: its first round begins as the steps before left the unit."""

@@ -9,11 +9,15 @@ from sequencer.procedure_model import Step
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedStep:
-    """A step with what it will do, for how long, and why it is left out (None: it is not)."""
+    """A step with what it will do, for how long, and why it is left out (None: it is not).
+
+    mains_rest_s of its time the unit's mains rest before they come on.
+    """
 
     step: Step
     does: str
     duration_s: float
+    mains_rest_s: float = 0.0
     left_out: str | None
     group: "tuple[PlannedStep, ...]" = ()
 
