@@ -94,9 +94,8 @@ def _time(each: PlannedStep) -> str:
     """How long a step takes, in brackets."""
     if each.left_out:
         return ""
-    rest = (
-        f", {duration_text(each.mains_rest_s)} of it mains off before" if each.mains_rest_s else ""
-    )
+    rest_s = each.mains_rest_s
+    rest = f", the first {duration_text(rest_s)} of it with the mains off" if rest_s else ""
     return f" ({duration_text(each.duration_s)}{rest})"
 
 

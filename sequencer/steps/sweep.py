@@ -72,14 +72,6 @@ class SweepSettings(StepSettings):
     flat_to: PositiveFrequency = Field(default=20e3, description="band of the flatness, to")
     mask: tuple[MaskPoint, ...] = Field(default=(), description="corners, joined on a log axis")
 
-    @model_validator(mode="after")
-    def _in_order(self) -> "SweepSettings":
-        if self.start >= self.stop:
-            raise ValueError("start must lie below stop")
-        if self.flat_from >= self.flat_to:
-            raise ValueError("flat_from must lie below flat_to")
-        return self
-
     def frequencies_hz(self) -> list[float]:
         """The frequencies of the sweep, the reference first.
 
@@ -110,8 +102,12 @@ class Sweep(StepKind[SweepSettings]):
     }
 
     def check(self, settings: SweepSettings, unit: UnitData) -> list[str]:
-        """The reference and the flat band must lie within the sweep."""
+        """Both bands must be some; the reference and the flat band must lie within the sweep."""
         problems = []
+        if settings.flat_from >= settings.flat_to:
+            problems.append("flat_from must lie below flat_to")
+        if settings.start >= settings.stop:
+            return [*problems, "start must lie below stop"]
         for name in ("reference", "flat_from", "flat_to"):
             if not settings.start <= getattr(settings, name) <= settings.stop:
                 problems.append(f"{name} must lie between start and stop")
