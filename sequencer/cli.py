@@ -255,14 +255,14 @@ def demo(out: Path, as_json: bool) -> int:
 
 def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
     from sequencer import pairing
+    from sequencer.events import Outcome
 
     with _screen(as_json) as (console, screen):
         result = pairing.run_pair(
             request, serials, person=_Terminal(console, screen), sinks=[screen]
         )
         screen.show_match(pairing.match_rows(result))
-    if cause := result.units.cause:
-        _say(f"{result.outcome}: {cause}")
+        screen.show_pair(pairing.verdict_line(result), Outcome(result.outcome))
     _finish(console, as_json, result.to_json(), result.folder / "report.html")
     return _exit_code(result.outcome, result.interruption)
 

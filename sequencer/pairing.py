@@ -10,13 +10,15 @@ from drivers.roles import Role
 from sequencer.bench_spec import BenchSpec
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError
+from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import new_folder
+from sequencer.last_words import run_verdict
 from sequencer.limits import Verdict
 from sequencer.matching import Match, match
 from sequencer.operator import Declined, NobodyThere, Operator
+from sequencer.pair_words import UnitVerdict, pair_verdict
 from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
@@ -280,6 +282,26 @@ def _write_whole(path: Path, text: str) -> None:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         raise
+
+
+def verdict_line(result: PairResult) -> str:
+    """The last line of a pair: its verdict, what was compared, and what was not."""
+    records = result.units.records
+    units = [
+        UnitVerdict(
+            name=str(each.started.get("serial")),
+            outcome=Outcome(each.outcome),
+            verdict=run_verdict(
+                Outcome(each.outcome), has_judged=each.has_judged, is_whole=each.is_whole
+            ),
+        )
+        for each in records
+    ]
+    verdict = pair_verdict(units, [(f"{e.step}/{e.name}", e.verdict) for e in result.matches])
+    words = f"{verdict.words[0].lower()}{verdict.words[1:]}"
+    if cause := result.units.cause:
+        words = f"{result.outcome}, {cause}"
+    return printable(f"The pair: {words}. {verdict.sentence}", 1000)
 
 
 def match_rows(result: PairResult) -> list[tuple[Sequence[str], Verdict]]:

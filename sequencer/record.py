@@ -114,6 +114,16 @@ class Record:
         planned = map(str, self.started.get("planned") or ())
         return tuple(step_id for step_id in planned if step_id not in self._by_id)
 
+    @property
+    def has_judged(self) -> bool:
+        """Whether any reading has a limit."""
+        return any(each["limits"] is not None for step in self.steps for each in step.readings)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether every planned step was carried out."""
+        return not self.not_reached and not any(step.left_out for step in self.steps)
+
     def instrument_names(self) -> tuple[str, ...]:
         """Who played each role: role, maker, model and serial."""
         return tuple(

@@ -117,6 +117,11 @@ class Screen:
             line = "  ".join(padded if has_room else cells).rstrip()
             self._print(Text(f"  {printable(line)}", style=_STYLE[verdict]))
 
+    def show_pair(self, line: str, outcome: Outcome) -> None:
+        """Show the verdict on a pair."""
+        self._print(Text(""))
+        self._print(Text(line, style=_OUTCOME[outcome]))
+
     def __call__(self, stamped: Stamped) -> None:
         """Show one event."""
         for line in self._lines(stamped.event):

@@ -6,21 +6,26 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import quote
 
-from sequencer.events import Outcome
+from sequencer.pair_words import PairVerdict, UnitVerdict, pair_verdict
 from sequencer.pictures import Picture
 from sequencer.quantities import format_quantity
 from sequencer.record import REPORT, Json, Record, StepRecord
 from sequencer.report import not_tested
 from sequencer.report.context import Context, context_of
 from sequencer.report.figures import FigureView, figure_view
-from sequencer.report.headline import Headline
 from sequencer.report.plots import CROWDED_POINTS, overlay
 from sequencer.report.reading_view import ReadingView, capitalised, reading_of, reading_view
 from sequencer.report.rounds import base_id, grouped
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.run_view import RunView, run_view
 from sequencer.report.step_pictures import step_pictures
-from sequencer.report.verdict_signs import Sign, outcome_of, verdict_of, verdict_sign
+from sequencer.report.verdict_signs import (
+    Sign,
+    outcome_of,
+    pair_sign,
+    verdict_of,
+    verdict_sign,
+)
 from sequencer.wording import name_text, short_text
 
 _UPPER_EDGE = "Of crowded curves the upper edge is drawn."
@@ -102,12 +107,12 @@ def pair_view(folder: Path, records: Sequence[Record], match: Sequence[Json]) ->
         for name, run, record in zip(names, runs, records, strict=True)
     )
     matches = tuple(_match_view(row, records) for row in match)
-    sign, sentence = _verdict(records, units, matches)
+    verdict = _verdict(records, units, match, matches)
     return PairView(
         title=runs[0].title if runs else "",
         date=runs[0].date if runs else "",
-        sign=sign,
-        sentence=sentence,
+        sign=pair_sign(verdict),
+        sentence=verdict.sentence,
         is_indicative=any(run.is_indicative for run in runs),
         warnings=_warnings(names, runs),
         ticket=runs[0].ticket if runs else (),
@@ -146,46 +151,26 @@ def _warnings(names: Sequence[str], runs: Sequence[RunView]) -> tuple[str, ...]:
 
 
 def _verdict(
-    records: Sequence[Record], units: Sequence[UnitView], matches: Sequence[MatchView]
-) -> tuple[Sign, str]:
-    """The verdict on the pair: the worst of its units, and then whether they match."""
-    outcomes = [outcome_of(record.outcome) for record in records]
-    heads = [unit.run.headline for unit in units]
-    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
-        if worst in outcomes:
-            which = ", ".join(
-                f"{unit.name} ({unit.run.headline.sign.words.lower()})"
-                for unit, outcome in zip(units, outcomes, strict=True)
-                if outcome is not Outcome.PASS
+    records: Sequence[Record],
+    units: Sequence[UnitView],
+    match: Sequence[Json],
+    matches: Sequence[MatchView],
+) -> PairVerdict:
+    """The verdict on the pair, in the words of the screen."""
+    return pair_verdict(
+        [
+            UnitVerdict(
+                name=unit.name,
+                outcome=outcome_of(record.outcome),
+                verdict=unit.run.headline.verdict,
             )
-            sign = heads[outcomes.index(worst)].sign
-            return sign, f"{which}. {_match_sentence(matches, len(records))}"
-    return _sign_of_passed(heads, matches), _match_sentence(matches, len(records))
-
-
-def _sign_of_passed(heads: Sequence[Headline], matches: Sequence[MatchView]) -> Sign:
-    """The sign of a pair of which no unit failed: what every one of them passed, and the match."""
-    least = next((each for each in heads if not each.verdict.is_passed), None)
-    partial = next((each for each in heads if each.verdict.is_partial), None)
-    head = least or partial or (heads[0] if heads else None)
-    words = head.sign.words if head else "No unit was tested"
-    if not matches or least:
-        return Sign(shape="info", words=f"{words}, nothing to compare" if not matches else words)
-    words = f"Both {words[0].lower()}{words[1:]}"
-    if any(row.sign.shape != "pass" for row in matches):
-        return Sign(shape="fail", words=f"{words}, but they do not match")
-    return Sign(shape="nearly-pass" if partial else "pass", words=f"{words}, and they match")
-
-
-def _match_sentence(matches: Sequence[MatchView], units: int) -> str:
-    if units < 2:
-        return "Only one unit was tested, so there is nothing to compare it with."
-    if not matches:
-        return "No reading that a pair is compared by was taken on both units."
-    apart = sum(row.sign.shape != "pass" for row in matches)
-    if not apart:
-        return f"All {len(matches)} compared readings lie within the limits for a pair."
-    return f"{apart} of {len(matches)} compared readings are not within the limits for a pair."
+            for record, unit in zip(records, units, strict=True)
+        ],
+        [
+            (f"{view.step}: {view.name}", verdict_of(row.get("verdict")))
+            for row, view in zip(match, matches, strict=True)
+        ],
+    )
 
 
 def _match_view(row: Json, records: Sequence[Record]) -> MatchView:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from sequencer.events import Outcome
 from sequencer.last_words import RunVerdict
 from sequencer.limits import Verdict
+from sequencer.pair_words import PairVerdict
 from sequencer.wording import verdict_text
 
 
@@ -59,3 +60,15 @@ def run_sign(outcome: Outcome, verdict: RunVerdict) -> Sign:
     if outcome is Outcome.PASS and not verdict.is_passed:
         return Sign(shape="info", words=words)
     return Sign(shape="nearly-pass" if verdict.is_partial else _OUTCOMES[outcome], words=words)
+
+
+def pair_sign(verdict: PairVerdict) -> Sign:
+    """The sign of a pair."""
+    shape = _OUTCOMES[verdict.outcome]
+    if verdict.outcome in _NO_VERDICT:
+        return Sign(shape=shape, words=f"{verdict.words}, no verdict")
+    if verdict.outcome is Outcome.PASS and verdict.is_empty:
+        shape = "info"
+    elif verdict.outcome is Outcome.PASS and verdict.is_partial:
+        shape = "nearly-pass"
+    return Sign(shape=shape, words=verdict.words)
