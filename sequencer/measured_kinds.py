@@ -17,7 +17,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.idle import analyse_idle
 from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
-from sequencer.analysis.mains import find_mains
+from sequencer.analysis.mains import NOMINALS_HZ, find_each_mains, nominal_told
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
 from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.analysis.tone import ToneResult, analyse_tone
@@ -29,7 +29,7 @@ from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
-from sequencer.steps.idle import TOP_HUM_HZ, idle_picture
+from sequencer.steps.idle import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
 from sequencer.steps.servo_settling import settling_picture
 from sequencer.steps.tone import spectrum_picture
@@ -39,7 +39,6 @@ AUDIO_HZ = (20.0, 20e3)
 SPUR_SEARCH_HZ = (20e3, 500e3)
 RING_SEARCH_HZ = (100.0, 5000.0)
 WITHIN_V = 0.010
-_NOMINALS_HZ = (50.0, 60.0)
 _LEAST_SPUR_RATE_HZ = 20e3
 _LEAST_RING_S, _LEAST_RING_SAMPLES = 0.06, 128
 _COMMON = frozenset({"scale", "rate", "mains"})
@@ -94,7 +93,7 @@ def _tone(recording: Recording, options: MeasureOptions) -> Measured:
 
 def _analysed_tone(recording: Recording, options: MeasureOptions) -> ToneResult:
     """At the nominal mains frequency; unless it is stated, at the one whose hum is seen."""
-    for nominal_hz in (options.mains_hz,) if options.mains_hz else _NOMINALS_HZ:
+    for nominal_hz in (options.mains_hz,) if options.mains_hz else NOMINALS_HZ:
         result = analyse_tone(
             _first(recording),
             recording.sample_rate_hz,
@@ -131,51 +130,36 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
 def _idle(recording: Recording, options: MeasureOptions) -> Measured:
     band_hz = options.band_hz or AUDIO_HZ
     # Hum and its first harmonic must lie below half the sample rate.
-    require_band((0.0, 2.0 * (options.mains_hz or _NOMINALS_HZ[-1])), recording.sample_rate_hz)
-    nominal_hz = _nominal_mains_hz(recording, options)
+    require_band((0.0, 2.0 * (options.mains_hz or NOMINALS_HZ[-1])), recording.sample_rate_hz)
     result = analyse_idle(
         _first(recording),
         recording.sample_rate_hz,
-        nominal_mains_hz=nominal_hz,
+        nominal_mains_hz=options.mains_hz,
         band_hz=band_hz,
         range_peak_v=recording.range_peak_v,
     )
-    mains = found("mains_frequency", "Hz", result.mains_frequency_hz)
-    if mains.value is None:
-        mains = not_found("mains_frequency", "Hz", "no hum line stands out of the noise")
     findings = [
         found("noise_unweighted", "V", result.noise_unweighted_vrms),
         found("noise_a_weighted", "V", result.noise_a_weighted_vrms),
         found("noise_468_weighted", "V", result.noise_468_weighted_v),
-        mains,
-        *(
-            found(f"hum_{multiple * nominal_hz:.0f}", "V", line)
-            for multiple, line in sorted(result.hum_lines.items())
-            if multiple * nominal_hz <= TOP_HUM_HZ
-        ),
+        *hum_findings(result, said_by="--mains"),
     ]
     return Measured(
         findings=findings,
-        draw=lambda: idle_picture(
-            _capture(recording), result, nominal_mains_hz=nominal_hz, top_hz=band_hz[1]
-        ),
+        draw=lambda: idle_picture(_capture(recording), result, top_hz=band_hz[1]),
     )
-
-
-def _nearest_nominal_hz(mains_hz: float | None) -> float:
-    return min(_NOMINALS_HZ, key=lambda each: abs(each - (mains_hz or _NOMINALS_HZ[0])))
 
 
 def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
     """As stated, else by the hum in the record, else 50 Hz."""
     if options.mains_hz:
         return options.mains_hz
-    if recording.sample_rate_hz < 4.0 * _NOMINALS_HZ[-1] or not np.all(
+    if recording.sample_rate_hz < 4.0 * NOMINALS_HZ[-1] or not np.all(
         np.isfinite(_first(recording))
     ):
-        return _NOMINALS_HZ[0]
-    mains = find_mains(_first(recording), recording.sample_rate_hz, _NOMINALS_HZ)
-    return _nearest_nominal_hz(mains.value_hz if mains is not None and mains.is_seen else None)
+        return NOMINALS_HZ[0]
+    found = find_each_mains(_first(recording), recording.sample_rate_hz)
+    return nominal_told([found], NOMINALS_HZ[0])
 
 
 # Spurs.
@@ -417,7 +401,7 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
         answer,
         recording.sample_rate_hz,
         band_hz=options.band_hz or AUDIO_HZ,
-        mains_hz=options.mains_hz or _NOMINALS_HZ[0],
+        mains_hz=options.mains_hz or NOMINALS_HZ[0],
         range_peak_v=recording.range_peak_v,
     )
     response = result.response

@@ -23,7 +23,16 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import HumLines, MainsFrequency, find_mains, fit_hum
+from sequencer.analysis.mains import (
+    NOMINALS_HZ,
+    HumLines,
+    MainsFrequency,
+    find_each_mains,
+    fit_hum,
+    is_told,
+    lines_seen,
+    nominal_told,
+)
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -45,8 +54,10 @@ class IdleResult:
     All noise readings include the hum lines inside the band. noise_468_weighted_v is the
     quasi-peak reading of ITU-R BS.468-4, calibrated to read a sine of 1 kHz as its rms value.
     hum_lines holds the level at each multiple of the mains frequency up to 1 kHz, the noise under
-    it taken off. mains_frequency_hz has no value where no line stands out; the lines are then
-    bounds at the best guess.
+    it taken off; the multiples count nominal_mains_hz. mains_frequency_hz has no value where the lines
+    that stand out (lone_hum, their multiples) don't tell it; where none does, hum_lines are bounds at
+    the best guess. Where the hum is that of another mains than was said, other_mains_hz is its
+    nominal frequency and hum_lines is empty.
     """
 
     noise_unweighted_vrms: Estimate
@@ -54,6 +65,9 @@ class IdleResult:
     noise_468_weighted_v: Estimate
     mains_frequency_hz: Estimate
     hum_lines: Mapping[int, Estimate]
+    nominal_mains_hz: float
+    other_mains_hz: float | None = None
+    lone_hum: tuple[int, ...] = ()
 
 
 def analyse_idle(
@@ -71,7 +85,7 @@ def analyse_idle(
     ----------
     samples : shape (n,), volts; 0.2 s or more, 5 s for the accuracy of weak lines
     sample_rate_hz : samples a second
-    nominal_mains_hz : 50 or 60; None looks for both
+    nominal_mains_hz : 50 or 60, as said; None takes the one whose hum is in the record
     band_hz : band of the noise readings; the A-weighted one ends there too
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where known
@@ -85,20 +99,27 @@ def analyse_idle(
     require_band(band_hz, sample_rate_hz)
     require_duration(record, sample_rate_hz, LEAST_S, "the hum lines")
     require_no_flat_run(record)
-    nominals = (50.0, 60.0) if nominal_mains_hz is None else (nominal_mains_hz,)
     sections = _sections(record, sample_rate_hz)
-    found = [find_mains(section, sample_rate_hz, nominals) for section in sections]
+    found = [find_each_mains(section, sample_rate_hz) for section in sections]
+    here_hz = nominal_told(found, nominal_mains_hz or NOMINALS_HZ[0])
+    nominal_hz = here_hz if nominal_mains_hz is None else nominal_mains_hz
     hum = [
-        fit_hum(section, sample_rate_hz, nominals[0] if mains is None else mains.value_hz)
-        for section, mains in zip(sections, found, strict=True)
+        fit_hum(section, sample_rate_hz, each[here_hz].value_hz if here_hz in each else here_hz)
+        for section, each in zip(sections, found, strict=True)
     ]
-    seen = [mains for mains in found if mains is not None and mains.is_seen]
+    seen = [each[here_hz] for each in found if here_hz in each and each[here_hz].is_seen]
+    is_other = here_hz != nominal_hz
+    lines = lines_seen(found, here_hz)
+    is_seen = is_told(here_hz, lines) and not is_other
     return IdleResult(
         noise_unweighted_vrms=_noise(hum, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(hum, band_hz, is_weighted=True),
         noise_468_weighted_v=noise_468(record, sample_rate_hz),
-        mains_frequency_hz=_mean_frequency(seen),
-        hum_lines=_hum_levels(hum, is_bound=not seen),
+        mains_frequency_hz=_mean_frequency(seen if is_seen else []),
+        hum_lines={} if is_other else _hum_levels(hum, is_bound=not seen),
+        nominal_mains_hz=nominal_hz,
+        other_mains_hz=here_hz if is_other else None,
+        lone_hum=() if is_seen or is_other else tuple(sorted(lines)),
     )
 
 
@@ -166,7 +187,7 @@ def _hum_level(hum: Sequence[HumLines], multiple: int, is_bound: bool) -> Estima
 def _mean_frequency(seen: Sequence[MainsFrequency]) -> Estimate:
     """Mean of the sections' mains frequencies, weighted by their doubt."""
     if not seen:
-        return Estimate(value=None, noise_limited=True)
+        return Estimate(value=None)
     values = np.array([mains.value_hz for mains in seen])
     weights = np.array([mains.standard_uncertainty_hz for mains in seen]) ** -2.0
     mean = float(np.average(values, weights=weights))

@@ -130,7 +130,6 @@ class Idle(OneRecordKind[IdleSettings, IdleResult]):
             idle_picture(
                 capture,
                 result,
-                nominal_mains_hz=situation.unit.mains_frequency_hz,
                 top_hz=settings.band_high,
             )
         ]
@@ -155,23 +154,58 @@ def _findings(result: IdleResult, situation: Situation) -> list[Finding]:
         return found(name, "V", estimate, relative * (estimate.value or 0.0))
 
     unit = situation.unit
-    findings = [
+    return [
         volts("noise_unweighted", result.noise_unweighted_vrms),
         volts("noise_a_weighted", result.noise_a_weighted_vrms),
         volts("noise_468_weighted", result.noise_468_weighted_v),
         _signal_to_noise(result.noise_a_weighted_vrms, relative, unit),
-        found(
-            "mains_frequency",
-            "Hz",
-            result.mains_frequency_hz,
-            rectangular(accuracy.frequency) * unit.mains_frequency_hz,
+        *hum_findings(
+            result,
+            said_by="the ticket",
+            level_doubt=relative,
+            frequency_doubt=rectangular(accuracy.frequency),
         ),
     ]
-    for multiple, line in sorted(result.hum_lines.items()):
-        nominal_hz = multiple * unit.mains_frequency_hz
-        if nominal_hz <= TOP_HUM_HZ:
-            findings.append(volts(f"hum_{nominal_hz:.0f}", line))
-    return findings
+
+
+def hum_findings(
+    result: IdleResult, *, said_by: str, level_doubt: float = 0.0, frequency_doubt: float = 0.0
+) -> list[Finding]:
+    """Mains frequency and hum lines; none of them where the hum is that of another mains.
+
+    Hum at the lines of the other mains would lie beside every line that is looked at, and pass.
+
+    said_by : what names the mains frequency the lines were looked for at; level_doubt and
+        frequency_doubt are the instrument's, relative
+    """
+    nominal_hz = result.nominal_mains_hz
+    if result.other_mains_hz is not None:
+        why = (
+            f"the mains here is {result.other_mains_hz:.0f} Hz, {said_by} says {nominal_hz:.0f} Hz"
+        )
+        names = (f"hum_{k * nominal_hz:.0f}" for k in range(1, int(TOP_HUM_HZ // nominal_hz) + 1))
+        return [
+            not_found("mains_frequency", "Hz", why),
+            *(not_found(name, "V", why) for name in names),
+        ]
+    mains = result.mains_frequency_hz
+    return [
+        not_found("mains_frequency", "Hz", _why_no_mains(result))
+        if mains.value is None
+        else found("mains_frequency", "Hz", mains, frequency_doubt * nominal_hz),
+        *(
+            found(f"hum_{k * nominal_hz:.0f}", "V", line, level_doubt * (line.value or 0.0))
+            for k, line in sorted(result.hum_lines.items())
+            if k * nominal_hz <= TOP_HUM_HZ
+        ),
+    ]
+
+
+def _why_no_mains(result: IdleResult) -> str:
+    if not result.lone_hum:
+        return "no hum line stands out of the noise"
+    lines = " and ".join(say(k * result.nominal_mains_hz, "Hz") for k in result.lone_hum)
+    return f"of the hum lines only {lines} stands out, which may be a stray tone"
 
 
 def _signal_to_noise(noise: Estimate, relative: float, unit: UnitData) -> Finding:
@@ -190,18 +224,17 @@ def _signal_to_noise(noise: Estimate, relative: float, unit: UnitData) -> Findin
     )
 
 
-def idle_picture(
-    capture: Capture, result: IdleResult, *, nominal_mains_hz: float, top_hz: float
-) -> Picture:
+def idle_picture(capture: Capture, result: IdleResult, *, top_hz: float) -> Picture:
     """The spectrum with no signal up to top_hz, the hum lines marked."""
     spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
     level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
-    mains_hz = result.mains_frequency_hz.value or nominal_mains_hz
+    nominal_hz = result.nominal_mains_hz
+    mains_hz = result.mains_frequency_hz.value or nominal_hz
     marks = [
         Mark(
             x=multiple * mains_hz,
             y=20.0 * math.log10(line.value),
-            label=f"{multiple * nominal_mains_hz:.0f} Hz",
+            label=f"{multiple * nominal_hz:.0f} Hz",
         )
         for multiple, line in sorted(result.hum_lines.items())
         if line.value and multiple * mains_hz <= TOP_HUM_HZ

@@ -95,3 +95,18 @@ def test_stated_doubt_of_the_noise_readings_is_their_scatter(seconds):
     values, doubts = np.array(found).T
     # 40 runs know a standard deviation to 11 %
     assert np.mean(doubts) == pytest.approx(np.std(values), rel=0.4)
+
+
+@pytest.mark.parametrize(("here_hz", "said_hz"), [(50.0, 60.0), (60.0, 50.0)])
+def test_hum_of_another_mains_than_was_said_is_not_read(here_hz, said_hz):
+    rng = np.random.default_rng(3)
+    t = np.arange(5 * 48000) / 48000.0
+    wave = 80e-6 * rng.standard_normal(t.size)
+    wave += sum(1e-3 / k * np.cos(2 * np.pi * k * 1.0003 * here_hz * t + k) for k in range(1, 17))
+    result = analyse_idle(wave, 48000.0, nominal_mains_hz=said_hz)
+    assert result.other_mains_hz == here_hz
+    assert result.hum_lines == {}
+    assert result.mains_frequency_hz.value is None
+    unsaid = analyse_idle(wave, 48000.0, nominal_mains_hz=None)
+    assert unsaid.nominal_mains_hz == here_hz
+    assert unsaid.mains_frequency_hz.value == pytest.approx(1.0003 * here_hz, abs=1e-3)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.analysis.mains import find_mains, fit_hum, multiples_below
+from sequencer.analysis.mains import find_mains, fit_hum, is_told, multiples_below
 from sequencer.analysis.sine_fit import fit_lines
 
 RATE = 48000.0
@@ -68,3 +68,19 @@ def test_lines_reach_to_a_kilohertz_or_half_the_rate():
     assert multiples_below(50.2, 48000.0)[-1] == 20
     assert multiples_below(60.0, 48000.0)[-1] == 16
     assert multiples_below(50.0, 1000.0)[-1] == 9
+
+
+def test_the_fundamental_or_two_lines_of_one_mains_tell_it():
+    assert is_told(50.0, {1})
+    assert is_told(50.0, {2, 4})
+    assert is_told(60.0, {2, 5})
+    assert not is_told(50.0, {2})
+    assert not is_told(60.0, {5, 10})  # 300 and 600 Hz are lines of 50 Hz as well
+    assert not is_told(50.0, set())
+
+
+@pytest.mark.parametrize("tone_hz", [430.0, 507.3, 1000.37])
+def test_the_skirt_of_a_strong_tone_is_no_hum(tone_hz):
+    wave = hum(50.0, 5.0, {}) + np.cos(2 * np.pi * tone_hz * np.arange(5 * 48000) / RATE)
+    for nominal_hz in (50.0, 60.0):
+        assert not find_mains(wave, RATE, (nominal_hz,)).is_seen

@@ -135,3 +135,28 @@ def test_a_mains_frequency_that_moves_during_the_record_leaves_the_lines_their_l
     found = on.run(STEP, bench).findings(accuracy={})
     assert found["hum_1000"].value == pytest.approx(5e-5, rel=0.02)
     assert found["mains_frequency"].value == pytest.approx(50.0, abs=1e-3)
+
+
+def test_hum_of_the_other_mains_than_the_tickets_is_refused(on):
+    # The 6th line of 50 Hz lies where the 5th of 60 Hz does.
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {60.02 * k: 1e-3 / k for k in range(1, 11)}
+    found = on.run(STEP, bench).findings()
+    names = [name for name in found if name.startswith(("hum_", "mains_"))]
+    assert len(names) == 21
+    for name in names:
+        assert found[name].value is None
+        assert found[name].upper_bound is None
+        assert found[name].reason == "the mains here is 60 Hz, the ticket says 50 Hz"
+    assert found["noise_unweighted"].value == pytest.approx(1.24e-3, rel=0.02)
+
+
+def test_one_stray_line_tells_no_mains_frequency(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {300.0: 1e-3}
+    found = on.run(STEP, bench).findings()
+    assert found["mains_frequency"].value is None
+    assert "only 300 Hz stands out" in found["mains_frequency"].reason
+    assert found["hum_300"].value == pytest.approx(1e-3, rel=0.01)
