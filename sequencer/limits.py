@@ -376,9 +376,9 @@ def _noise_remark(limit: Limit, find: Find) -> str:
 def _undecided(reading: Reading) -> str:
     """Why a reading that is only a bound was not judged; empty for one that is none."""
     if reading.noise_limited:
-        return "inconclusive: the noise hides it, and its 95 % bound does not lie within the limit"
+        return "the noise hides it, and its 95 % bound does not lie within the limit"
     if reading.is_bound:
-        return f"inconclusive: it is known to be {reading.bound_text()}, which does not decide"
+        return f"it is known to be {reading.bound_text()}, which does not decide"
     return ""
 
 

@@ -33,7 +33,14 @@ from sequencer.events import (
 )
 from sequencer.last_words import LastWords
 from sequencer.limits import Reading, Verdict
-from sequencer.wording import duration_text, limit_text, name_text, short_text, verdict_text
+from sequencer.wording import (
+    duration_text,
+    limit_text,
+    name_text,
+    reading_verdict_text,
+    short_text,
+    step_verdict_text,
+)
 
 _STYLE = {
     Verdict.PASS: "green",
@@ -72,6 +79,7 @@ class Screen:
         self._console = console
         self._status: Status | None = None
         self._aside: list[Reading] = []
+        self._judged: list[Reading] = []
         self._kind = ""
         self._accepted_by: str | None = None
         self._left_s = 0.0
@@ -154,12 +162,14 @@ class Screen:
                 self._aside.append(reading)
                 return []
             case ReadingTaken(reading=reading):
+                self._judged.append(reading)
                 return self._reading_lines(reading)
             case StepFinished(kind=kind):
                 aside = [each for each in self._aside if each.value is not None or each.is_bound]
                 missing = [each for each in self._aside if each not in aside]
-                self._aside = []
-                return [*_aside_line(aside, kind), *_missing_line(missing), _finish_line(event)]
+                judged, self._judged, self._aside = self._judged, [], []
+                finish = _finish_line(event, judged)
+                return [*_aside_line(aside, kind), *_missing_line(missing), finish]
             case StepStarted(kind=kind):
                 self._kind = kind
         return _plain_lines(event)
@@ -291,7 +301,7 @@ def _narrow_reading_lines(reading: Reading, kind: str) -> list[Text]:
 
 def _judgement(reading: Reading) -> Text:
     """The verdict, and what there is to say about it."""
-    line = Text().append(verdict_text(reading.verdict), style=_STYLE[reading.verdict])
+    line = Text().append(reading_verdict_text(reading), style=_STYLE[reading.verdict])
     if reading.reason:
         line.append(f"  {printable(reading.reason)}", style="yellow")
     elif len(reading.remarks) == 1:
@@ -299,12 +309,12 @@ def _judgement(reading: Reading) -> Text:
     return line
 
 
-def _finish_line(event: StepFinished) -> Text:
+def _finish_line(event: StepFinished, judged: Sequence[Reading]) -> Text:
     if event.left_out:
         return Text(
             f"\n{printable(event.step)} left out: {printable(event.left_out)}", style="yellow"
         )
-    words = "done" if event.verdict is Verdict.INFO else verdict_text(event.verdict)
+    words = "done" if event.verdict is Verdict.INFO else step_verdict_text(event.verdict, judged)
     return Text(f"  {words}", style=_STYLE[event.verdict])
 
 

@@ -1,6 +1,7 @@
 """Readings, limits and verdicts in words, the same on screen and in the report."""
 
 import re
+from collections.abc import Iterable
 
 from sequencer.limits import Reading, Verdict, is_fraction
 from sequencer.quantity_text import format_quantity
@@ -13,6 +14,7 @@ _VERDICTS = {
     Verdict.NO_READING: "no reading",
     Verdict.INFO: "info",
 }
+_UNDECIDED = "undecided"
 _NAMES = {
     "level": "level",
     "dc_offset": "DC offset",
@@ -44,6 +46,25 @@ _DECIBELS = re.compile(r"\s*\((-?[\d.]+ dB)\)$")
 def verdict_text(verdict: Verdict) -> str:
     """A verdict in words."""
     return _VERDICTS[verdict]
+
+
+def is_undecided(reading: Reading) -> bool:
+    """Whether of a reading only a bound is known, which does not decide its limit."""
+    is_unjudged = reading.limits is not None and reading.verdict is Verdict.NO_READING
+    return is_unjudged and reading.is_bound
+
+
+def reading_verdict_text(reading: Reading) -> str:
+    """The verdict on a reading in words."""
+    return _UNDECIDED if is_undecided(reading) else verdict_text(reading.verdict)
+
+
+def step_verdict_text(verdict: Verdict, readings: Iterable[Reading]) -> str:
+    """The verdict on a step in words, given its readings."""
+    unread = [each for each in readings if each.limits and each.verdict is Verdict.NO_READING]
+    if verdict is Verdict.NO_READING and unread and all(map(is_undecided, unread)):
+        return _UNDECIDED
+    return verdict_text(verdict)
 
 
 def name_text(name: str, kind: str = "") -> str:

@@ -74,11 +74,14 @@ def _met(judged: Sequence[ReadingView]) -> str:
 
 def _not_met(judged: Sequence[ReadingView]) -> str:
     failed = [view for view in judged if not view.is_passed]
-    unmeasured = sum(view.verdict is Verdict.NO_READING for view in failed)
-    beyond = len(failed) - unmeasured
+    undecided = sum(view.is_undecided for view in failed)
+    unmeasured = sum(view.verdict is Verdict.NO_READING for view in failed) - undecided
+    beyond = len(failed) - unmeasured - undecided
     parts = []
     if beyond:
         parts.append(f"{beyond} not met")
+    if undecided:
+        parts.append(f"{undecided} undecided")
     if unmeasured:
         parts.append(f"{unmeasured} could not be measured")
     readings = (

@@ -7,8 +7,8 @@ from sequencer.limits import COVERAGE_FACTOR, Limit, Reading, Verdict, counts_as
 from sequencer.quantities import format_quantity
 from sequencer.record import Json
 from sequencer.report.ruler import Ruler, ruler
-from sequencer.report.verdict_signs import Sign, verdict_of, verdict_sign
-from sequencer.wording import name_text, shown_unit, split_decibels
+from sequencer.report.verdict_signs import Sign, reading_sign, verdict_of
+from sequencer.wording import is_undecided, name_text, shown_unit, split_decibels
 
 _HANGS_ON_ANOTHER = re.compile(r"\b(above|below|of|than|times)\b")
 
@@ -29,6 +29,7 @@ class ReadingView:
     ruler: Ruler | None
     has_limit: bool
     is_bound: bool
+    is_undecided: bool
     is_passed: bool
     verdict: Verdict
 
@@ -64,11 +65,12 @@ def reading_view(stored: Json, kind: str) -> ReadingView:
         also=also,
         limit=bounds_text(reading),
         written=written if _says_more(written, reading) else "",
-        sign=verdict_sign(reading.verdict),
+        sign=reading_sign(reading),
         remarks=_remarks(reading),
         ruler=_ruler(reading),
         has_limit=is_limited,
         is_bound=reading.is_bound,
+        is_undecided=is_undecided(reading),
         is_passed=counts_as_passed(reading.verdict, is_limited),
         verdict=reading.verdict,
     )

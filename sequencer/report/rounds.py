@@ -23,7 +23,7 @@ from sequencer.report.reading_view import (
     range_text,
     reading_of,
 )
-from sequencer.report.verdict_signs import Sign, verdict_sign
+from sequencer.report.verdict_signs import Sign, step_sign
 from sequencer.wording import name_text, short_text, shown_unit
 
 FEWEST_FOR_A_TREND = 3
@@ -105,7 +105,7 @@ def _row(words: str, readings: Sequence[Reading]) -> RoundsRow:
         last=short_text(readings[-1]),
         span=_span(readings),
         limit=bounds_text(readings[-1]),
-        sign=verdict_sign(worst(reading.verdict for reading in readings)),
+        sign=step_sign(worst(reading.verdict for reading in readings), readings),
         failed=failed,
         rounds=len(readings),
     )

@@ -7,7 +7,7 @@ from sequencer.record import Record, StepRecord
 from sequencer.report.context import Context
 from sequencer.report.figures import FigureView, figure_view
 from sequencer.report.plots import overlay
-from sequencer.report.reading_view import ReadingView, reading_view
+from sequencer.report.reading_view import ReadingView, reading_of, reading_view
 from sequencer.report.rounds import RoundsRow, rounds_rows, trends
 from sequencer.report.step_pictures import step_pictures
 from sequencer.report.verdict_signs import (
@@ -15,8 +15,8 @@ from sequencer.report.verdict_signs import (
     LEFT_OUT,
     UNFINISHED,
     Sign,
+    step_sign,
     verdict_of,
-    verdict_sign,
 )
 
 
@@ -113,7 +113,7 @@ def _group_sign(group: tuple[StepRecord, ...]) -> Sign:
     if len(group) == 1 or any(step.verdict is None for step in group):
         return _step_sign(group[-1])
     verdict = worst(verdict_of(step.verdict) for step in group)
-    return DONE if verdict is Verdict.INFO else verdict_sign(verdict)
+    return DONE if verdict is Verdict.INFO else _verdict_sign(verdict, group)
 
 
 def _step_sign(step: StepRecord) -> Sign:
@@ -122,4 +122,8 @@ def _step_sign(step: StepRecord) -> Sign:
     if step.left_out is not None:
         return LEFT_OUT
     verdict = verdict_of(step.verdict)
-    return DONE if verdict is Verdict.INFO else verdict_sign(verdict)
+    return DONE if verdict is Verdict.INFO else _verdict_sign(verdict, (step,))
+
+
+def _verdict_sign(verdict: Verdict, group: tuple[StepRecord, ...]) -> Sign:
+    return step_sign(verdict, [reading_of(each) for step in group for each in step.readings])

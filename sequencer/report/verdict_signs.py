@@ -1,12 +1,13 @@
 """Verdicts and outcomes as a sign: words, a shape and a colour, so that none of them stands alone."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
 from sequencer.last_words import RunVerdict
-from sequencer.limits import Verdict
+from sequencer.limits import Reading, Verdict
 from sequencer.pair_words import PairVerdict
-from sequencer.wording import verdict_text
+from sequencer.wording import reading_verdict_text, step_verdict_text, verdict_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,16 @@ def outcome_of(text: str) -> Outcome:
 def verdict_sign(verdict: Verdict) -> Sign:
     """The sign of a verdict."""
     return Sign(shape=_SHAPES[verdict], words=verdict_text(verdict))
+
+
+def reading_sign(reading: Reading) -> Sign:
+    """The sign of the verdict on a reading."""
+    return Sign(shape=_SHAPES[reading.verdict], words=reading_verdict_text(reading))
+
+
+def step_sign(verdict: Verdict, readings: Iterable[Reading]) -> Sign:
+    """The sign of the verdict on a step, given its readings."""
+    return Sign(shape=_SHAPES[verdict], words=step_verdict_text(verdict, readings))
 
 
 def run_sign(outcome: Outcome, verdict: RunVerdict) -> Sign:

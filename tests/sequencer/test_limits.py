@@ -401,11 +401,11 @@ def test_the_bound_of_a_drowned_reading_stands_for_it_in_a_limit():
         assert "drowns in noise" in judged.remarks[0]
 
 
-def test_a_drowned_reading_says_why_it_is_inconclusive():
+def test_a_drowned_reading_says_why_it_is_undecided():
     reading = _reading("thd", None, noise_limited=True, upper_bound=1e-3)
     judged = judge_reading(reading, Limit(maximum=1e-4), GUARDED)
     assert judged.verdict is Verdict.NO_READING
-    assert judged.reason.startswith("inconclusive")
+    assert judged.reason.startswith("the noise hides it, and its 95 % bound")
     assert judge_reading(reading, Limit(maximum=2e-3), GUARDED).verdict is Verdict.PASS
 
 

@@ -403,3 +403,9 @@ def test_plain_types_are_interchangeable_with_positive_ones():
     assert _Plain.model_validate({"frequency": "0 Hz"}).frequency == 0.0
     with pytest.raises(ValidationError, match="more than zero"):
         _Settings.model_validate({"level": "1 V", "frequency": "0 Hz"})
+
+
+def test_milliohms_are_shown_as_ohms_lest_they_are_taken_for_megohms():
+    assert format_quantity(0.3, "ohm") == "0.3 ohm"
+    assert format_quantity(0.0123, "ohm", uncertainty=0.0011) == "(0.0123 ± 0.0011) ohm"
+    assert format_quantity(120e6, "ohm") == "120 Mohm"

@@ -411,6 +411,17 @@ def test_a_conditional_pass_is_said_aloud(page):
     assert "1 of them keeps to it by less than its doubt (conditional pass)." in shown
 
 
+def test_a_bound_that_does_not_decide_is_undecided(page):
+    bound = replace(
+        THD, value=None, noise_limited=True, upper_bound=3e-4, verdict=Verdict.NO_READING
+    )
+    events = [started(), *step(1, "tone_10w", [bound]), SAFE, RunFinished(outcome=Outcome.FAIL)]
+    shown = page(events)
+    assert "Of the one reading that has a limit: 1 undecided." in shown
+    assert "below 0.03 %" in shown
+    assert "no reading" not in shown
+
+
 def test_a_run_without_limits_has_judged_nothing(page):
     events = [started(), *step(1, "rated", [POWER]), SAFE, RunFinished(outcome=Outcome.PASS)]
     shown = page(events)

@@ -223,6 +223,20 @@ def test_nothing_from_outside_reaches_the_terminal_raw(shown, event):
         assert "[bold]b[/bold] :smile:" in plain
 
 
+def test_a_bound_that_does_not_decide_is_undecided_and_no_missing_reading(shown):
+    limit = Limit(minimum=1e6, written=(("min", "1 Mohm"),))
+    known = {"name": "insulation", "unit": "ohm", "value": None, "uncertainty": None}
+    bound = _reading(**known, lower_bound=5e5, limits=limit, verdict=Verdict.NO_READING)
+    none = _reading(**known, limits=limit, verdict=Verdict.NO_READING, reason="no meter")
+    end = StepFinished(step="a", kind="operator_reading", verdict=Verdict.NO_READING, left_out=None)
+    text = shown(_step(), bound, end)
+    assert "at least 500 kohm" in text
+    assert text.count("undecided") == 2
+    assert "no reading" not in text
+    text = shown(_step(), bound, none, end)
+    assert text.rstrip().endswith("no reading")
+
+
 def test_an_answer_is_not_shown_again(shown):
     """Question and answer stand on the terminal already, where they were given."""
     assert shown(Answered(step="a", question="Done?", answer="yes")) == ""
