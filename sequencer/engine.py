@@ -388,6 +388,7 @@ class _Engine:
                 position=job.position,
                 remarks=self._plan.remarks,
                 ticket=job.ticket,
+                changed_figures=self._procedure.changed,
             )
         ]
 

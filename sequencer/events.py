@@ -24,7 +24,10 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunStarted:
-    """A run begins: what, on which unit, on which bench; planned are the ids of its steps."""
+    """A run begins: what, on which unit, on which bench; planned are the ids of its steps.
+
+    changed_figures are those that the run was given otherwise than the procedure has them, in words.
+    """
 
     procedure: str
     title: str
@@ -43,6 +46,7 @@ class RunStarted:
     position: int = 1
     remarks: tuple[str, ...] = ()
     ticket: Mapping[str, object] | None = None
+    changed_figures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -140,6 +140,14 @@ class Expander:
             given[name] = Node(kind="scalar", place=place, text=text.strip(), quoted=True)
         return {**self._loaded.figures, **given}, left_open
 
+    def changed(self) -> tuple[str, ...]:
+        """Figures that were given another value than the file has, each with both, in words."""
+        return tuple(
+            f"{name} {self.figures[name].text} (the procedure has {default.text})"
+            for name, default in self._loaded.figures.items()
+            if self.figures[name].text != default.text
+        )
+
     def _filled(self, node: Node, scope: _Scope) -> Node:
         """The node with every `<name>` replaced by the figure or unit item of that name."""
         if node.kind == "mapping":

@@ -70,8 +70,9 @@ def run_verdict(outcome: Outcome, *, has_judged: bool, is_whole: bool) -> RunVer
 class LastWords:
     """Sees whether anything was judged and what was not tested, from the events of a run."""
 
-    def __init__(self, planned: Sequence[str] = ()) -> None:
+    def __init__(self, planned: Sequence[str] = (), changed_figures: Sequence[str] = ()) -> None:
         self._planned = planned
+        self._changed = changed_figures_text(changed_figures)
         self._begun: set[str] = set()
         self._left_out: dict[str, None] = {}
         self._has_judged = False
@@ -97,7 +98,7 @@ class LastWords:
 
     def of(self, finished: RunFinished) -> str:
         """The last line."""
-        parts = (self._outcome(finished), self._not_tested(), self._safety)
+        parts = (self._outcome(finished), self._not_tested(), self._changed, self._safety)
         return printable("; ".join(filter(None, parts)))
 
     def _outcome(self, finished: RunFinished) -> str:
@@ -128,6 +129,11 @@ class LastWords:
     def _not_tested(self) -> str:
         told = (_named([*self._left_out], "left out"), _named(self._unreached, "not reached"))
         return "; ".join(filter(None, told))
+
+
+def changed_figures_text(changed: Sequence[str]) -> str:
+    """Which figures of the procedure the run was given otherwise; empty for none."""
+    return f"changed figures: {', '.join(changed)}" if changed else ""
 
 
 def _unsafe(unconfirmed: Sequence[str]) -> str:

@@ -169,6 +169,7 @@ class _Checker:
             decision=head.decision,
             steps=steps,
             figures=MappingProxyType(figures),
+            changed=self._expander.changed(),
             guards=MappingProxyType(guards),
             place=self._loaded.source.root.place,
             unit_places=MappingProxyType(self._unit_places),

@@ -94,7 +94,8 @@ class Step:
 class Procedure:
     """A checked procedure with everything it includes.
 
-    figures are those of its own file with their values as text. unit_places tell where the items of the
+    figures are those of its own file with their values as text; changed names those that were given
+    another value than the file has, in words. unit_places tell where the items of the
     unit are written. guards are kept as read. sources
     holds the text of every file used, by the name shown. Two procedures are equal when they do the
     same.
@@ -112,6 +113,7 @@ class Procedure:
     unit_places: Mapping[str, Place] = field(compare=False)
     sources: Mapping[str, str] = field(compare=False)
     flattened: str = field(compare=False, repr=False)
+    changed: tuple[str, ...] = field(default=(), compare=False)
 
     def all_steps(self) -> tuple[Step, ...]:
         """Every step in the order written, groups included."""

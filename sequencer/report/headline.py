@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
-from sequencer.last_words import RunVerdict, run_verdict
+from sequencer.last_words import RunVerdict, changed_figures_text, run_verdict
 from sequencer.limits import Verdict
 from sequencer.record import Record
 from sequencer.report.reading_view import ReadingView
@@ -16,12 +16,16 @@ BROKEN_OFF = "The record breaks off: program or computer failed while the run wa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Headline:
-    """verdict, sign and sentence say it; failures lists what is not met, as (step, reading)."""
+    """verdict, sign and sentence say it; changed names figures that were changed.
+
+    failures lists what is not met, as (step, reading).
+    """
 
     verdict: RunVerdict
     sign: Sign
     sentence: str
     cause: str
+    changed: str
     failures: tuple[tuple[str, ReadingView], ...]
     more_failures: int
 
@@ -39,6 +43,7 @@ def headline(
         sign=run_sign(outcome, verdict),
         sentence=_sentence(record, outcome, judged, missing_steps),
         cause=str(record.finished.get("cause") or "") if record.finished else "",
+        changed=changed_figures_text([*map(str, record.started.get("changed_figures") or ())]),
         failures=tuple(failures[:MOST_LISTED]),
         more_failures=max(len(failures) - MOST_LISTED, 0),
     )

@@ -47,6 +47,15 @@ def test_all_was_judged_and_met():
     assert _line(*JUDGED) == "PASSED: every limit is met"
 
 
+def test_figures_that_were_changed_stand_beside_the_verdict():
+    words = LastWords(STEPS, ("limit 40 mV (the procedure has 20 mV)",))
+    for event in JUDGED:
+        words.see(event)
+    line = words.of(RunFinished(outcome=Outcome.PASS))
+    told = "changed figures: limit 40 mV (the procedure has 20 mV)"
+    assert line == f"PASSED: every limit is met; {told}"
+
+
 def test_without_any_limit_nothing_is_said_to_have_passed():
     line = _line(*map(_begun, STEPS), _reading())
     assert line == "NOTHING WAS JUDGED: no reading has a limit"

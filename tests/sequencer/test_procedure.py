@@ -221,7 +221,11 @@ def test_an_unknown_procedure_is_answered_with_the_nearest(
 
 def test_figures_can_be_changed_from_outside(load):
     assert load(RATED, figures={"warm_up": "5 s"}).steps[0].settings.duration == 5.0
-    assert dict(load(RATED, figures={"warm_up": "5 s"}).figures) == {"warm_up": "5 s"}
+    changed = load(RATED, figures={"warm_up": "5 s"})
+    assert dict(changed.figures) == {"warm_up": "5 s"}
+    default = load(RATED).figures["warm_up"]
+    assert changed.changed == (f"warm_up 5 s (the procedure has {default})",)
+    assert load(RATED, figures={"warm_up": default}).changed == ()
     assert dict(load(RATED).figures) == {"warm_up": "20 min"}
 
 

@@ -422,6 +422,13 @@ def test_a_bound_that_does_not_decide_is_undecided(page):
     assert "no reading" not in shown
 
 
+def test_figures_that_were_changed_stand_in_the_head(page):
+    changed = ("limit 40 mV (the procedure has 20 mV)",)
+    shown = page([started(changed_figures=changed), *good_run()[1:]])
+    words = "Changed figures: limit 40 mV (the procedure has 20 mV)."
+    assert shown.comes_before(words, "In plain words")
+
+
 def test_a_run_without_limits_has_judged_nothing(page):
     events = [started(), *step(1, "rated", [POWER]), SAFE, RunFinished(outcome=Outcome.PASS)]
     shown = page(events)
