@@ -75,12 +75,20 @@ class Match:
 
 
 def match(summaries: Sequence[Mapping[str, Any]]) -> list[Match]:
-    """The match table of the summaries of a pair's runs, step by step."""
+    """The match table of the summaries of a pair's runs, step by step.
+
+    A reading that not every unit has is listed too; what only a later unit has stands at the end.
+    """
+    compared = dict.fromkeys(
+        (step["id"], reading["name"])
+        for summary in summaries
+        for step in summary["steps"]
+        for reading in step["readings"]
+        if _is_compared(reading["name"], step["kind"])
+    )
     return [
-        _match(name, step["id"], [_reading(summary, step["id"], name) for summary in summaries])
-        for step in summaries[0]["steps"]
-        for name in (reading["name"] for reading in step["readings"])
-        if _is_compared(name, step["kind"])
+        _match(name, step, [_reading(summary, step, name) for summary in summaries])
+        for step, name in compared
     ]
 
 
@@ -102,12 +110,13 @@ def _reading(summary: Mapping[str, Any], step: str, name: str) -> Mapping[str, A
 def _match(name: str, step: str, readings: Sequence[Mapping[str, Any]]) -> Match:
     rule = RULES[name]
     values = tuple(reading["value"] for reading in readings)
-    difference = _difference(values, rule, str(readings[0]["unit"]))
+    value_unit = next((str(each["unit"]) for each in readings if each["unit"]), "")
+    difference = _difference(values, rule, value_unit)
     return Match(
         name=name,
         step=step,
         values=values,
-        value_unit=str(readings[0]["unit"]),
+        value_unit=value_unit,
         difference=difference,
         unit=rule.unit,
         within=rule.within,

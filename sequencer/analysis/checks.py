@@ -141,6 +141,16 @@ def require_duration(samples: Samples, sample_rate_hz: float, least_s: float, wh
         )
 
 
+def require_tone_samples(samples: Samples, sample_rate_hz: float) -> None:
+    """Refuse (too_short) a record with fewer samples than any tone needs, whatever its frequency."""
+    if samples.size < LEAST_TONE_SAMPLES:
+        raise CannotMeasure(
+            "too_short",
+            f"the record holds {samples.size} samples, {samples.size / sample_rate_hz:.3g} s",
+            f"record at least {LEAST_TONE_SAMPLES} samples, and three cycles of the tone, better ten",
+        )
+
+
 def require_tone_length(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
     """Refuse (too_short) a record with fewer than three cycles of the tone, or 128 samples."""
     cycles = samples.size * frequency_hz / sample_rate_hz

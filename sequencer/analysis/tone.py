@@ -104,8 +104,10 @@ def analyse_tone(
     """
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     checks.require_band(band_hz, sample_rate_hz)
-    longest_hz = sample_rate_hz / 4 if expected_frequency_hz is None else expected_frequency_hz
-    checks.require_tone_length(record, sample_rate_hz, longest_hz)
+    if expected_frequency_hz is None:
+        checks.require_tone_samples(record, sample_rate_hz)
+    else:
+        checks.require_tone_length(record, sample_rate_hz, expected_frequency_hz)
     tone_hz = find_strongest_hz(record, sample_rate_hz)
     checks.require_no_flat_run(record, sample_rate_hz=sample_rate_hz, frequency_hz=tone_hz)
     checks.require_steady_phase(record, sample_rate_hz, tone_hz)

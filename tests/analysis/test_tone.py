@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.tone import (
     analyse_tone,
     measure_tone,
@@ -220,3 +221,11 @@ def test_steady_scaling_and_sign_change_nothing_else():
     assert other.level_vrms.value == pytest.approx(1e-3 * one.level_vrms.value, rel=1e-9)
     assert other.thd_plus_noise.value == pytest.approx(one.thd_plus_noise.value, rel=1e-6)
     assert other.frequency_hz.value == pytest.approx(one.frequency_hz.value, rel=1e-12)
+
+
+def test_a_record_too_short_for_any_tone_names_no_frequency_that_nobody_gave():
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_tone(0.9 * np.cos(2 * np.pi * 1000 * mid_time(50, 48000.0) + 0.3), 48000.0)
+    assert refused.value.code == "too_short"
+    assert "Hz" not in str(refused.value)
+    assert "50 samples, 0.00104 s" in refused.value.reason

@@ -156,3 +156,12 @@ def test_units_whose_distortion_all_drowns_in_noise_do_not_fail_for_it():
 def test_a_bound_beside_anything_else_is_no_comparison(other):
     (found,) = match([_bound("pass", lower_bound=148.0), other])
     assert found.verdict is Verdict.NO_READING
+
+
+def test_what_only_the_second_unit_has_is_listed_too():
+    first, second = _summary(), _summary(_reading("thd", 1e-4, "1"))
+    (found,) = match([first, second])
+    assert (found.step, found.name, found.values) == ("a step", "thd", (None, 1e-4))
+    assert found.value_unit == "1"
+    assert found.verdict is Verdict.NO_READING
+    assert len(match([second, second])) == 1
