@@ -255,6 +255,13 @@ def test_a_hostile_journal_does_no_harm(tmp_path):
         assert not verify(tmp_path).is_intact
 
 
+def test_a_last_line_that_was_spoilt_is_told_once(run_folder):
+    lines = _lines(run_folder)
+    _write(run_folder, [*lines[:-1], b"{"])
+    told = [each for each in verify(run_folder).alterations if f"line {len(lines)} " in each]
+    assert told == [f"line {len(lines)} is no line of a journal any more: it was changed"]
+
+
 def test_a_run_that_is_still_going_on_is_not_called_broken_off(run_folder):
     """Its journal may end within a line, and neither a report nor a verdict can be made of it."""
     lines = _lines(run_folder)[:-1]
