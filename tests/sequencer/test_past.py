@@ -9,7 +9,9 @@ from sequencer.past import past_of
 from sequencer.procedure_model import Step
 from sequencer.restoring import to_restore
 from sequencer.steps.registry import kinds
+from sequencer.unit_data import UnitData
 
+UNIT = UnitData(rated_power_w=100.0, load_ohm=8.0, gain_db=29.0)
 IDS = {"power_on", "cold", "burn", "drive", "offset", "finish"}
 
 
@@ -144,4 +146,4 @@ GROUP = _planned(
     ],
 )
 def test_what_the_next_step_relies_on_is_carried_out_again(steps, done, again):
-    assert [name for _, name in to_restore(steps, done, kinds())] == again
+    assert [name for _, name in to_restore(steps, done, kinds(), UNIT)] == again
