@@ -42,6 +42,7 @@ __all__ = [
     "rectangular",
     "relative_from_db",
     "resolution",
+    "shown_unit",
     "step_verdict",
     "triangular",
     "worst",
@@ -72,6 +73,11 @@ class Verdict(StrEnum):
 
 
 _RANK = {verdict: rank for rank, verdict in enumerate(Verdict)}
+
+
+def shown_unit(reading: str, unit: str) -> str:
+    """The unit a reading is shown in: distortion as per cent and dB."""
+    return "%" if unit == "1" and is_fraction(reading) else unit
 
 
 def is_fraction(reading: str) -> bool:
@@ -190,7 +196,7 @@ class Reading:
     @property
     def shown_unit(self) -> str:
         """The unit for format_quantity: fractions are shown as per cent and dB."""
-        return "%" if self.unit == "1" and is_fraction(self.name) else self.unit
+        return shown_unit(self.name, self.unit)
 
     def value_text(self) -> str:
         """Value and U, or a bound, for people: "(20.00 ± 0.60) mV", "at least 500 Mohm"."""
@@ -246,7 +252,8 @@ def judge(
 
     Of a quantity of which only bounds are known nothing can be said unless they decide: it passes
     when all that it can be lies within the limit, and fails when none of it does. One that drowns in
-    noise is at least zero. A value that isn't finite is no reading.
+    noise (noise_limited) is at least zero; in dB it may be anything below. A value that isn't finite
+    is no reading.
     """
     if value is None and (upper_bound is not None or lower_bound is not None):
         least = 0.0 if noise_limited and lower_bound is None else lower_bound
@@ -323,7 +330,7 @@ def judge_reading(
         reading.expanded_uncertainty,
         numbers,
         rule,
-        noise_limited=reading.noise_limited,
+        noise_limited=reading.noise_limited and reading.unit != "dB",
         upper_bound=reading.upper_bound,
         lower_bound=reading.lower_bound,
     )

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 
-from sequencer.limits import Reading, Verdict, is_fraction
+from sequencer.limits import Reading, Verdict
 from sequencer.quantity_text import format_quantity
 
 _VERDICTS = {
@@ -78,11 +78,6 @@ def name_text(name: str, kind: str = "") -> str:
     if match := re.fullmatch(r"hum_(\d+)", name):
         return f"hum at {match[1]} Hz"
     return name.replace("_", " ")
-
-
-def shown_unit(name: str, unit: str) -> str:
-    """The unit a reading is shown in: distortion as per cent and dB."""
-    return "%" if unit == "1" and is_fraction(name) else unit
 
 
 def short_text(reading: Reading) -> str:

@@ -3,12 +3,19 @@
 import re
 from dataclasses import dataclass
 
-from sequencer.limits import COVERAGE_FACTOR, Limit, Reading, Verdict, counts_as_passed
+from sequencer.limits import (
+    COVERAGE_FACTOR,
+    Limit,
+    Reading,
+    Verdict,
+    counts_as_passed,
+    shown_unit,
+)
 from sequencer.quantities import format_quantity
 from sequencer.record import Json
 from sequencer.report.ruler import Ruler, ruler
 from sequencer.report.verdict_signs import Sign, reading_sign, verdict_of
-from sequencer.wording import is_undecided, name_text, shown_unit, split_decibels
+from sequencer.wording import is_undecided, name_text, split_decibels
 
 _HANGS_ON_ANOTHER = re.compile(r"\b(above|below|of|than|times)\b")
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sequencer.captures import Samples
-from sequencer.limits import Reading, counts_as_passed, worst
+from sequencer.limits import Reading, counts_as_passed, shown_unit, worst
 from sequencer.pictures import Curve, Picture
 from sequencer.record import StepRecord
 from sequencer.report.context import Context
@@ -24,7 +24,7 @@ from sequencer.report.reading_view import (
     reading_of,
 )
 from sequencer.report.verdict_signs import Sign, step_sign
-from sequencer.wording import name_text, short_text, shown_unit
+from sequencer.wording import name_text, short_text
 
 FEWEST_FOR_A_TREND = 3
 _ALWAYS_DRAWN = frozenset({"temperature", "bias", "mains_power"})

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -407,6 +408,15 @@ def test_a_drowned_reading_says_why_it_is_undecided():
     assert judged.verdict is Verdict.NO_READING
     assert judged.reason.startswith("the noise hides it, and its 95 % bound")
     assert judge_reading(reading, Limit(maximum=2e-3), GUARDED).verdict is Verdict.PASS
+
+
+def test_what_drowns_in_noise_is_at_least_zero_but_not_in_decibels():
+    """A ratio of 0 is minus infinity dB, so nothing is known below a bound in dB."""
+    limit = Limit(minimum=-100.0)
+    for unit, verdict in (("V", Verdict.PASS), ("dB", Verdict.NO_READING)):
+        reading = replace(_reading("it", None, noise_limited=True, upper_bound=5.0), unit=unit)
+        judged = judge_reading(reading, limit, PLAIN)
+        assert judged.verdict is verdict
 
 
 def test_without_known_doubt_the_guarded_rule_says_so():
