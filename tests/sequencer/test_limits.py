@@ -2,7 +2,6 @@
 
 import json
 import math
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -414,7 +413,7 @@ def test_what_drowns_in_noise_is_at_least_zero_but_not_in_decibels():
     """A ratio of 0 is minus infinity dB, so nothing is known below a bound in dB."""
     limit = Limit(minimum=-100.0)
     for unit, verdict in (("V", Verdict.PASS), ("dB", Verdict.NO_READING)):
-        reading = replace(_reading("it", None, noise_limited=True, upper_bound=5.0), unit=unit)
+        reading = Reading(name="it", value=None, unit=unit, noise_limited=True, upper_bound=5.0)
         judged = judge_reading(reading, limit, PLAIN)
         assert judged.verdict is verdict
 
