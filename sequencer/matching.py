@@ -112,6 +112,7 @@ def _match(name: str, step: str, readings: Sequence[Mapping[str, Any]]) -> Match
     values = tuple(reading["value"] for reading in readings)
     value_unit = next((str(each["unit"]) for each in readings if each["unit"]), "")
     difference = _difference(values, rule, value_unit)
+    least = _least_difference(readings, rule, value_unit)
     return Match(
         name=name,
         step=step,
@@ -120,33 +121,61 @@ def _match(name: str, step: str, readings: Sequence[Mapping[str, Any]]) -> Match
         difference=difference,
         unit=rule.unit,
         within=rule.within,
-        verdict=_verdict(difference, rule, readings),
+        verdict=_verdict(difference, least, rule, readings),
     )
 
 
 def _difference(values: Sequence[float | None], rule: MatchRule, value_unit: str) -> float | None:
     """Spread between the units: largest less smallest, or their ratio in dB."""
     known = [value for value in values if value is not None]
-    if len(known) != len(values):
+    return _apart(min(known), max(known), rule, value_unit) if len(known) == len(values) else None
+
+
+def _least_difference(
+    readings: Sequence[Mapping[str, Any]], rule: MatchRule, value_unit: str
+) -> float | None:
+    """How far apart the units are at least, where bounds stand for some of them."""
+    extents = [_extent(reading) for reading in readings]
+    largest, smallest = max(low for low, _ in extents), min(high for _, high in extents)
+    if not math.isfinite(largest) or not math.isfinite(smallest) or largest <= smallest:
         return None
+    return _apart(smallest, largest, rule, value_unit)
+
+
+def _extent(reading: Mapping[str, Any]) -> tuple[float, float]:
+    """What a reading is at least and at most."""
+    if reading["value"] is not None:
+        return reading["value"], reading["value"]
+    low, high = reading.get("lower_bound"), reading.get("upper_bound")
+    return -math.inf if low is None else low, math.inf if high is None else high
+
+
+def _apart(small: float, large: float, rule: MatchRule, value_unit: str) -> float | None:
     if not rule.as_ratio:
-        return max(known) - min(known)
-    if min(known) <= 0.0:
+        return large - small
+    if small <= 0.0:
         return None
     factor = 10.0 if value_unit == "W" else 20.0
-    return factor * math.log10(max(known) / min(known))
+    return factor * math.log10(large / small)
 
 
 def _verdict(
-    difference: float | None, rule: MatchRule, readings: Sequence[Mapping[str, Any]]
+    difference: float | None,
+    least: float | None,
+    rule: MatchRule,
+    readings: Sequence[Mapping[str, Any]],
 ) -> Verdict:
     if rule.alike_below is not None and all(
         _is_far_below(each, rule.alike_below) for each in readings
     ):
         return Verdict.PASS
     if difference is None:
-        # Where only bounds are known of all units, and none is against a limit, nothing can be compared.
-        return Verdict.INFO if all(map(_is_harmless_bound, readings)) else Verdict.NO_READING
+        if least is not None and least > rule.within:
+            return Verdict.FAIL
+        # Where bounds that are not against a limit stand for some units, nothing can be compared.
+        without = [each for each in readings if each["value"] is None]
+        can_stand = without and all(map(_is_harmless_bound, without))
+        return Verdict.INFO if can_stand else Verdict.NO_READING
     return Verdict.PASS if difference <= rule.within else Verdict.FAIL
 
 

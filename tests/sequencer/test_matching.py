@@ -145,17 +145,28 @@ def test_units_whose_distortion_all_drowns_in_noise_do_not_fail_for_it():
     assert (found.verdict, found.difference) == (Verdict.INFO, None)
 
 
+def _number(watts):
+    return _summary({**_reading("power", watts, "W"), "verdict": "pass"}, kind="level_sweep")
+
+
 @pytest.mark.parametrize(
-    "other",
+    ("other", "verdict"),
     [
-        _bound("no_reading", lower_bound=90.0),
-        _bound("no_reading"),
-        _summary({**_reading("power", 120.0, "W"), "verdict": "pass"}, kind="level_sweep"),
+        (_bound("no_reading", lower_bound=90.0), Verdict.NO_READING),
+        (_bound("no_reading"), Verdict.NO_READING),
+        (_number(150.0), Verdict.INFO),
+        # 10 lg(148/140) = 0.241 dB is within 0.3 dB, 10 lg(148/120) = 0.911 dB is not.
+        (_number(140.0), Verdict.INFO),
+        (_number(120.0), Verdict.FAIL),
     ],
 )
-def test_a_bound_beside_anything_else_is_no_comparison(other):
-    (found,) = match([_bound("pass", lower_bound=148.0), other])
-    assert found.verdict is Verdict.NO_READING
+def test_a_bound_beside_something_else_decides_only_that_they_differ(other, verdict):
+    for pair in (
+        [_bound("pass", lower_bound=148.0), other],
+        [other, _bound("pass", lower_bound=148.0)],
+    ):
+        (found,) = match(pair)
+        assert (found.verdict, found.difference) == (verdict, None)
 
 
 def test_what_only_the_second_unit_has_is_listed_too():
