@@ -63,6 +63,10 @@ def _of_passed(
     least = unjudged or partial or (units[0].verdict if units else None)
     words = least.sentence_case() if least else "No unit was tested"
     outcome, is_empty = Outcome.PASS, False
+    if len(units) == 1:
+        # The series ended before the other was tested.
+        words = f"{words}, but the other unit was not tested"
+        return PairVerdict(outcome=Outcome.STOPPED, words=words, sentence=compared)
     if unjudged is None and verdicts:
         words = f"Both {words[0].lower()}{words[1:]}"
     if Verdict.FAIL in verdicts:

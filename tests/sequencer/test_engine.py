@@ -526,7 +526,7 @@ def test_without_a_mains_switch_the_person_switches_and_is_told_at_the_end(rig):
     rig.run()
     asked = [text for text in rig.operator.asked if "mains switch" in text]
     assert "been switched off" in asked.pop(0)
-    assert [("unit on" in a, "unit off" in a) for a in asked] == [(True, False), (False, True)]
+    assert [("A-1 on" in a, "A-1 off" in a) for a in asked] == [(True, False), (False, True)]
     last = rig.all(MadeSafe)[0].actions[-1]
     assert not last.is_confirmed
     assert "by hand" in last.problem

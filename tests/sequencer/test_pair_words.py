@@ -75,6 +75,12 @@ def test_the_worst_unit_is_named_before_any_match():
     assert told.sentence.startswith("A-2 (not passed). The one compared reading lies")
 
 
+def test_one_unit_that_passed_alone_is_no_pair_that_passed():
+    told = pair_verdict(_units(Outcome.PASS), [])
+    assert told.outcome is Outcome.STOPPED
+    assert told.words == "Passed, but the other unit was not tested"
+
+
 def test_one_unit_alone_is_no_pair():
     told = pair_verdict(_units(Outcome.STOPPED), [])
     assert told.words == "Stopped"
