@@ -17,7 +17,7 @@ from pydantic import BaseModel
 
 from sequencer.errors import FileError, Place, ProcedureError, in_file_order
 from sequencer.expansion import COMMON_KEYS, Draft, Expander
-from sequencer.guards import guard_settings
+from sequencer.guards import KINDS, GuardSettings, guard_settings
 from sequencer.includes import (
     MAX_STEPS,
     Collector,
@@ -29,6 +29,7 @@ from sequencer.includes import (
 )
 from sequencer.limit_grammar import parse_limits
 from sequencer.located_yaml import Plain, validate
+from sequencer.loosened_stops import loosened, loosened_guard
 from sequencer.possible_units import UnitBlock, known_unit
 from sequencer.procedure_model import Procedure, Step, StepKindInfo, Unjudged
 from sequencer.quantities import did_you_mean
@@ -128,6 +129,8 @@ class _Checker:
         self._unit = known_unit([ticket.unit_block, *map(_unit_block, self._files)])
         self._unit_places = _unit_places(ticket, self._files)
         self._expander = Expander(loaded, self._unit.texts, figures)
+        # The procedure without what the command line changes.
+        self._own = Expander(loaded, self._unit.texts, {}) if figures else None
         self._errors: list[FileError] = []
 
     def checked(self, collector: Collector) -> ReadProcedure:
@@ -135,7 +138,11 @@ class _Checker:
         place = self._loaded.source.root.key_place("unit")
         self._errors += [FileError(place, message) for message in self._unit.missing]
         self._errors += self._expander.expand()
-        self._errors += guard_settings(self._expander.guards)[1]
+        guards, mistakes = guard_settings(self._expander.guards)
+        self._errors += mistakes
+        if self._own is not None:
+            self._own.expand()
+            self._errors += self._loosened_guards(guards, self._own)
         steps = tuple(self._step(draft) for draft in self._expander.drafts)
         errors = [*collector.errors, *self._expander.sound(self._errors)]
         return ReadProcedure(
@@ -213,8 +220,30 @@ class _Checker:
         if settings is not None and draft.is_sure:
             problems = in_all([kind.check(settings, unit) for unit in self._unit.possible])
             errors = [*errors, *(FileError(draft.node.place, each) for each in problems)]
+        if settings is not None:
+            errors = [*errors, *self._loosened_stops(draft, kind, settings, own)]
         self._errors += errors
         return settings
+
+    def _loosened_stops(
+        self, draft: Draft, kind: StepKindInfo, settings: BaseModel, common: Iterable[str]
+    ) -> list[FileError]:
+        """Stops that the command line moves too far; common are keys that are no settings."""
+        before = self._own.by_id.get(draft.id) if self._own else None
+        if before is None or before.kind != draft.kind:
+            return []
+        own, _ = validate(kind.settings, before.node.without(*common))
+        return [] if own is None else list(loosened(settings, own, draft.node))
+
+    def _loosened_guards(self, guards: GuardSettings, own: Expander) -> list[FileError]:
+        """Guards that the command line moves too far."""
+        before, _ = guard_settings(own.guards)
+        return [
+            error
+            for name, node in self._expander.guards.items()
+            if name in KINDS
+            for error in loosened_guard(name, guards.of(name), before.of(name), node)
+        ]
 
     def _limits(self, draft: Draft, kind: StepKindInfo) -> None:
         block = draft.node.get("limits")

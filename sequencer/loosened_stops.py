@@ -1,0 +1,56 @@
+"""How far the command line may move what stops a run. Pure.
+
+A limit and the stop beside it fit each other; a figure could move both, until neither would stop
+anything in time. So a stop keeps near what the procedure itself has, whatever its limit is moved to.
+"""
+
+from collections.abc import Iterator
+
+from pydantic import BaseModel
+
+from sequencer.errors import FileError
+from sequencer.located_yaml import Node
+
+# A fault that far beyond what the procedure stops at is on its way to heat (common practice, no source).
+FURTHEST = 3.0
+# Of degrees Celsius no multiple makes sense: 80 degC may become 100 degC.
+_FURTHEST_TEMPERATURE = 1.25
+# Guards that stop below their limit.
+_BOUNDED_BELOW = ("disk",)
+# A figure is decimal text.
+_SLACK = 1e-9
+
+
+def loosened(settings: BaseModel, own: BaseModel, node: Node) -> Iterator[FileError]:
+    """Each stop among a step's settings that lies too far beyond the procedure's own.
+
+    own are its settings as the procedure has them, node is the step as it was read.
+    """
+    for name in type(settings).model_fields:
+        if "stop" in name.split("_"):
+            yield from _beyond(name, settings, own, node, FURTHEST)
+
+
+def loosened_guard(
+    guard: str, settings: BaseModel, own: BaseModel, node: Node
+) -> Iterator[FileError]:
+    """The limit of a guard of this name, where it lies too far beyond the procedure's own."""
+    if guard not in _BOUNDED_BELOW and "limit" in type(settings).model_fields:
+        furthest = _FURTHEST_TEMPERATURE if guard == "temperature" else FURTHEST
+        yield from _beyond("limit", settings, own, node, furthest)
+
+
+def _beyond(
+    name: str, settings: BaseModel, own: BaseModel, node: Node, furthest: float
+) -> Iterator[FileError]:
+    value, before = getattr(settings, name), getattr(own, name)
+    written = node.get(name)
+    if written is None or not (isinstance(value, float) and isinstance(before, float)):
+        return
+    if value > furthest * before * (1.0 + _SLACK):
+        yield FileError(
+            written.place,
+            f"{name}: {written.text} is more than {furthest:g} times what the procedure stops at, "
+            "and no command line may loosen a stop so far; where the unit needs it, write it into a "
+            "procedure of your own (an include takes it under with)",
+        )
