@@ -9,10 +9,11 @@ from drivers.roles import Role
 from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
 from sequencer.drive_checking import (
+    NOTHING_SHOWS_IT,
     against_mains,
     beyond_bench,
     beyond_rated,
-    nothing_shows_it_on,
+    is_unit_shown,
 )
 from sequencer.errors import CapabilityMissing, FileError, Place, in_file_order
 from sequencer.load_checking import LoadWarmth
@@ -52,12 +53,15 @@ def plan(
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=in_file_order(planner.errors))
-    unshown = nothing_shows_it_on(procedure.steps, bench, kinds, procedure.unit)
-    planner.remarks += [unshown] if unshown else []
+    carried_out = [each.step for step in steps for each in step.walk() if not each.left_out]
+    is_shown = is_unit_shown(
+        carried_out, kinds, procedure.unit, has_meter=bench.has(Role.POWER_METER)
+    )
+    planner.remarks += [] if is_shown else [NOTHING_SHOWS_IT]
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
     is_switched = bench.has(Role.MAINS_SWITCH)
     rests = MainsRest(kinds, procedure.unit, is_switched=is_switched)
-    return Plan(steps=rests.with_rests(steps), remarks=remarks)
+    return Plan(steps=rests.with_rests(steps), remarks=remarks, is_unit_shown=is_shown)
 
 
 def reasons_against(

@@ -22,6 +22,10 @@ _ROUNDING = 1.01
 _PEAK_MARGIN = 1.02
 _DRIVES = "drives the unit, but no step before it has switched it on"
 _DRIVES_AGAIN = "in its second round drives the unit, which the first one left switched off"
+NOTHING_SHOWS_IT = (
+    "no step drives the unit, and no power meter sees it come on: nothing in this run shows that the "
+    "unit is on; look at its lamp yourself, or add a tone step"
+)
 _SWITCH_ON = "put a power_on (or servo_settling) before it"
 _FINDS_ON = "needs the unit's mains off, but a step before it has switched them on"
 _FINDS_ON_AGAIN = "in its second round needs the unit's mains off, which the first one left on"
@@ -110,20 +114,32 @@ def against_mains(
             yield step, words
 
 
-def nothing_shows_it_on(
-    steps: Iterable[Step], bench: BenchSpec, kinds: Mapping[str, AnyStepKind], unit: UnitData
-) -> str | None:
-    """What to say where a unit that is off would pass: it has no DC, no hum and no noise either."""
-    every = [inner for step in steps for inner in step.walk()]
-    is_switched_on = any(kinds[step.kind].leaves(step.settings) is Leaves.ON for step in every)
-    demands = [kinds[step.kind].demand(step.settings, unit) for step in every]
-    is_shown = bench.has(Role.POWER_METER) or any(demand.load_w > 0.0 for demand in demands)
-    if not is_switched_on or is_shown:
-        return None
-    return (
-        "no power meter, and no step that drives the unit: nothing in this run shows that the unit is "
-        "on; look at its lamp yourself, or add a tone step"
-    )
+def is_unit_shown(
+    carried_out: Iterable[Step],
+    kinds: Mapping[str, AnyStepKind],
+    unit: UnitData,
+    *,
+    has_meter: bool,
+) -> bool:
+    """Whether a unit that is off would be found out: it has no DC, no hum and no noise, and passes.
+
+    carried_out are the steps and those of their groups, in order, without those left out. Where nothing
+    of the unit is measured, there is nothing to show. A power meter shows it where a step switches on.
+    """
+    is_loop, is_measured = False, False
+    for step in carried_out:
+        kind = kinds[step.kind]
+        if isinstance(step.settings, ConnectSettings):
+            is_loop = step.settings.analyser == "loop"
+            continue
+        demand = kind.demand(step.settings, unit)
+        is_switched_on = kind.leaves(step.settings) is Leaves.ON
+        if (has_meter and is_switched_on) or (demand.load_w > 0.0 and not is_loop):
+            return True
+        is_loop = is_loop and not is_switched_on
+        looks_at_it = demand.roles & {Role.ANALYSER, Role.DMM} and not demand.needs_mains_off
+        is_measured = is_measured or bool(looks_at_it and not is_loop)
+    return not is_measured
 
 
 def _in_order(steps: Iterable[Step], *, is_again: bool = False) -> Iterator[tuple[Step, bool]]:

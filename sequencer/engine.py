@@ -367,6 +367,7 @@ class _Engine:
                 bench_file=job.bench or spec.file,
                 left_out=self._past.left_out,
                 has_judged=self._past.has_judged,
+                is_unit_shown=self._plan.is_unit_shown,
             )
             return [*([self._past.broken] if self._past.broken else []), resumed]
         return [
@@ -389,6 +390,7 @@ class _Engine:
                 remarks=self._plan.remarks,
                 ticket=job.ticket,
                 changed_figures=self._procedure.changed,
+                is_unit_shown=self._plan.is_unit_shown,
             )
         ]
 

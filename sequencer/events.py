@@ -27,6 +27,7 @@ class RunStarted:
     """A run begins: what, on which unit, on which bench; planned are the ids of its steps.
 
     changed_figures are those that the run was given otherwise than the procedure has them, in words.
+    is_unit_shown: something in the run would show a unit that is off.
     """
 
     procedure: str
@@ -47,6 +48,7 @@ class RunStarted:
     remarks: tuple[str, ...] = ()
     ticket: Mapping[str, object] | None = None
     changed_figures: tuple[str, ...] = ()
+    is_unit_shown: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,7 +226,7 @@ class RunResumed:
 
     bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
     name under which it was given. left_out names the steps that were left out before the break,
-    has_judged says whether a limit was judged there.
+    has_judged says whether a limit was judged there. is_unit_shown as for RunStarted.
     """
 
     bench: str
@@ -235,6 +237,7 @@ class RunResumed:
     bench_file: str = ""
     left_out: tuple[str, ...] = ()
     has_judged: bool = False
+    is_unit_shown: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,8 +37,8 @@ class RunVerdict:
 
     @property
     def is_partial(self) -> bool:
-        """Whether the unit passed, but not all of what the procedure tests."""
-        return self == _PARTLY_PASSED
+        """Whether the unit passed, but not all of what the procedure tests, or with a condition."""
+        return self.is_passed and bool(self.rest)
 
     def loud(self) -> str:
         """ "PASSED what was tested"."""
@@ -49,7 +49,9 @@ class RunVerdict:
         return f"{self.first.capitalize()} {self.rest}".strip()
 
 
-_PARTLY_PASSED = RunVerdict(first="passed", rest="what was tested")
+_IN_PART = "what was tested"
+_IF_ON = "if the unit was on"
+NOT_SHOWN = "nothing in this run showed that the unit was on"
 _WORDS = {
     Outcome.PASS: RunVerdict(first="passed"),
     Outcome.FAIL: RunVerdict(first="not passed"),
@@ -58,31 +60,46 @@ _WORDS = {
 }
 
 
-def run_verdict(outcome: Outcome, *, has_judged: bool, is_whole: bool) -> RunVerdict:
-    """The verdict that is true: is_whole tells whether every step of the procedure was carried out."""
-    if outcome is Outcome.PASS and not has_judged:
+def run_verdict(
+    outcome: Outcome, *, has_judged: bool, is_whole: bool, is_unit_shown: bool
+) -> RunVerdict:
+    """The verdict that is true.
+
+    is_whole tells whether every step of the procedure was carried out, is_unit_shown whether something
+    showed that the unit was on: one that is off has no DC, no hum and no noise.
+    """
+    if outcome is not Outcome.PASS:
+        return _WORDS[outcome]
+    if not has_judged:
         return RunVerdict(first="nothing was judged")
-    if outcome is Outcome.PASS and not is_whole:
-        return _PARTLY_PASSED
-    return _WORDS[outcome]
+    rest = ("" if is_whole else _IN_PART, "" if is_unit_shown else _IF_ON)
+    return RunVerdict(first="passed", rest=", ".join(filter(None, rest)))
 
 
 class LastWords:
     """Sees whether anything was judged and what was not tested, from the events of a run."""
 
-    def __init__(self, planned: Sequence[str] = (), changed_figures: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        planned: Sequence[str] = (),
+        changed_figures: Sequence[str] = (),
+        *,
+        is_unit_shown: bool = True,
+    ) -> None:
         self._planned = planned
         self._changed = changed_figures_text(changed_figures)
         self._begun: set[str] = set()
         self._left_out: dict[str, None] = {}
         self._has_judged = False
         self._is_resumed = False
+        self._is_unit_shown = is_unit_shown
         self._safety = ""
 
     def see(self, event: Event) -> None:
         """Learn from one event."""
         match event:
-            case RunResumed(left_out=left_out, has_judged=has_judged):
+            case RunResumed(left_out=left_out, has_judged=has_judged, is_unit_shown=is_shown):
+                self._is_unit_shown = is_shown
                 self._is_resumed, self._has_judged = True, has_judged
                 self._left_out = dict.fromkeys(_ROUNDS.sub("", step) for step in left_out)
             case StepStarted(step=step):
@@ -103,9 +120,16 @@ class LastWords:
 
     def _outcome(self, finished: RunFinished) -> str:
         is_whole = not self._left_out and not self._unreached
-        verdict = run_verdict(finished.outcome, has_judged=self._has_judged, is_whole=is_whole)
+        verdict = run_verdict(
+            finished.outcome,
+            has_judged=self._has_judged,
+            is_whole=is_whole,
+            is_unit_shown=self._is_unit_shown,
+        )
         why = finished.cause or self._why(finished.outcome)
-        return f"{verdict.loud()}: {why}" if why and not verdict.is_partial else verdict.loud()
+        if verdict.is_partial:
+            why = "" if self._is_unit_shown else NOT_SHOWN
+        return f"{verdict.loud()}: {why}" if why else verdict.loud()
 
     def _why(self, outcome: Outcome) -> str:
         """Why a run that came to its end has this outcome; empty where that needs no word."""

@@ -292,7 +292,10 @@ def verdict_line(result: PairResult) -> str:
             name=str(each.started.get("serial")),
             outcome=Outcome(each.outcome),
             verdict=run_verdict(
-                Outcome(each.outcome), has_judged=each.has_judged, is_whole=each.is_whole
+                Outcome(each.outcome),
+                has_judged=each.has_judged,
+                is_whole=each.is_whole,
+                is_unit_shown=each.is_unit_shown,
             ),
         )
         for each in records

@@ -30,10 +30,14 @@ class PlannedStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What a run will do, and what is known about it beforehand; floor is the bench's own."""
+    """What a run will do, and what is known about it beforehand; floor is the bench's own.
+
+    is_unit_shown: something in the run would show a unit that is off.
+    """
 
     steps: tuple[PlannedStep, ...]
     remarks: tuple[str, ...]
+    is_unit_shown: bool = True
     floor: Floor | None = None
 
     @property

@@ -124,6 +124,12 @@ class Record:
         """Whether every planned step was carried out."""
         return not self.not_reached and not any(step.left_out for step in self.steps)
 
+    @property
+    def is_unit_shown(self) -> bool:
+        """Whether something showed that the unit was on; a record that doesn't tell counts as such."""
+        told = self.resumed if self.resumed else self.started
+        return bool(told.get("is_unit_shown", True))
+
     def instrument_names(self) -> tuple[str, ...]:
         """Who played each role: role, maker, model and serial."""
         return tuple(

@@ -150,8 +150,9 @@ class Screen:
         """What to print for an event: readings with limits at once, the others in one line."""
         self._last_words.see(event)
         match event:
-            case RunStarted(planned=planned, changed_figures=changed):
-                self._last_words = LastWords(planned, changed)  # a pair's runs follow each other
+            case RunStarted(planned=planned, changed_figures=changed, is_unit_shown=is_shown):
+                # A pair's runs follow each other.
+                self._last_words = LastWords(planned, changed, is_unit_shown=is_shown)
             case RunFinished(outcome=outcome):
                 return [Text(""), Text(self._last_words.of(event), style=_OUTCOME[outcome])]
             case CautionAccepted(accepted_by=name):

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
-from sequencer.last_words import RunVerdict, changed_figures_text, run_verdict
+from sequencer.last_words import NOT_SHOWN, RunVerdict, changed_figures_text, run_verdict
 from sequencer.limits import Verdict
 from sequencer.record import Record
 from sequencer.report.reading_view import ReadingView
@@ -37,7 +37,12 @@ def headline(
     outcome = outcome_of(record.outcome)
     judged = [view for _, view in readings if view.has_limit]
     failures = [each for each in readings if not each[1].is_passed]
-    verdict = run_verdict(outcome, has_judged=bool(judged), is_whole=not missing_steps)
+    verdict = run_verdict(
+        outcome,
+        has_judged=bool(judged),
+        is_whole=not missing_steps,
+        is_unit_shown=record.is_unit_shown,
+    )
     return Headline(
         verdict=verdict,
         sign=run_sign(outcome, verdict),
@@ -68,6 +73,8 @@ def _sentence(
         parts.append(f"{near} of them {keeps} to it by less than its doubt (conditional pass).")
     if missing_steps:
         parts.append(f"{steps_text(missing_steps)} not carried out: see What was not tested.")
+    if outcome is Outcome.PASS and not record.is_unit_shown:
+        parts.append(f"{NOT_SHOWN[0].upper()}{NOT_SHOWN[1:]}.")
     return " ".join(parts)
 
 

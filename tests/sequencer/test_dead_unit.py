@@ -70,19 +70,39 @@ def test_a_meter_behind_the_switch_shows_the_voltage_when_it_is_on(rig):
     assert rig.is_safe
 
 
+TONE = "{id: tone, kind: tone, level: 1 W}"
+LOOP = "{id: loop, kind: connect, analyser: loop}"
+OUTPUT = "{id: output, kind: connect, analyser: output}"
+
+
 @pytest.mark.parametrize(
-    ("left_out", "drives", "told"),
-    [(True, False, True), (True, True, False), (False, False, False)],
+    ("has_meter", "starts", "more", "is_shown"),
+    [
+        (False, True, (), False),
+        (False, True, (TONE,), True),
+        (True, True, (), True),
+        (True, False, (), False),
+        (False, True, (LOOP, TONE, OUTPUT), False),
+        (False, True, (LOOP, OUTPUT, TONE), True),
+        # One channel recorded: the step that would drive the unit is left out.
+        (False, True, ("{id: chirp, kind: exponential_sweep, level: 1 W}",), False),
+    ],
 )
-def test_a_run_in_which_nothing_shows_the_unit_on_says_so(rig, left_out, drives, told):
-    if left_out:
+def test_a_run_in_which_nothing_shows_the_unit_on_says_so(rig, has_meter, starts, more, is_shown):
+    if not has_meter:
         lines = rig.bench_text.splitlines(keepends=True)
         rig.bench_text = "".join(line for line in lines if "power_meter" not in line)
         rig.left_out_roles = (Role.POWER_METER,)
-    tone = "  - {id: tone, kind: tone, level: 1 W}\n  - {id: power_off"
-    rig.procedure_text = LISTENS.replace("START", "power_on")
-    if drives:
-        rig.procedure_text = rig.procedure_text.replace("  - {id: power_off", tone)
-    assert rig.run().outcome is Outcome.PASS
-    remarks = rig.all(RunStarted)[0].remarks
-    assert any("nothing in this run shows that the unit is on" in each for each in remarks) is told
+    text = LISTENS.replace("START", "power_on")
+    if not starts:
+        text = text.replace("  - {id: start, kind: power_on}\n", "")
+    rig.procedure_text = text.replace(
+        "  - {id: power_off", "".join(f"  - {each}\n" for each in more) + "  - {id: power_off"
+    )
+    rig.bench_text = rig.bench_text.replace("channels: 2", "channels: 1")
+    rig.operator.says = ""  # Enter: the analyser is connected as asked
+    rig.run()
+    started = rig.all(RunStarted)[0]
+    assert started.is_unit_shown is is_shown
+    told = any("nothing in this run shows that the unit is on" in each for each in started.remarks)
+    assert told is not is_shown

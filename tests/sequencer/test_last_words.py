@@ -33,6 +33,10 @@ def _reading(limits=None):
     return ReadingTaken(step="a", reading=Reading(name="thd", value=1e-3, unit="1", limits=limits))
 
 
+def _resumed(**told):
+    return RunResumed(bench="b", bench_sha256="", bench_copy="", version="0", away_s=1.0, **told)
+
+
 def _line(*events, outcome=Outcome.PASS, cause=None):
     words = LastWords(STEPS)
     for event in events:
@@ -54,6 +58,16 @@ def test_figures_that_were_changed_stand_beside_the_verdict():
     line = words.of(RunFinished(outcome=Outcome.PASS))
     told = "changed figures: limit 40 mV (the procedure has 20 mV)"
     assert line == f"PASSED: every limit is met; {told}"
+
+
+def test_a_unit_that_nothing_showed_to_be_on_passed_with_a_condition():
+    unshown = "PASSED if the unit was on: nothing in this run showed that the unit was on"
+    begun, resumed = LastWords(STEPS, is_unit_shown=False), LastWords(STEPS)
+    resumed.see(_resumed(has_judged=True, is_unit_shown=False))
+    for words in (begun, resumed):
+        for event in JUDGED:
+            words.see(event)
+        assert words.of(RunFinished(outcome=Outcome.PASS)) == unshown
 
 
 def test_without_any_limit_nothing_is_said_to_have_passed():
@@ -104,15 +118,7 @@ def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word
     ],
 )
 def test_of_a_resumed_run_what_was_before_the_break_counts(left_out, has_judged, words):
-    resumed = RunResumed(
-        bench="b",
-        bench_sha256="",
-        bench_copy="",
-        version="0",
-        away_s=1.0,
-        left_out=left_out,
-        has_judged=has_judged,
-    )
+    resumed = _resumed(left_out=left_out, has_judged=has_judged)
     assert _line(resumed, _begun("c")) == words
 
 

@@ -16,7 +16,7 @@ def _units(*outcomes, is_whole=True):
         UnitVerdict(
             name=f"A-{number}",
             outcome=outcome,
-            verdict=run_verdict(outcome, has_judged=True, is_whole=is_whole),
+            verdict=run_verdict(outcome, has_judged=True, is_whole=is_whole, is_unit_shown=True),
         )
         for number, outcome in enumerate(outcomes, start=1)
     ]
