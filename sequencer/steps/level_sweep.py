@@ -50,7 +50,9 @@ class LevelSweepSettings(StepSettings):
     """Distortion over output power, up to a stated distortion."""
 
     until: Ratio = Field(default=0.01, gt=0, lt=0.5, description="THD at which the sweep stops")
-    start: LevelQuantity = Field(default=parse_level("0.1 W"), description="first output level")
+    start: LevelQuantity = Field(
+        default=parse_level("0.1 W, at most 1/10 of rated power"), description="first output level"
+    )
     fine_from: LevelQuantity = Field(
         default=parse_level("50 % of rated power"), description="from here in fine steps"
     )
@@ -72,12 +74,18 @@ class LevelSweep(StepKind[LevelSweepSettings]):
     readings: ClassVar[Mapping[str, str]] = {"power": "W", "thd": "1"}
 
     def check(self, settings: LevelSweepSettings, unit: UnitData) -> list[str]:
-        """Start below fine_from below most."""
-        start, fine, most = (
-            level.to_vrms(unit.load_ohm, unit.rated_power_w)
-            for level in (settings.start, settings.fine_from, settings.most)
+        """Start below fine_from, and that not above most."""
+        names = ("start", "fine_from", "most")
+        start, fine, most = (_vrms(getattr(settings, name), unit) for name in names)
+        if start < fine <= most:
+            return []
+        levels = ", ".join(f"{name} {_in_watts(getattr(settings, name), unit)}" for name in names)
+        words = (
+            f"the levels don't rise in this order: {levels}, for a unit of "
+            f"{say(unit.rated_power_w, 'W')} into {say(unit.load_ohm, 'ohm')}; mend the levels, or the "
+            "unit's rated_power"
         )
-        return [] if start < fine <= most else ["start, fine_from and most must rise in this order"]
+        return [words]
 
     def demand(self, settings: LevelSweepSettings, unit: UnitData) -> Demand:
         """Drive up to `most`, a short dwell at each level."""
@@ -91,9 +99,12 @@ class LevelSweep(StepKind[LevelSweepSettings]):
 
     def describe(self, settings: LevelSweepSettings, unit: UnitData) -> str:
         """What happens, in words."""
-        most = settings.most.to_watts(unit.load_ohm, unit.rated_power_w)
+        start, most = (
+            level.to_watts(unit.load_ohm, unit.rated_power_w)
+            for level in (settings.start, settings.most)
+        )
         return (
-            f"raises {say(settings.frequency, 'Hz')} from {settings.start.text} until THD reaches "
+            f"raises {say(settings.frequency, 'Hz')} from {say(start, 'W')} until THD reaches "
             f"{100 * settings.until:g} %, at most {say(most, 'W')}, "
             f"each level for {say(settings.record + SETTLE_S, 's')}"
         )
@@ -179,6 +190,12 @@ class _Point:
 
 def _vrms(level: Level, unit: UnitData) -> float:
     return level.to_vrms(unit.load_ohm, unit.rated_power_w)
+
+
+def _in_watts(level: Level, unit: UnitData) -> str:
+    """A level as written, with its watts where it is not written in watts."""
+    watts = say(level.to_watts(unit.load_ohm, unit.rated_power_w), "W")
+    return watts if level.text == watts else f"{level.text} ({watts})"
 
 
 def _levels(settings: LevelSweepSettings, unit: UnitData) -> list[float]:

@@ -18,14 +18,24 @@ STEP = "kind: level_sweep, until: 1 %, record: 0.2 s"
     [
         ("kind: level_sweep, until: 0 %", "until"),
         ("kind: level_sweep, until: 60 %", "until"),
-        ("kind: level_sweep, start: 60 W", "must rise in this order"),
-        ("kind: level_sweep, most: 40 W", "must rise in this order"),
+        (
+            "kind: level_sweep, start: 60 W",
+            "start 60 W, fine_from 50 % of rated power (50 W), most 150 % of rated power (150 W), for a "
+            "unit of 100 W into 8 ohm; mend the levels, or the unit's rated_power",
+        ),
+        ("kind: level_sweep, most: 40 W", "the levels don't rise in this order"),
         ("kind: level_sweep, fine_step: 4 dB", "fine_step"),
         ("kind: level_sweep, record: 3 s", "record"),
     ],
 )
 def test_wrong_settings_are_refused(on, text, words):
     assert words in on.refusal(text)
+
+
+def test_the_usual_levels_rise_for_the_smallest_unit_too(on):
+    smallest = UnitData(rated_power_w=0.01, load_ohm=8.0, gain_db=29.0)
+    step = on.step("kind: level_sweep")
+    assert on.kind(step).check(step.settings, smallest) == []
 
 
 def _cubic(on, at_1_percent_w=70.0):
