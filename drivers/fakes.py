@@ -357,6 +357,12 @@ class FakeMainsSwitch(FakeInstrument):
         self._called("set_standby", standby)
         self.is_standby = standby
 
+    def withdraw_standby(self) -> bool:
+        """Command the unit to operate; whether it was in standby."""
+        self._called("withdraw_standby")
+        was, self.is_standby = self.is_standby, False
+        return was
+
 
 class FakeThermometer(FakeInstrument):
     """A thermometer in memory."""

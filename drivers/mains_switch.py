@@ -1,11 +1,15 @@
 """The mains switch, spoken to through a command map."""
 
 from drivers.dialogue import Dialogue
+from drivers.errors import OperationMissing, ReportedError
 from drivers.link import VisaLink
 from drivers.registry import register
 from drivers.roles import Identity, Role
 from drivers.settings import InstrumentSettings
 from drivers.switching import output_switch, standby_switch
+
+# The instrument does not know the command: SCPI-1999 volume 2, 21.8.9.
+_COMMAND_ERRORS = range(-199, -99)
 
 
 @register(Role.MAINS_SWITCH, "scpi", "mapped")
@@ -33,3 +37,23 @@ class MappedMainsSwitch:
     def set_standby(self, standby: bool) -> None:
         """Command the unit to standby (True) or to operate (False, never repeated)."""
         self._standby.set(not standby)
+
+    def withdraw_standby(self) -> bool:
+        """Command the unit to operate where it is not; whether it was found in standby.
+
+        Raises OperationMissing where there is no such command, in the map or in the instrument.
+        """
+        dialogue = self._dialogue
+        missing = OperationMissing(dialogue.link.role, dialogue.link.address, "standby_off")
+        if not dialogue.has("standby_off"):
+            raise missing
+        is_asked = dialogue.has("ask_standby")
+        try:
+            if is_asked and self._standby.is_energised():
+                return False
+        except ReportedError as error:
+            if error.code in _COMMAND_ERRORS:
+                raise missing from error  # what it does not know, nobody has commanded
+            raise
+        self._standby.set(True)
+        return is_asked

@@ -195,6 +195,14 @@ class MainsSwitch(Instrument, Protocol):
         """Command the unit to standby (True) or to operate (False)."""
         ...
 
+    def withdraw_standby(self) -> bool:
+        """Command the unit to operate where it is not; whether it was found in standby.
+
+        Where the state can't be asked the command is sent all the same, and False returned. Raises
+        OperationMissing where there is no such command.
+        """
+        ...
+
 
 @runtime_checkable
 class Thermometer(Instrument, Protocol):

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
+from drivers.errors import OperationMissing
 from drivers.roles import (
     Analyser,
     Dmm,
@@ -19,7 +20,7 @@ from sequencer.errors import printable
 from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
 from sequencer.operator import TRIES, Declined, Operator, is_done, is_yes
 from sequencer.steps.base import Load, WiredWrong
-from sequencer.unit_data import UnitData
+from sequencer.unit_data import UnitData, suits_mains
 
 # Guards look at the bench at least this often while a step waits.
 GUARD_PERIOD_S = 10.0
@@ -33,10 +34,15 @@ _LONGEST_LOOK_S = 3.0
 _MOMENT_S = 1e-6
 # Inrush limiters must cool before mains comes on again (common practice, no source).
 MAINS_OFF_TIME_S = 60.0
-# At worst, supplies lie 10 % above or 15 % below the nominal voltage (EN 50160, from memory).
-MAINS_TOLERANCE = 0.15
 # Below this a meter sees the unit's side of an open switch.
 _NO_MAINS_V = 30.0
+_NO_MAINS = (
+    "the mains are switched on, but the power meter reads {volts:.0f} V: look for a blown fuse, an open "
+    "socket or a plug that is out, and whether the unit is fed through the power meter"
+)
+# A power meter's mean of a voltage that has just come on is right within this (common practice, no
+# source).
+_METER_S = 3.0
 _BY_HAND = "The bench has no mains switch: switch unit {serial} {state} by hand now."
 _HAS_RESTED = (
     "The bench has no mains switch: has unit {serial} been switched off at the mains for "
@@ -83,6 +89,7 @@ class StepAccess:
         self.step = ""
         self._load_at_begin: bool | None = None
         self._mains_off_s: float | None = None
+        self._is_ready_for_mains = False
 
     @property
     def load(self) -> Load:
@@ -154,6 +161,7 @@ class StepAccess:
         """A step begins: its name, and how it finds the load."""
         self.step = step
         self._state.is_recording = False
+        self._is_ready_for_mains = False
         self._load_at_begin = self._is_load_connected()
 
     def back_to_rest(self) -> None:
@@ -179,8 +187,17 @@ class StepAccess:
     def await_mains_rest(self) -> None:
         """Wait until mains may come on again after it went off (inrush limiters must cool).
 
-        Where the bench has no mains switch and nothing is known, the operator is asked.
+        Where the bench has no mains switch and nothing is known, the operator is asked. Then what
+        must hold before they come on: their voltage, as far as a meter shows it, and no standby
+        command left from before.
         """
+        self._await_rest()
+        if not self._is_ready_for_mains:
+            self._demand_mains_voltage()
+            self._withdraw_standby()
+            self._is_ready_for_mains = True
+
+    def _await_rest(self) -> None:
         if self._mains_off_s is None and not self.has(Role.MAINS_SWITCH):
             self._have_switched_off()
         if self._mains_off_s is None:
@@ -228,7 +245,7 @@ class StepAccess:
         """
         if on:
             self.await_mains_rest()
-            self._demand_mains_voltage()
+        self._is_ready_for_mains = False
         if self.has(Role.MAINS_SWITCH):
             self.mains_switch.set_output(on)
         else:
@@ -237,18 +254,46 @@ class StepAccess:
             self._have_switched("on" if on else "off")
         self._mains_off_s = None if on else self.now_s()
         if on:
-            self._demand_mains_voltage()
+            self._demand_mains_voltage(is_on=True)
 
-    def _demand_mains_voltage(self) -> None:
-        """The mains, where a meter shows them, are the unit's; raises WiredWrong else."""
+    def _demand_mains_voltage(self, *, is_on: bool = False) -> None:
+        """The mains, where a meter shows them, are the unit's; raises WiredWrong else.
+
+        Before they come on a meter behind the switch shows none. Afterwards one that averages needs
+        a moment to show as much as there is; too much is no matter of time.
+        """
         if not self.can(Role.POWER_METER, "read_voltage_vrms"):
             return
-        volts, wanted = self.power_meter.read_voltage_vrms(), self.unit.mains_vrms
-        if volts >= _NO_MAINS_V and abs(volts - wanted) > MAINS_TOLERANCE * wanted:
+        wanted = self.unit.mains_vrms
+        volts = self.power_meter.read_voltage_vrms()
+        until_s = self.now_s() + _METER_S
+        while (
+            is_on and volts < wanted and not suits_mains(volts, wanted) and self.now_s() < until_s
+        ):
+            self.wait(_METER_S / 10.0)
+            volts = self.power_meter.read_voltage_vrms()
+        if volts < _NO_MAINS_V:
+            if is_on:
+                raise WiredWrong(_NO_MAINS.format(volts=volts))
+        elif not suits_mains(volts, wanted):
             raise WiredWrong(
                 f"the mains are at {volts:.0f} V, but the unit is one for {wanted:.0f} V (mains_voltage "
                 "in its data): correct its data, or feed it from a transformer of the right voltage"
             )
+
+    def _withdraw_standby(self) -> None:
+        """No standby command stands that this step has not given: the unit would only look dead.
+
+        Raises InstrumentError where that can't be confirmed.
+        """
+        if self._state.is_standby or not self.has(Role.MAINS_SWITCH):
+            return
+        try:
+            was_found = self.mains_switch.withdraw_standby()
+        except OperationMissing:
+            return
+        if was_found:
+            self.note("the unit was found commanded to standby, and was commanded to operate first")
 
     def energise(self, what: str) -> None:
         """Announce it, the guards having looked; sinks have it on disk when this returns."""

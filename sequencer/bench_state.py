@@ -154,6 +154,13 @@ class NotedMainsSwitch:
         self._inner.set_standby(standby)
         self._state.is_standby = standby
 
+    def withdraw_standby(self) -> bool:
+        """Operate, where the unit is in standby."""
+        was_found = self._inner.withdraw_standby()
+        self._state.mains_marks += was_found
+        self._state.is_standby = False
+        return was_found
+
 
 class NotedAnalyser:
     """An analyser of which is noted whether a record runs."""

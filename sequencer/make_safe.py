@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 
+from drivers.errors import OperationMissing
 from drivers.roles import Generator, Instrument, MainsSwitch, Role, Router
 from sequencer.events import SafeAction
 
@@ -20,12 +21,18 @@ MAINS_LEFT = "mains left as it is"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Action:
-    """One line of the table: what to do to which role, and what to say if it can't be confirmed."""
+    """One line of the table: what to do to which role, and what to say if it can't be confirmed.
+
+    after names, in its words, the line that must be confirmed first, since this one would energise.
+    may_be_missing: not every instrument of the role has it, and what has not needs it not.
+    """
 
     role: Role
     words: str
     by_hand: str
     do: Callable[[Instrument, Mapping[str, int]], None]
+    after: str | None = None
+    may_be_missing: bool = False
 
 
 def _generator_off(instrument: Instrument, routes: Mapping[str, int]) -> None:
@@ -42,6 +49,12 @@ def _mains_off(instrument: Instrument, routes: Mapping[str, int]) -> None:
         raise RuntimeError("the mains switch still reports its output on")
 
 
+def _standby_withdrawn(instrument: Instrument, routes: Mapping[str, int]) -> None:
+    """A unit left in standby would look dead to whoever tests it next, or pass for a quiet one."""
+    assert isinstance(instrument, MainsSwitch)
+    instrument.withdraw_standby()
+
+
 def _park_router(instrument: Instrument, routes: Mapping[str, int]) -> None:
     """Meter and analyser back at the output terminals; the load and the unit stay where they are."""
     assert isinstance(instrument, Router)
@@ -50,6 +63,7 @@ def _park_router(instrument: Instrument, routes: Mapping[str, int]) -> None:
             instrument.close(routes[name])
 
 
+_MAINS_OFF = "mains off"
 # The load is left in place on purpose: it discharges what is stored, and relays must not switch
 # while anything may still drive.
 ORDER: tuple[_Action, ...] = (
@@ -61,9 +75,17 @@ ORDER: tuple[_Action, ...] = (
     ),
     _Action(
         role=Role.MAINS_SWITCH,
-        words="mains off",
+        words=_MAINS_OFF,
         by_hand="mains NOT confirmed off: pull the unit's mains plug",
         do=_mains_off,
+    ),
+    _Action(
+        role=Role.MAINS_SWITCH,
+        words="standby command withdrawn",
+        by_hand="standby command NOT confirmed withdrawn: the unit may come on in standby next time",
+        do=_standby_withdrawn,
+        after=_MAINS_OFF,
+        may_be_missing=True,
     ),
     _Action(
         role=Role.ROUTER,
@@ -85,28 +107,45 @@ def make_safe(
     Within hurry(turn) an instrument that does not answer is not waited for long; turn counts from 0.
     """
     lines = [line for line in ORDER if line.role in instruments]
-    actions: dict[Role, SafeAction] = {}
+    actions: dict[str, SafeAction] = {}
     for turn in range(TRIES):
         with hurry(turn):
-            for line in lines:
-                if line.role not in actions or not actions[line.role].is_confirmed:
-                    actions[line.role] = _attempt(line, instruments[line.role], routes)
-    done = [actions[line.role] for line in lines]
+            for line in [each for each in lines if not _is_confirmed(actions, each.words)]:
+                done = _attempt(line, instruments[line.role], routes, actions)
+                if done is None:
+                    lines.remove(line)
+                else:
+                    actions[line.words] = done
+    told = [actions[line.words] for line in lines]
     if Role.MAINS_SWITCH not in instruments:
-        done.append(
+        told.append(
             SafeAction(
                 action=MAINS_LEFT,
                 is_confirmed=False,
                 problem="this bench has no mains switch: switch the unit off by hand",
             )
         )
-    return tuple(done)
+    return tuple(told)
 
 
-def _attempt(line: _Action, instrument: Instrument, routes: Mapping[str, int]) -> SafeAction:
+def _is_confirmed(actions: Mapping[str, SafeAction], words: str) -> bool:
+    return words in actions and actions[words].is_confirmed
+
+
+def _attempt(
+    line: _Action,
+    instrument: Instrument,
+    routes: Mapping[str, int],
+    actions: Mapping[str, SafeAction],
+) -> SafeAction | None:
+    """One line, tried once; None where the instrument has nothing of the kind and need not."""
     try:
+        if line.after is not None and not _is_confirmed(actions, line.after):
+            raise RuntimeError(f"not tried before this is confirmed: {line.after}")
         line.do(instrument, routes)
     except Exception as error:  # noqa: BLE001 - the outermost edge: nothing may stop the table
+        if line.may_be_missing and isinstance(error, OperationMissing):
+            return None
         problem = f"{line.by_hand} ({error})"
         return SafeAction(action=line.words, is_confirmed=False, problem=problem)
     return SafeAction(action=line.words, is_confirmed=True)

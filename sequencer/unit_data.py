@@ -27,6 +27,27 @@ from sequencer.quantities import (
 # A unit in standby may draw this much (Commission Regulation (EU) 2023/826, off and standby mode); one
 # that is on draws more.
 OFF_W = 0.5
+# At worst, supplies lie 10 % above or 15 % below the nominal voltage (EN 50160, from memory).
+MAINS_TOLERANCE = 0.15
+REVERSED = (
+    "the power meter reads negative: its current or voltage leads are the wrong way round, so no power "
+    "it reads can be trusted"
+)
+
+
+def is_off(watts: float) -> bool:
+    """Whether a unit that draws this from the mains is off, or in standby."""
+    return abs(watts) < OFF_W
+
+
+def is_reversed(watts: float) -> bool:
+    """Whether a power from the mains is clearly negative, which no unit draws."""
+    return watts <= -OFF_W
+
+
+def suits_mains(volts: float, wanted_v: float) -> bool:
+    """Whether mains of this voltage, V r.m.s., can be those of a unit for wanted_v."""
+    return abs(volts - wanted_v) <= MAINS_TOLERANCE * wanted_v
 
 
 class OutputTopology(StrEnum):

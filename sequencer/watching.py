@@ -30,7 +30,7 @@ from sequencer.errors import GuardTripped
 from sequencer.events import Event, GuardsLooked, GuardWarned
 from sequencer.guards import KINDS, Action, FreeBytes, GuardSettings
 from sequencer.quantities import format_quantity
-from sequencer.unit_data import OFF_W, UnitData
+from sequencer.unit_data import OFF_W, REVERSED, UnitData, is_off, is_reversed
 
 # Relay, servo and inrush have passed by then (common practice, no source).
 SETTLED_S = 15.0
@@ -75,11 +75,12 @@ class _Memory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Bounds:
-    """The limit that holds just now, and the one that is only told."""
+    """The limit that holds just now, the one that is only told, and what it means to be beyond."""
 
     limit: float
     warn: float | None = None
     is_lower: bool = False
+    means: str = ""
 
     def is_beyond(self, value: float, bound: float | None) -> bool:
         """Whether a value lies on the wrong side of a bound."""
@@ -260,7 +261,9 @@ class Watch:
             return None
         limit = self._settings.mains_power.limit or 4.0 * self._unit.rated_power_w + 100.0
         power_w = self._bench.power_meter.read_power_w()
-        if power_w < OFF_W and self._is_on_for_long(now_s):
+        if is_reversed(power_w):
+            return power_w, _Bounds(limit=-OFF_W, is_lower=True, means=REVERSED)
+        if is_off(power_w) and self._is_on_for_long(now_s):
             return power_w, _Bounds(limit=OFF_W, is_lower=True)
         return power_w, _Bounds(limit=limit)
 
@@ -356,7 +359,8 @@ def _beyond(name: str, value: float, bounds: _Bounds, *, is_warning: bool = Fals
     assert bound is not None
     unit = _UNITS[name]
     side = "less than" if bounds.is_lower else "more than"
-    return f"{_WORDS[name]} is {_shown(value, unit)}, {side} {_shown(bound, unit)}"
+    means = f": {bounds.means}" if bounds.means else ""
+    return f"{_WORDS[name]} is {_shown(value, unit)}, {side} {_shown(bound, unit)}{means}"
 
 
 def _shown(value: float, unit: str) -> str:

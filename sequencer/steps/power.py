@@ -26,11 +26,12 @@ from sequencer.steps.base import (
     StepSettings,
     WiredWrong,
     found,
+    not_found,
     say,
 )
 from sequencer.steps.registry import register
 from sequencer.steps.stops import stop_mistakes
-from sequencer.unit_data import OFF_W, UnitData
+from sequencer.unit_data import REVERSED, UnitData, is_off, is_reversed
 
 DC_READINGS = 5
 LOAD_SETTLE_S = 1.0
@@ -180,7 +181,8 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
 def mains_captures(bench: BenchAccess) -> Iterator[Capture]:
     """What the unit draws and the voltage it draws it from, where the bench has a power meter.
 
-    Raises WiredWrong when it draws nothing: a unit that is off has no DC, no hum and no noise either.
+    Raises WiredWrong when it draws nothing: a unit that is off has no DC, no hum and no noise either;
+    and when the meter reads negative.
     """
     if not bench.has(Role.POWER_METER):
         return
@@ -189,7 +191,9 @@ def mains_captures(bench: BenchAccess) -> Iterator[Capture]:
     yield single_reading("mains_power", role, watts)
     if bench.can(Role.POWER_METER, "read_voltage_vrms"):
         yield single_reading("mains_voltage", role, meter.read_voltage_vrms())
-    if abs(watts) < OFF_W:
+    if is_reversed(watts):
+        raise WiredWrong(REVERSED)
+    if is_off(watts):
         raise WiredWrong(
             f"the unit draws {say(watts, 'W')} from the mains, so it is not on: its switch, standby "
             "or a blown fuse; look (mains unplugged, capacitors discharged) before going on"
@@ -206,6 +210,9 @@ def mains_findings(captures: Sequence[Capture], situation: Situation) -> list[Fi
     ):
         if capture := named(captures, name):
             value = float(capture.first[0])
+            if name == "mains_power" and is_reversed(value):
+                findings.append(not_found(name, unit, REVERSED))
+                continue
             doubt = rectangular(relative) * abs(value)
             findings.append(Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt))
     return findings

@@ -17,10 +17,16 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
+    WiredWrong,
+    not_found,
     say,
 )
 from sequencer.steps.registry import register
-from sequencer.unit_data import UnitData
+from sequencer.unit_data import REVERSED, UnitData, is_reversed
+
+# No standby supply lives on less, and a power meter's own offset may be as much (common practice, no
+# source; IEC 62301 allows a meter 0.02 W of doubt here, from memory).
+LEAST_W = 0.05
 
 
 class StandbyPowerSettings(StepSettings):
@@ -54,7 +60,11 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         )
 
     def acquire(self, settings: StandbyPowerSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """Standby before mains comes on, so that nothing is energised that need not be."""
+        """Standby before mains comes on, so that nothing is energised that need not be.
+
+        However it ends before the command is taken back, making the bench safe takes it back.
+        Raises WiredWrong when the unit draws nothing.
+        """
         driving.silence(bench)
         was_on = bench.mains_switch.is_output_on()
         bench.mains_switch.set_standby(True)
@@ -67,6 +77,8 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         bench.energise("unit out of standby")
         bench.mains_switch.set_standby(False)
         yield single_reading("standby_power", Role.POWER_METER.value, watts)
+        if (why := _nothing_shown(watts)) is not None:
+            raise WiredWrong(why)
 
     def evaluate(
         self, settings: StandbyPowerSettings, captures: Sequence[Capture], situation: Situation
@@ -76,5 +88,20 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         if capture is None:
             return []
         watts = float(capture.first[0])
+        if (why := _nothing_shown(watts)) is not None:
+            return [not_found("standby_power", "W", why)]
         doubt = rectangular(situation.of(Role.POWER_METER).power) * abs(watts)
         return [Finding(name="standby_power", unit="W", value=watts, standard_uncertainty=doubt)]
+
+
+def _nothing_shown(watts: float) -> str | None:
+    """Why a power says nothing of the unit's standby; None where it does."""
+    if is_reversed(watts):
+        return REVERSED
+    if watts >= LEAST_W:
+        return None
+    return (
+        f"the unit draws {say(watts, 'W')} in standby, which can't be told from nothing: a plug that is "
+        "out or a blown fuse shows the same; look (mains unplugged, capacitors discharged) before "
+        "going on"
+    )

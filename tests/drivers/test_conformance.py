@@ -878,6 +878,18 @@ def test_leaving_standby_is_read_back(open_rig):
         mains.set_standby(False)
 
 
+def test_a_standby_command_is_taken_back_where_one_stands(open_rig):
+    mains, state = open_rig.pair(Role.MAINS_SWITCH)
+    assert mains.withdraw_standby() is False
+    mains.set_standby(True)
+    assert mains.withdraw_standby() is True
+    assert state.standby is False
+    mains.set_standby(True)
+    state.disobeys = True
+    with pytest.raises(InstrumentError, match="did not switch on"):
+        mains.withdraw_standby()
+
+
 # Any role.
 
 

@@ -62,6 +62,7 @@ def test_a_good_unit_passes_and_the_bench_ends_safe(rig):
     assert [a.action for a in rig.all(MadeSafe)[0].actions] == [
         "generator output off",
         "mains off",
+        "standby command withdrawn",
         "router parked",
     ]
     assert all(action.is_confirmed for action in rig.all(MadeSafe)[0].actions)

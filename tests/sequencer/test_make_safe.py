@@ -4,7 +4,7 @@ import contextlib
 
 import pytest
 
-from drivers.errors import InstrumentTimeout
+from drivers.errors import InstrumentTimeout, OperationMissing
 from drivers.fakes import FakeGenerator, FakeMainsSwitch, FakeRouter
 from drivers.roles import Role
 from sequencer.make_safe import ORDER, TRIES, make_safe
@@ -38,8 +38,14 @@ def _switching(log):
 
 
 def test_the_order_is_a_table_drive_first_then_mains_then_relays():
-    # Relays switch only undriven (bench practice), so they come last.
-    assert [line.role for line in ORDER] == [Role.GENERATOR, Role.MAINS_SWITCH, Role.ROUTER]
+    # Relays switch only undriven (bench practice), so they come last. Leaving standby energises a unit
+    # that has mains, so it comes after them.
+    assert [line.words for line in ORDER] == [
+        "generator output off",
+        "mains off",
+        "standby command withdrawn",
+        "router parked",
+    ]
 
 
 def test_everything_is_off_and_read_back(instruments, log):
@@ -47,6 +53,7 @@ def test_everything_is_off_and_read_back(instruments, log):
     assert [(a.action, a.is_confirmed, a.problem) for a in actions] == [
         ("generator output off", True, None),
         ("mains off", True, None),
+        ("standby command withdrawn", True, None),
         ("router parked", True, None),
     ]
     assert not instruments[Role.GENERATOR].is_on
@@ -59,13 +66,14 @@ def test_the_load_stays_connected_and_meters_go_back_to_the_output(instruments):
     assert instruments[Role.ROUTER].closed >= {201, 301, 401}
 
 
-@pytest.mark.parametrize("dead", [line.role for line in ORDER])
+@pytest.mark.parametrize("dead", [Role.GENERATOR, Role.MAINS_SWITCH, Role.ROUTER])
 def test_each_action_is_tried_when_another_instrument_is_dead(instruments, dead):
     for method in ("set_output", "is_output_on", "close"):
         instruments[dead].fail(method, *([_timeout()] * 20))
     actions = {a.action: a for a in make_safe(instruments, ROUTES)}
     unconfirmed = [a for a in actions.values() if not a.is_confirmed]
-    assert len(unconfirmed) == 1
+    lines = {line.words for line in ORDER if line.role is dead}
+    assert {action.action for action in unconfirmed} == lines
     if dead is not Role.GENERATOR:
         assert not instruments[Role.GENERATOR].is_on
     if dead is not Role.MAINS_SWITCH:
@@ -83,7 +91,7 @@ def test_each_action_is_tried_when_another_instrument_is_dead(instruments, dead)
 def test_what_can_t_be_confirmed_is_said_with_what_to_do_by_hand(instruments, dead, words):
     for method in ("set_output", "close"):
         instruments[dead].fail(method, *([_timeout()] * 20))
-    (problem,) = [a.problem for a in make_safe(instruments, ROUTES) if not a.is_confirmed]
+    problem = next(a.problem for a in make_safe(instruments, ROUTES) if not a.is_confirmed)
     assert "NOT confirmed" in problem
     assert words in problem
     assert "no answer within 2.0 s" in problem
@@ -141,10 +149,61 @@ def test_a_bench_without_a_mains_switch_says_who_must_switch_off(instruments):
 
 def test_a_bench_of_three_instruments_needs_no_router(instruments):
     del instruments[Role.ROUTER]
-    assert [a.action for a in make_safe(instruments, {})] == ["generator output off", "mains off"]
+    assert [a.action for a in make_safe(instruments, {})] == [
+        "generator output off",
+        "mains off",
+        "standby command withdrawn",
+    ]
 
 
 def test_a_fault_of_the_program_does_not_stop_the_table(instruments):
     instruments[Role.GENERATOR].fail("set_output", *([ZeroDivisionError("ours")] * TRIES))
     actions = make_safe(instruments, ROUTES)
-    assert [a.is_confirmed for a in actions] == [False, True, True]
+    assert [a.is_confirmed for a in actions] == [False, True, True, True]
+
+
+def test_a_unit_left_in_standby_is_commanded_to_operate_after_the_mains_went_off(instruments, log):
+    instruments[Role.MAINS_SWITCH].is_standby = True
+    assert all(action.is_confirmed for action in make_safe(instruments, ROUTES))
+    assert not instruments[Role.MAINS_SWITCH].is_standby
+    methods = [call.method for call in log if call.method != "is_output_on"]
+    assert methods[:3] == ["set_output", "set_output", "withdraw_standby"]
+
+
+def test_a_unit_whose_mains_may_be_on_is_not_taken_out_of_standby(instruments, log):
+    """It would be energised."""
+    mains = instruments[Role.MAINS_SWITCH]
+    mains.is_standby = True
+    mains.fail("set_output", *([_timeout()] * TRIES))
+    actions = {a.action: a for a in make_safe(instruments, ROUTES)}
+    assert mains.is_standby
+    assert "withdraw_standby" not in [call.method for call in log]
+    problem = actions["standby command withdrawn"].problem
+    assert "the unit may come on in standby" in problem
+    assert "not tried before this is confirmed: mains off" in problem
+
+
+@pytest.mark.parametrize("failures", [1, TRIES - 1, TRIES])
+def test_the_standby_command_is_tried_again_and_told_if_it_stays(instruments, failures):
+    mains = instruments[Role.MAINS_SWITCH]
+    mains.is_standby = True
+    mains.fail("withdraw_standby", *([_timeout()] * failures))
+    action = {a.action: a for a in make_safe(instruments, ROUTES)}["standby command withdrawn"]
+    assert action.is_confirmed is (failures < TRIES)
+    assert mains.is_standby is not action.is_confirmed
+    if not action.is_confirmed:
+        assert "NOT confirmed withdrawn" in action.problem
+
+
+def test_a_mains_switch_without_standby_is_not_spoken_of(instruments):
+    missing = OperationMissing("mains_switch", "TCPIP::x", "standby_off")
+    instruments[Role.MAINS_SWITCH].fail("withdraw_standby", missing)
+    told = make_safe(instruments, ROUTES)
+    assert [a.action for a in told] == ["generator output off", "mains off", "router parked"]
+
+
+def test_what_every_switch_has_is_never_passed_over_as_missing(instruments):
+    missing = OperationMissing("generator", "TCPIP::x", "output_off")
+    instruments[Role.GENERATOR].fail("set_output", *([missing] * TRIES))
+    first = make_safe(instruments, ROUTES)[0]
+    assert (first.action, first.is_confirmed) == ("generator output off", False)
