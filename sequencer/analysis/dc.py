@@ -15,6 +15,7 @@ _FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does bet
 _LINES = 6
 _FEWEST_SAMPLES = 16
 _FEWEST_BINS = 12
+_LOWEST_BINS = 200
 _SAME_MODEL = 0.01  # change of the model that ends its iteration
 _SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
 
@@ -151,12 +152,12 @@ def _white_and_flicker(spectrum: Periodogram, taken_hz: Spectral) -> tuple[float
 
 def _free_bins(spectrum: Periodogram, taken_hz: Spectral) -> NDArray[np.intp]:
     """The lowest bins beyond the lobe of the mean that no taken line touches, at most 200 or so."""
-    size = spectrum.mean_square_v2.size
-    is_free = np.ones(size, dtype=np.bool_)
+    taken = 7 * len(taken_hz)  # so many bins the lines can take, at most
+    is_free = np.ones(min(spectrum.mean_square_v2.size, _LOWEST_BINS + taken), dtype=np.bool_)
     is_free[:3] = False
     for line_hz in taken_hz:
         middle = round(line_hz / spectrum.bin_hz)
         is_free[max(middle - 3, 0) : middle + 4] = False
     free = np.flatnonzero(is_free)
-    low = free[free < 200]
-    return low if low.size >= _FEWEST_BINS else free[:200]
+    low = free[free < _LOWEST_BINS]
+    return low if low.size >= _FEWEST_BINS else free[:_LOWEST_BINS]

@@ -12,13 +12,16 @@ result is summed with one phase a row.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Phasors, Samples, Spectral
 
-_MOST_COLUMNS = 256
+_MOST_COLUMNS = 512
+
+_Real = TypeVar("_Real", bound=np.floating)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +41,11 @@ class Fold:
         columns = min(_MOST_COLUMNS, 1 << max(0, (count.bit_length() - 1) // 2))
         return cls(count=count, columns=columns, rows=count // columns)
 
-    def body(self, samples: Samples) -> Samples:
+    def body(self, samples: NDArray[_Real]) -> NDArray[_Real]:
         """The matrix, a view of the record."""
         return samples[: self.rows * self.columns].reshape(self.rows, self.columns)
 
-    def tail(self, samples: Samples) -> Samples:
+    def tail(self, samples: NDArray[_Real]) -> NDArray[_Real]:
         """The samples after the matrix, a view of the record."""
         return samples[self.rows * self.columns :]
 
@@ -98,17 +101,16 @@ def line_sums(
     radians a sample.
     """
     fold = Fold.of(samples.size)
-    table = fold.column_turns(omega)
+    table = fold.column_turns(-omega)
     table = np.hstack([table, fold.column_m[:, np.newaxis] * table[:, moving]])
-    both = fold.body(samples) @ np.hstack([table.real, -table.imag])
-    by_row = both[:, : table.shape[1]] + 1j * both[:, table.shape[1] :]
-    turn = fold.row_turns(omega).conj()
-    plain, weighted = turn * by_row[:, : omega.size], by_row[:, omega.size :]
-    tail = fold.tail_turns(omega).conj() * fold.tail(samples)[:, np.newaxis]
-    sums = plain.sum(axis=0) + tail.sum(axis=0)
-    moments = (turn[:, moving] * weighted).sum(axis=0)
-    moments += fold.row_m @ plain[:, moving] + fold.tail_m @ tail[:, moving]
-    return sums, moments
+    by_row = (fold.body(samples) @ table.view(np.float64)).view(np.complex128)
+    turn, tail = fold.row_turns(-omega), fold.tail_turns(-omega)
+    moving_turn = turn[:, moving]
+    sums = np.einsum("ij,ij->j", turn, by_row[:, : omega.size])
+    moments = np.einsum("ij,ij->j", moving_turn, by_row[:, omega.size :])
+    moments += np.einsum("i,ij,ij->j", fold.row_m, moving_turn, by_row[:, moving])
+    rest = fold.tail(samples)
+    return sums + rest @ tail, moments + (rest * fold.tail_m) @ tail[:, moving]
 
 
 def line_grams(

@@ -34,7 +34,7 @@ from sequencer.analysis.arrays import (
     sum_of_squares,
 )
 from sequencer.analysis.line_sums import Fold, line_grams, line_sums
-from sequencer.analysis.spectrum import Periodogram, hann, periodogram
+from sequencer.analysis.spectrum import Periodogram, hann, peak_position, periodogram
 
 # samples: enough for a start inside the main lobe of a record 200 times longer
 _FIRST_STAGE = 2**14
@@ -119,7 +119,7 @@ def find_strongest_hz(samples: Samples, sample_rate_hz: float) -> float:
     """Frequency of the strongest line, good to a few hundredths of a bin of the record's middle.
 
     Taken from the Hann spectrum of up to 2^14 middle samples (more where that holds fewer than
-    eight cycles), by a parabola through the logarithms of the peak and its neighbours, then
+    eight cycles), between its two highest bins, then
     sharpened by a fit over those samples, so that a start for the whole record lies well inside
     its main lobe.
     """
@@ -235,23 +235,24 @@ def residual_periodogram(samples: Samples, sample_rate_hz: float, fit: LineFit) 
 def _subtract_lines(
     samples: Samples, sample_rate_hz: float, fit: LineFit, rest: NDArray[np.floating]
 ) -> None:
-    """Write into rest what a fit leaves, a group of rows at a time to stay in the cache."""
-    omega = 2 * np.pi * fit.frequency_hz / sample_rate_hz
+    """Write into rest what a fit leaves, a group of rows at a time to stay in the cache.
+
+    The offset is a line at 0 Hz; Re(u v) of a row's and a column's turn is the inner product of
+    (Re u, Im u) with (Re v, -Im v).
+    """
+    omega = 2 * np.pi * np.append(fit.frequency_hz, 0.0) / sample_rate_hz
+    amplitude = np.append(fit.amplitude, fit.offset_v)
     fold = Fold.of(samples.size)
-    by_row = fold.row_turns(omega) * fit.amplitude
-    by_column = fold.column_turns(omega)
-    left = np.hstack([by_row.real, -by_row.imag, np.full((fold.rows, 1), fit.offset_v)])
-    right = np.vstack([by_column.real.T, by_column.imag.T, np.ones((1, fold.columns))])
-    body = samples[: fold.rows * fold.columns].reshape(fold.rows, fold.columns)
-    body_rest = rest[: fold.rows * fold.columns].reshape(fold.rows, fold.columns)
+    left = (fold.row_turns(omega) * amplitude).view(np.float64)
+    right = fold.column_turns(-omega).view(np.float64).T
+    body, body_rest = fold.body(samples), fold.body(rest)
     group = max(1, _CACHED // fold.columns)
     model = np.empty((group, fold.columns))
     for first in range(0, fold.rows, group):
         rows = slice(first, min(first + group, fold.rows))
         part = np.matmul(left[rows], right, out=model[: rows.stop - first])
         np.subtract(body[rows], part, out=body_rest[rows], casting="same_kind")
-    tail = (fold.tail_turns(omega) @ fit.amplitude).real + fit.offset_v
-    rest[fold.rows * fold.columns :] = fold.tail(samples) - tail
+    fold.tail(rest)[:] = fold.tail(samples) - (fold.tail_turns(omega) @ amplitude).real
 
 
 def group_means(
@@ -303,14 +304,11 @@ def _middle(samples: Samples, length: int) -> Samples:
 
 
 def _peak_of_spectrum_hz(samples: Samples, sample_rate_hz: float) -> float:
-    """Frequency of the highest peak of the Hann spectrum, by a parabola over three logarithms."""
-    window = hann(samples.size)
-    level = np.abs(np.fft.rfft((samples - samples.mean()) * window))
-    peak = 1 + int(np.argmax(level[1:-1]))
-    left, middle, right = np.log(np.maximum(level[peak - 1 : peak + 2], np.finfo(float).tiny))
-    bend = left - 2 * middle + right
-    shift = 0.0 if bend >= 0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
-    return (peak + shift) * sample_rate_hz / samples.size
+    """Frequency of the highest peak of the Hann spectrum, placed between bins."""
+    bins = np.fft.rfft((samples - samples.mean()) * hann(samples.size))
+    power = np.square(bins.real) + np.square(bins.imag)
+    peak = 1 + int(np.argmax(power[1:-1]))
+    return peak_position(power, peak) * sample_rate_hz / samples.size
 
 
 def fit_known_tones(

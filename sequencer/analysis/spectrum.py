@@ -5,6 +5,7 @@ the level of a line at its peak; a periodogram spreads the mean square of the re
 so that noise and lines are had by adding bins, without a correction for the window's bandwidth.
 """
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -21,6 +22,7 @@ _HANN = (0.5, 0.5)
 _BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
 
 _LONGEST_KEPT = 2**16
+_CACHED_BINS = 2**14  # bins that stay in the cache from one pass over them to the next
 
 WindowName = Literal["hann", "blackman_harris"]
 
@@ -126,20 +128,36 @@ def periodogram(samples: NDArray[np.floating], sample_rate_hz: float) -> Periodo
     """
     count = scipy.fft.prev_fast_len(samples.size)
     bins = scipy.fft.rfft(samples[:count].astype(np.float32, copy=False))
-    windowed = bins + bins
-    windowed[1:-1] -= bins[:-2]
-    windowed[1:-1] -= bins[2:]
-    windowed[0] -= 2 * bins[1].real
-    # the bin after the last one mirrors one before
-    mirrored = bins[-2] if count % 2 == 0 else bins[-1]
-    windowed[-1] -= bins[-2] + np.conj(mirrored)
-    power = np.square(windowed.real) + np.square(windowed.imag)
-    # 2 |X|^2 / (N sum w^2), sum w^2 = 3 N / 8, X a quarter of the sum of three bins
-    mean_square = power * np.float64(2 / 16 / (0.375 * count**2))
-    mean_square[0] /= 2
+    mean_square = np.empty(bins.size)
+    for first in range(1, bins.size - 1, _CACHED_BINS):
+        inner = slice(first, min(first + _CACHED_BINS, bins.size - 1))
+        part = bins[first - 1 : inner.stop + 1]
+        windowed = part[1:-1] + part[1:-1]
+        windowed -= part[:-2]
+        windowed -= part[2:]
+        power = np.square(windowed.real)
+        power += np.square(windowed.imag)
+        mean_square[inner] = power
+    # the bin before the first mirrors the second, the bin after the last one before it
+    after = bins[-2] if count % 2 == 0 else bins[-1]
+    mean_square[0] = np.abs(2 * (bins[0] - bins[1].real)) ** 2 / 2
+    mean_square[-1] = np.abs(2 * bins[-1] - bins[-2] - after.conj()) ** 2
     if count % 2 == 0:
         mean_square[-1] /= 2
+    # 2 |X|^2 / (N sum w^2), sum w^2 = 3 N / 8, X a quarter of the sum of three bins
+    mean_square *= 2 / 16 / (0.375 * count**2)
     return Periodogram(mean_square_v2=mean_square, bin_hz=sample_rate_hz / count)
+
+
+def peak_position(power: Spectral, peak: int) -> float:
+    """Position of a line between bins, from its two highest bins behind a Hann window.
+
+    (2 a - 1)/(a + 1) towards the higher neighbour, a the ratio of amplitudes (T. Grandke,
+    "Interpolation algorithms for discrete Fourier transforms of weighted signals", 1983).
+    """
+    side = 1 if power[peak + 1] >= power[peak - 1] else -1
+    ratio = math.sqrt(float(power[peak + side]) / max(float(power[peak]), np.finfo(float).tiny))
+    return peak + side * float(np.clip((2 * ratio - 1) / (ratio + 1), 0.0, 0.5))
 
 
 def _cosine_sum(count: int, terms: tuple[float, ...]) -> Samples:

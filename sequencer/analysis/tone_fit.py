@@ -19,7 +19,7 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import SEARCH_REACH, MainsFrequency, find_mains, multiples_below
 from sequencer.analysis.noise import noise_of_lines
 from sequencer.analysis.sine_fit import LineFit, fit_lines, residual_periodogram
-from sequencer.analysis.spectrum import Periodogram
+from sequencer.analysis.spectrum import Periodogram, peak_position
 
 HIGHEST_HARMONIC = 10
 LATE_HARMONIC = 40  # orders that a squared-off tone may show above -20 dB, with a margin
@@ -37,7 +37,7 @@ _LEAST_OVER_MAINS = 6.0
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
-_BINS_FOR_A_MEDIAN = 8192
+_BINS_FOR_A_MEDIAN = 2048
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +147,7 @@ def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
         near = rest.mean_square_v2[max(middle - reach, 1) : middle + reach + 1]
         left_v2 = max(left_v2, float(near.max(initial=0.0)))
     taken_v = np.abs(lines.fit.amplitude[lines.comb.first_multiple :]).max(initial=0.0)
-    # Some thousand bins tell the median to a few per cent, at a tenth of an analysis's time.
+    # Two thousand bins tell the median to a few per cent.
     some = rest.mean_square_v2[:: 1 + rest.mean_square_v2.size // _BINS_FOR_A_MEDIAN]
     noise_v2 = float(np.median(some))
     return left_v2 > max(_LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2)
@@ -194,20 +194,9 @@ def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -
         middle = round(abs(tone_hz + side * nominal_hz) / rest.bin_hz)
         first = min(max(middle - reach, 1), top)
         peak = first + int(np.argmax(power[first : min(middle + reach, top) + 1], keepdims=True)[0])
-        distance_hz.append(abs(_peak_position(power, peak) * rest.bin_hz - tone_hz))
+        distance_hz.append(abs(peak_position(power, peak) * rest.bin_hz - tone_hz))
         weight.append(float(power[peak]))
     return float(np.average(distance_hz, weights=weight)) / 2
-
-
-def _peak_position(power: Spectral, peak: int) -> float:
-    """Position of a line between bins, from its two highest bins behind a Hann window.
-
-    (2 a - 1)/(a + 1) towards the higher neighbour, a the ratio of amplitudes (T. Grandke,
-    "Interpolation algorithms for discrete Fourier transforms of weighted signals", 1983).
-    """
-    side = 1 if power[peak + 1] >= power[peak - 1] else -1
-    ratio = math.sqrt(float(power[peak + side]) / max(float(power[peak]), np.finfo(float).tiny))
-    return peak + side * float(np.clip((2 * ratio - 1) / (ratio + 1), 0.0, 0.5))
 
 
 def _comb(
