@@ -890,6 +890,30 @@ def test_a_standby_command_is_taken_back_where_one_stands(open_rig):
         mains.withdraw_standby()
 
 
+def test_a_mains_switch_without_a_standby_command_says_so(serve, connect):
+    without = dict.fromkeys(("standby_on", "standby_off", "ask_standby"))
+    instrument = serve(scpi_reply(Role.MAINS_SWITCH, State()))
+    mains = fitted(connect, Role.MAINS_SWITCH, instrument.address, without, None)
+    with pytest.raises(OperationMissing, match="standby_off"):
+        mains.withdraw_standby()
+
+
+def test_a_standby_command_that_the_instrument_does_not_know_is_none(serve, connect):
+    """It answers with a command error (-113: SCPI-1999 volume 2, 21.8.9); another error is told."""
+    address = serve(scpi_reply(Role.MAINS_SWITCH, State())).address
+    mains = fitted(connect, Role.MAINS_SWITCH, address, {"ask_standby": "OUTP:SLEEP?"}, None)
+    with pytest.raises(OperationMissing):
+        mains.withdraw_standby()
+
+
+def test_a_standby_command_that_can_t_be_asked_for_is_taken_back_unseen(serve, connect):
+    state = State(standby=True)
+    address = serve(scpi_reply(Role.MAINS_SWITCH, state)).address
+    mains = fitted(connect, Role.MAINS_SWITCH, address, {"ask_standby": None}, None)
+    assert mains.withdraw_standby() is False
+    assert state.standby is False
+
+
 # Any role.
 
 

@@ -64,6 +64,7 @@ _TRIPS = [
     ("load_power", {"ac_vrms": 41.0}, WARM, 20.0),  # 210 W into 8 ohm, the load stands 200 W
     ("mains_power", {"power_w": 501.0}, REST, 40.0),
     ("mains_power", {"power_w": 0.0}, REST, 40.0),  # a fuse has blown
+    ("mains_power", {"power_w": -25.0}, REST, 40.0),  # somebody turned the meter's leads round
     ("temperature", {"celsius": 81.0}, REST, 40.0),
     ("temperature_rise", {"celsius": 60.0}, REST, 40.0),  # 35 K at once
 ]

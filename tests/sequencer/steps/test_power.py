@@ -79,6 +79,22 @@ def test_readings_are_the_meters_with_their_accuracy(on):
     assert found["dc_offset"].standard_uncertainty == pytest.approx(doubt)
 
 
+@pytest.mark.parametrize(
+    ("watts", "words", "value"),
+    [
+        (-25.0, "the wrong way round", None),
+        (0.0, "so it is not on", 0.0),
+        (-0.3, "so it is not on", -0.3),  # a meter's offset
+    ],
+)
+def test_nothing_or_less_from_the_mains_ends_the_step(on, watts, words, value):
+    bench = on.bench()
+    bench.readings.power_w = watts
+    done = on.run(ON, bench)
+    assert words in done.stopped
+    assert done.findings()["mains_power"].value == value
+
+
 def test_without_power_meter_and_router_it_does_what_it_can(on):
     bench = on.bench(without=(Role.POWER_METER, Role.ROUTER))
     done = on.run(ON, bench)

@@ -47,6 +47,27 @@ def test_a_unit_that_is_on_stays_on(on):
     assert not bench.mains_switch.is_standby
 
 
+@pytest.mark.parametrize(
+    ("watts", "words"),
+    [
+        (0.0, "can't be told from nothing"),
+        (0.04, "can't be told from nothing"),
+        (-2.0, "the wrong way round"),
+    ],
+)
+def test_nothing_or_less_in_standby_is_no_reading(on, watts, words):
+    """A plug that is out draws as little (common practice, no source for the 0.05 W)."""
+    bench = on.bench()
+    bench.readings.power_w = watts
+    done = on.run(STEP, bench)
+    assert words in done.stopped
+    found = done.findings()["standby_power"]
+    assert found.value is None
+    assert words in found.reason
+    assert not bench.mains_switch.is_on
+    assert not bench.mains_switch.is_standby
+
+
 def test_it_demands_power_meter_and_mains_switch(on):
     demand = on.demand(STEP)
     assert {Role.POWER_METER, Role.MAINS_SWITCH} <= demand.roles
