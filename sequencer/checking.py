@@ -203,11 +203,14 @@ class _Planner:
     def _refuse_against_mains(self, steps: Sequence[PlannedStep]) -> None:
         """Refuse steps that find the unit's mains in the wrong state."""
         left_out = {each.step.id for step in steps for each in step.walk() if each.left_out}
-        is_switched = self._bench.has(Role.MAINS_SWITCH)
         found = against_mains(
-            self._procedure.steps, self._kinds, self._procedure.unit, is_switched=is_switched
+            self._procedure.steps,
+            self._kinds,
+            self._procedure.unit,
+            is_switched=self._bench.has(Role.MAINS_SWITCH),
+            left_out=left_out,
         )
-        self.errors += [_at(step, words) for step, words in found if step.id not in left_out]
+        self.errors += [_at(step, words) for step, words in found]
 
     def _energises(self, planned: PlannedStep) -> bool:
         """Whether a step, or one of its group, drives the unit or switches its mains."""

@@ -5,7 +5,7 @@ unit; both are known from the numbers alone.
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from drivers.roles import Role
 from sequencer.bench_spec import BenchSpec
@@ -82,10 +82,11 @@ def against_mains(
     unit: UnitData,
     *,
     is_switched: bool,
+    left_out: Collection[str] = (),
 ) -> Iterator[tuple[Step, str]]:
     """The steps that find the unit's mains in the wrong state, and what to say.
 
-    Only where the bench switches the mains is a unit surely off before a step has switched it on. With
+    left_out are the ids of steps that will not be carried out and so leave all as it is. Only where the bench switches the mains is a unit surely off before a step has switched it on. With
     the analyser at the generator itself no unit is driven. What a step with mistakes leaves, nobody
     knows. Each step is told once, though it comes again.
     """
@@ -93,6 +94,8 @@ def against_mains(
     is_loop = False
     told: set[str] = set()
     for step, is_again in _in_order(steps):
+        if step.id in left_out:
+            continue
         if isinstance(step.settings, Unjudged):
             is_on, is_loop = None, True
             continue
