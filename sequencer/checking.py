@@ -17,19 +17,32 @@ from sequencer.drive_checking import (
 )
 from sequencer.errors import CapabilityMissing, FileError, Place, in_file_order
 from sequencer.load_checking import LoadWarmth
+from sequencer.mains_checking import (
+    against_other_mains,
+    caution_on_unknown,
+    is_voltage_unknown,
+    remark_on_unknown,
+    switches_on,
+)
 from sequencer.mains_rest import MainsRest
 from sequencer.plans import Plan, PlannedStep
 from sequencer.procedure_model import Procedure, Step, Unjudged
-from sequencer.quantities import LONGEST_S, format_quantity
+from sequencer.quantities import format_quantity
 from sequencer.sound_values import in_all
 from sequencer.steps.base import AnyStepKind, Demand
 from sequencer.steps.repeat import RepeatSettings
+from sequencer.time_checking import against_times, periods_not_kept, too_long_together
 from sequencer.watching import can_see_level
 
 __all__ = ["Plan", "PlannedStep", "plan", "reasons_against"]
 
 LOAD_MISMATCH = 0.02
-_MEND_REPEAT = "mend its count or its period"
+_READING_S = 60.0
+_WRITE_IT = 'write it under "readings" in the ticket, or stay at the bench (no --unattended)'
+_FIT_IT = (
+    'fit what is missing and name it in the bench file, or write "required: false" at the step where '
+    "the run may go on without it"
+)
 NOTHING_INDEPENDENT = "nothing switches the unit off if this computer itself fails"
 
 
@@ -53,15 +66,14 @@ def plan(
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=in_file_order(planner.errors))
-    carried_out = [each.step for step in steps for each in step.walk() if not each.left_out]
-    is_shown = is_unit_shown(
-        carried_out, kinds, procedure.unit, has_meter=bench.has(Role.POWER_METER)
-    )
+    carried_out, unit = _carried_out(steps), procedure.unit
+    is_shown = is_unit_shown(carried_out, kinds, unit, has_meter=bench.has(Role.POWER_METER))
     planner.remarks += [] if is_shown else [NOTHING_SHOWS_IT]
+    is_confirmed = is_voltage_unknown(bench) and switches_on(carried_out, kinds, unit)
+    planner.remarks += [remark_on_unknown(unit)] if is_confirmed else []
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
-    is_switched = bench.has(Role.MAINS_SWITCH)
-    rests = MainsRest(kinds, procedure.unit, is_switched=is_switched)
-    return Plan(steps=rests.with_rests(steps), remarks=remarks, is_unit_shown=is_shown)
+    cautions = (caution_on_unknown(unit),) if is_confirmed else ()
+    return Plan(steps=steps, remarks=remarks, cautions=cautions, is_unit_shown=is_shown)
 
 
 def reasons_against(
@@ -108,6 +120,11 @@ def _bench_errors(bench: BenchSpec, today: date) -> list[FileError]:
     return [*_acceptance_errors(bench, today), *_switch_errors(bench)]
 
 
+def _carried_out(steps: Sequence[PlannedStep]) -> list[Step]:
+    """The steps and those of their groups, in order, without those left out."""
+    return [each.step for step in steps for each in step.walk() if not each.left_out]
+
+
 def _at(step: Step, words: str) -> FileError:
     return FileError(step.place, f"step {step.id}: {words}")
 
@@ -140,6 +157,12 @@ class _Planner:
         warmth = LoadWarmth(self._bench.load, self._kinds, self._procedure.unit)
         self.errors += [_at(step, words) for step, words in warmth.too_much(steps)]
         self._refuse_against_mains(steps)
+        if switches_on(_carried_out(steps), self._kinds, self._procedure.unit):
+            self.errors += against_other_mains(self._procedure, self._bench)
+        is_switched = self._bench.has(Role.MAINS_SWITCH)
+        rests = MainsRest(self._kinds, self._procedure.unit, is_switched=is_switched)
+        steps = rests.with_rests(steps)
+        self._judge_times(steps)
         if self._is_unattended and any(map(self._energises, steps)):
             self.errors += _unattended_errors(self._bench)
         return steps
@@ -152,25 +175,32 @@ class _Planner:
         kind = self._kinds[step.kind]
         unit = self._procedure.unit
         demand = kind.demand(step.settings, unit)
+        missing = _missing(demand, self._bench)
+        is_asked_instead = bool(missing and demand.else_asks_for)
+        if is_asked_instead:
+            demand = Demand(asks_for=demand.else_asks_for, duration_s=_READING_S)
         unanswered = None if step.id in self._done else self._unanswered(demand)
-        left_out = _missing(demand, self._bench) or unanswered
+        reasons = [unanswered] if unanswered else []
+        if missing and (unanswered or not is_asked_instead):
+            reasons.insert(0, missing)
+        left_out = "; ".join(reasons) or None
         problems = [] if left_out else self._problems(demand)
-        if left_out and step.required:
-            problems = [f"{left_out}, and the step is required"]
-        elif left_out and step.must_pass:
-            problems = self._left_out_but_needed(step, left_out, is_asked=unanswered is not None)
+        if left_out:
+            problems = self._against_leaving_out(step, left_out, is_asked=unanswered is not None)
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
         if demand.asks_for in self._given:
             duration_s = 0.0  # nobody is asked
-        if duration_s > LONGEST_S:
-            problems = [*problems, f"would take {duration_s / LONGEST_S:.0f} years; {_MEND_REPEAT}"]
         self.errors += [_at(step, each) for each in problems]
+        by_hand = _by_hand(demand, self._bench)
+        if is_asked_instead:
+            by_hand = f" ({missing}: you are asked what a meter of your own shows)"
         return PlannedStep(
             step=step,
-            does=kind.describe(step.settings, unit) + _by_hand(demand, self._bench),
+            does=kind.describe(step.settings, unit) + by_hand,
             duration_s=0.0 if left_out else duration_s,
             left_out=left_out,
+            asks_for=demand.asks_for,
             group=group,
         )
 
@@ -181,16 +211,19 @@ class _Planner:
             return None
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 
-    def _left_out_but_needed(self, step: Step, left_out: str, *, is_asked: bool) -> list[str]:
-        """What stands against a run that would go on without a step that must be met.
+    def _against_leaving_out(self, step: Step, left_out: str, *, is_asked: bool) -> list[str]:
+        """What stands against a run that would go on without a step.
 
-        A bench that can't carry it out leaves it out, which is said. Where only nobody is there to
-        answer, the run is refused; but a simulated unit hurts nobody, so there it is only said.
+        One that must be met guards what follows; but a simulated unit hurts nobody, so there it is only
+        said. is_asked: only nobody is there to answer.
         """
-        if is_asked and self._bench.clock != "simulated":
-            advice = (
-                'write it under "readings" in the ticket, or stay at the bench (no --unattended)'
-            )
+        if step.required:
+            return [f"{left_out}, and the step is required"]
+        if not step.must_pass:
+            return []
+        is_accepted = step.required is False and not is_asked
+        if self._bench.clock != "simulated" and not is_accepted:
+            advice = _WRITE_IT if is_asked else _FIT_IT
             return [f"{left_out}, and it must be met before the run goes on; {advice}"]
         self.remarks.append(
             f"step {step.id}, which must be met before the run goes on, is left out: {left_out}"
@@ -199,6 +232,13 @@ class _Planner:
 
     def _problems(self, demand: Demand) -> list[str]:
         return _problems(demand, self._bench, self._procedure, self._is_unattended)
+
+    def _judge_times(self, steps: Sequence[PlannedStep]) -> None:
+        """Refuse times that can't be meant; say which periods are not kept."""
+        self.errors += [_at(step, words) for step, words in against_times(steps)]
+        if words := too_long_together(steps):
+            self.errors.append(FileError(self._procedure.place, words))
+        self.remarks += periods_not_kept(steps)
 
     def _refuse_against_mains(self, steps: Sequence[PlannedStep]) -> None:
         """Refuse steps that find the unit's mains in the wrong state."""

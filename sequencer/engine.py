@@ -433,8 +433,7 @@ class _Engine:
 
     def _restore(self) -> None:
         """Bring the unit into the state that the next step relies on; no reading comes of it."""
-        unit = self._procedure.unit
-        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds, unit):
+        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds):
             self._restore_by(planned, name)
 
     def _restore_by(self, planned: PlannedStep, name: str) -> None:

@@ -31,7 +31,7 @@ class StepHead(BaseModel):
     kind: str
     id: Identifier | None = None
     title: Title = ""
-    required: Flag = False
+    required: Flag | None = None
     must_pass: Flag = False
     alone: Flag = False
 
@@ -56,7 +56,7 @@ class Draft:
     id: str
     kind: str
     title: str
-    required: bool
+    required: bool | None
     must_pass: bool
     node: Node
     prefixes: tuple[str, ...]
@@ -304,7 +304,7 @@ def _unknown(node: Node, scope: _Scope) -> Draft:
         id="",
         kind="",
         title="",
-        required=False,
+        required=None,
         must_pass=False,
         node=node,
         prefixes=scope.prefixes,

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from sequencer.access import MAINS_OFF_TIME_S
 from sequencer.plans import PlannedStep
+from sequencer.procedure_model import Unjudged
 from sequencer.steps.base import AnyStepKind, Leaves
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.unit_data import UnitData
@@ -29,7 +30,9 @@ class MainsRest:
         return tuple(self._group(step) if step.group else self._step(step) for step in steps)
 
     def _step(self, planned: PlannedStep) -> PlannedStep:
-        if planned.left_out:
+        if isinstance(planned.step.settings, Unjudged):
+            self._rested_s = None  # nobody knows what it does
+        if planned.left_out or isinstance(planned.step.settings, Unjudged):
             return planned
         kind, settings = self._kinds[planned.step.kind], planned.step.settings
         leaves = kind.leaves(settings)
@@ -49,6 +52,8 @@ class MainsRest:
     def _group(self, planned: PlannedStep) -> PlannedStep:
         """A repeated group: its first round begins as the steps before left the unit."""
         settings = planned.step.settings
+        if isinstance(settings, Unjudged):
+            return replace(planned, group=self.with_rests(planned.group))
         assert isinstance(settings, RepeatSettings), "only a repeat holds a group"
         first = self.with_rests(planned.group)
         if settings.rounds(_length_s(first)) == 1:

@@ -33,7 +33,6 @@ from sequencer.session import (
     operator_for,
     prepared,
 )
-from sequencer.steps.registry import kinds
 from sequencer.wording import name_text, short_text, verdict_text
 
 _SWAP = "Take the tested unit off the bench, discharged and cool, and connect unit {serial} now."
@@ -134,7 +133,7 @@ def _run_each(
     _demand_readings_of_each(serials, request, ready)
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
-    accepted = ask_cautions(operator)
+    accepted = ask_cautions(operator, ready.plan.cautions)
     records: list[Record] = []
     for position, serial in enumerate(serials, start=1):
         try:
@@ -182,9 +181,8 @@ def _cut_short(
 
 def _demand_readings_of_each(serials: Sequence[str], request: Request, ready: Prepared) -> None:
     """Refuse a series whose units would share what was read on one of them, an earth bond say."""
-    ticket, unit = ready.ticket, ready.procedure.unit
-    steps = ready.procedure.all_steps()
-    asked = {kinds()[step.kind].demand(step.settings, unit).asks_for for step in steps}
+    ticket = ready.ticket
+    asked = {each.asks_for for step in ready.plan.steps for each in step.walk()}
     if ticket is None or len(serials) < 2:
         return
     given = asked & ticket.all_readings.keys()

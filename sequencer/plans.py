@@ -11,7 +11,8 @@ from sequencer.procedure_model import Step
 class PlannedStep:
     """A step with what it will do, for how long, and why it is left out (None: it is not).
 
-    mains_rest_s of its time the unit's mains rest before they come on.
+    mains_rest_s of its time the unit's mains rest before they come on. asks_for names a reading that
+    the operator takes, unless the job ticket gives it.
     """
 
     step: Step
@@ -19,6 +20,7 @@ class PlannedStep:
     duration_s: float
     mains_rest_s: float = 0.0
     left_out: str | None
+    asks_for: str | None = None
     group: "tuple[PlannedStep, ...]" = ()
 
     def walk(self) -> "Iterator[PlannedStep]":
@@ -32,12 +34,14 @@ class PlannedStep:
 class Plan:
     """What a run will do, and what is known about it beforehand; floor is the bench's own.
 
-    is_unit_shown: something in the run would show a unit that is off.
+    is_unit_shown: something in the run would show a unit that is off. cautions are accepted beside the
+    standing ones.
     """
 
     steps: tuple[PlannedStep, ...]
     remarks: tuple[str, ...]
     is_unit_shown: bool = True
+    cautions: tuple[str, ...] = ()
     floor: Floor | None = None
 
     @property

@@ -311,8 +311,8 @@ def _flat(draft: Draft) -> Plain:
     tree: dict[str, Plain] = {"id": draft.id, "kind": draft.kind}
     if draft.title:
         tree["title"] = draft.title
-    if draft.required:
-        tree["required"] = "true"
+    if draft.required is not None:
+        tree["required"] = "true" if draft.required else "false"
     if draft.must_pass:
         tree["must_pass"] = "true"
     for key, value in draft.node.without(*COMMON_KEYS, "steps").entries:

@@ -69,8 +69,8 @@ class Unjudged(BaseModel):
 class Step:
     """One step, ready to be carried out. steps holds the group of a kind that repeats others.
 
-    required: a bench that can't carry it out is refused; else the step is left out. must_pass: the
-    run ends here unless its limits are met.
+    must_pass: the run ends here unless its limits are met. required: a bench that can't carry it out is
+    refused; else the step is left out. Not written (None), it is as must_pass.
     """
 
     id: str
@@ -78,7 +78,7 @@ class Step:
     title: str
     settings: BaseModel
     limits: Mapping[str, Limit] = field(default_factory=lambda: MappingProxyType({}))
-    required: bool = False
+    required: bool | None = None
     must_pass: bool = False
     steps: "tuple[Step, ...]" = ()
     place: Place = field(compare=False)

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from sequencer.checking import PlannedStep
 from sequencer.step_names import step_id_of
 from sequencer.steps.base import AnyStepKind, Leaves
-from sequencer.unit_data import UnitData
 
 Named = tuple[PlannedStep, str]
 
@@ -21,7 +20,6 @@ def to_restore(
     steps: Iterable[PlannedStep],
     done: Iterable[str],
     kinds: Mapping[str, AnyStepKind],
-    unit: UnitData,
 ) -> list[Named]:
     """The steps to carry out again, with the names they were recorded under, in order.
 
@@ -41,7 +39,7 @@ def to_restore(
         if state in (Leaves.ON, Leaves.OFF):
             is_on = state is Leaves.ON
             found = _while_off(found) if is_on else {}
-        if state is None and _is_shown_again(step, kinds, unit):
+        if state is None and _is_shown_again(step):
             shown = found if is_on else unpowered
             shown.pop(step.step.id, None)
             shown[step.step.id] = step, name
@@ -66,10 +64,9 @@ def _while_off(found: Mapping[Leaves | str, Named]) -> dict[Leaves | str, Named]
     return {state: step for state, step in found.items() if state is Leaves.LISTENING}
 
 
-def _is_shown_again(planned: PlannedStep, kinds: Mapping[str, AnyStepKind], unit: UnitData) -> bool:
+def _is_shown_again(planned: PlannedStep) -> bool:
     """Whether it had to be met, by the instruments and not by a person's reading."""
-    step = planned.step
-    return step.must_pass and kinds[step.kind].demand(step.settings, unit).asks_for is None
+    return planned.step.must_pass and planned.asks_for is None
 
 
 def _with_group(step: PlannedStep) -> Iterator[PlannedStep]:

@@ -150,8 +150,12 @@ def test_the_readme_tells_the_instruments_that_a_kind_needs(name):
     given = {key: examples[key] for key in re.findall(r"`(\w+)`", must)}
     unit = UnitData(rated_power_w=100.0, load_ohm=8.0, gain_db=29.0)
     demand = kind.demand(kind.settings.model_validate(given), unit)
-    told = set() if needs == "-" else {each.replace(" ", "_") for each in needs.split(", ")}
-    assert told == {role.value for role in demand.roles}
+    must_be_there, _, _ = needs.partition(";")
+    told = must_be_there.split(", ") if needs != "-" else []
+    roles = {each.replace(" ", "_") for each in told if not each.startswith("channel")}
+    assert roles == {role.value for role in demand.roles}
+    assert set(re.findall(r"channel `(\w+)`", needs)) == demand.routes
+    assert (demand.else_asks_for is not None) == ("else the operator" in needs)
 
 
 @pytest.mark.parametrize("text", [t for t in _blocks("yaml") if t.startswith("ticket:")])

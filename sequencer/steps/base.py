@@ -159,7 +159,8 @@ class Demand:
     frequency the analyser must see. generator_vrms is the e.m.f. it will need, load_w the power in
     the load and load_s for how long; stops_by_itself: it may go beyond rated power, since it ends by a
     rule of its own. asks_for names a reading that the operator takes, unless the
-    job ticket gives it. by_hand_without names the role or route without which a person must do it.
+    job ticket gives it, else_asks_for one that he takes where the bench lacks what the step needs.
+    by_hand_without names the role or route without which a person must do it.
     needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off is switched on
     meanwhile.
     """
@@ -177,6 +178,7 @@ class Demand:
     analyser_channels: int = 1
     asks_operator: bool = False
     asks_for: str | None = None
+    else_asks_for: str | None = None
     by_hand_without: Role | str | None = None
     needs_mains_off: bool = False
     switches_on_and_off: bool = False

@@ -5,11 +5,10 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from sequencer.captures import Capture, named, single_reading
-from sequencer.limits import rectangular
-from sequencer.operator import TRIES
-from sequencer.operator_readings import ASKED, NONE, Answer, is_none, parse_answer
-from sequencer.quantities import Percentage, format_quantity
+from sequencer.captures import Capture, named
+from sequencer.operator_readings import ASKED
+from sequencer.quantities import Percentage
+from sequencer.steps.asking import ask_for, found_by_operator
 from sequencer.steps.base import (
     BenchAccess,
     Demand,
@@ -17,11 +16,9 @@ from sequencer.steps.base import (
     Situation,
     StepKind,
     StepSettings,
-    not_found,
 )
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
-from sequencer.wording import name_text
 
 Name = Literal[
     "earth_bond",
@@ -33,7 +30,6 @@ Name = Literal[
     "temperature",
     "load_resistance",
 ]
-_LEAST, _MOST = "is_least", "is_most"
 
 
 class OperatorReadingSettings(StepSettings):
@@ -64,57 +60,13 @@ class OperatorReading(StepKind[OperatorReadingSettings]):
 
     def acquire(self, settings: OperatorReadingSettings, bench: BenchAccess) -> Iterator[Capture]:
         """Ask until the answer is a quantity of the right kind, or that there is none."""
-        question = _question(settings)
-        given = bench.given(settings.reading)
-        for _ in range(TRIES):
-            text = given or bench.ask(question)
-            if is_none(text):
-                return
-            try:
-                answer = parse_answer(settings.reading, text)
-            except ValueError as error:
-                where = "the job ticket's reading: " if given else ""
-                bench.note(f"{where}{error}")
-                given = None
-                continue
-            capture = single_reading(settings.reading, "operator", answer.value, _facts(answer))
-            bench.note(f"{name_text(settings.reading)}: {_words(settings, answer)}")
+        capture = ask_for(bench, settings.reading, settings.text)
+        if capture is not None:
             yield capture
-            return
 
     def evaluate(
         self, settings: OperatorReadingSettings, captures: Sequence[Capture], situation: Situation
     ) -> list[Finding]:
         """The number as read, or the bound, widened by the instrument's accuracy."""
-        name, unit = settings.reading, ASKED[settings.reading].unit
-        capture = named(captures, name)
-        if capture is None:
-            return [not_found(name, unit, "the operator gave no reading")]
-        value = float(capture.first[0])
-        tolerance = settings.accuracy * abs(value)
-        if capture.facts.get(_LEAST):
-            return [Finding(name=name, unit=unit, value=None, lower_bound=value - tolerance)]
-        if capture.facts.get(_MOST):
-            return [Finding(name=name, unit=unit, value=None, upper_bound=value + tolerance)]
-        doubt = rectangular(tolerance)
-        return [Finding(name=name, unit=unit, value=value, standard_uncertainty=doubt)]
-
-
-def _question(settings: OperatorReadingSettings) -> str:
-    asked = ASKED[settings.reading]
-    return (
-        f"{settings.text} (such as {asked.example}, or {asked.over_range} when it is over range; "
-        f"{NONE} if it can't be read)"
-    )
-
-
-def _facts(answer: Answer) -> dict[str, float]:
-    """What the record must keep of an answer besides its number."""
-    return {
-        name: 1.0 for name, holds in ((_LEAST, answer.is_least), (_MOST, answer.is_most)) if holds
-    }
-
-
-def _words(settings: OperatorReadingSettings, answer: Answer) -> str:
-    bound = "at least " if answer.is_least else "at most " if answer.is_most else ""
-    return bound + format_quantity(answer.value, ASKED[settings.reading].unit)
+        name = settings.reading
+        return [found_by_operator(name, named(captures, name), settings.accuracy)]

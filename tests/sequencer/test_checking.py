@@ -13,6 +13,7 @@ from sequencer.steps.registry import kinds
 BENCH = """\
 bench: corner bench
 generator_ceiling: 2 V
+mains_voltage: 230 V
 load:
   {resistance: 8 ohm, continuous_power: 50 W, short_term_power: 120 W, short_term_duration: 60 s}
 router_channels: {unit_1: 101, load: 201, meter_output: 301}
@@ -521,7 +522,44 @@ def test_a_group_that_would_go_on_for_years_is_refused(against):
     )
     ((line, message),) = against(group)
     assert line == 4
-    assert message == "step again: would take 114 years; mend its count or its period"
+    assert message == (
+        "step again: would take 113.8 years, and a run may take one at most; shorten its count or its "
+        "period"
+    )
+
+
+def test_what_takes_too_long_without_rounds_names_none(against):
+    half_a_year = "{kind: wait, id: ID, time: 4500 h}"
+    steps = [half_a_year.replace("ID", name) for name in ("a", "b")]
+    assert against(*steps) == [
+        (1, "all steps together would take 1.0 years, and a run may take one at most; shorten them")
+    ]
+    # A rest of the mains counts, in each round.
+    rounds = "[{kind: power_on, settle: 7905 s}, {kind: power_off}]"
+    again = f"{{id: again, kind: repeat, count: 4000, steps: {rounds}}}"
+    ((_, message),) = against(again, bench=SWITCHED)
+    assert message == (
+        "step again: would take 1.0 years, and a run may take one at most; shorten its count"
+    )
+
+
+def test_a_time_without_room_for_a_round_is_refused(planned, against):
+    group = (
+        "{id: again, kind: repeat, time: TIME, period: 30 min, steps: [{kind: wait, time: 1 s}]}"
+    )
+    ((_, message),) = against(group.replace("TIME", "1 ms"))
+    assert message == (
+        "step again: time: 1 ms is less than half of one round, which takes 30 min; write at least that"
+    )
+    assert planned(group.replace("TIME", "15 min")).estimate_s == 1800.0
+
+
+def test_a_period_shorter_than_a_round_is_told(planned):
+    group = "{id: again, kind: repeat, count: 2, period: 1 s, steps: [{kind: wait, time: 60 s}]}"
+    assert any(
+        "a round takes about 60 s, longer than its period of 1 s, which is not kept" in remark
+        for remark in planned(group).remarks
+    )
 
 
 WITH_METER = WARM_LOAD.replace("router_channels: {", "router_channels: {meter_load: 302, ").replace(
@@ -558,11 +596,28 @@ def test_a_load_is_not_measured_on_a_unit_that_is_on(planned, against, steps, wo
     if not words:
         assert all(each.left_out is None for each in planned(*steps, bench=WITH_METER).steps)
         return
-    ((_, message),) = against(*steps, bench=WITH_METER)
-    assert message.startswith("step load: ")
-    assert words in message
-    # A bench that can't measure it leaves it out.
-    assert planned(*steps, bench=WARM_LOAD)
+    # Nor by a meter of the operator's own, where the bench's can't.
+    for bench in (WITH_METER, WARM_LOAD):
+        ((_, message),) = against(*steps, bench=bench)
+        assert message.startswith("step load: ")
+        assert words in message
+
+
+def test_a_load_that_the_bench_can_not_measure_is_asked_for(planned, against):
+    step = "{id: load, kind: load_check, LIMIT}".replace(
+        "LIMIT", "must_pass: true, limits: {load_resistance: {nominal: 8 ohm, tolerance: 2 %}}"
+    )
+    (found,) = planned(step).steps
+    assert (found.left_out, found.asks_for) == (None, "load_resistance")
+    assert (
+        "no router channel meter_load: you are asked what a meter of your own shows" in found.does
+    )
+    (measured,) = planned(step, bench=WITH_METER).steps
+    assert measured.asks_for is None
+    unattended = {"is_unattended": True}
+    ((_, message),) = against(step, **unattended)
+    assert "the job ticket gives no load_resistance" in message
+    assert planned(step, given={"load_resistance": "8.02 ohm"}, **unattended)
 
 
 def test_nobody_is_waited_for_where_the_ticket_gives_the_reading(planned):

@@ -301,9 +301,31 @@ def test_a_simulated_unit_hurts_nobody_but_it_is_said(unattended):
     assert any("bond, which must be met" in remark for remark in found.remarks)
 
 
-def test_a_step_that_the_bench_cannot_carry_out_is_left_out_and_said(unattended):
-    text = HEAD + "  - {id: bias, kind: test_point, point: bias, must_pass: true, LIMITS}\n"
-    found = unattended(text.replace("LIMITS", "limits: {bias: {max: 30 mV}}"))
+BIAS = HEAD + (
+    "  - {id: bias, kind: test_point, point: bias, must_pass: true, limits: {bias: {max: 30 mV}}}\n"
+)
+
+
+def test_what_guards_the_rest_is_not_left_out_by_a_bench_that_lacks_something(unattended):
+    with pytest.raises(CapabilityMissing) as caught:
+        unattended(BIAS)
+    (error,) = caught.value.errors
+    assert error.place.line == 5
+    for words in ("step bias", "no router channel meter_bias", '"required: false"'):
+        assert words in error.message
+
+
+@pytest.mark.parametrize(
+    ("text", "bench_head"),
+    [
+        (BIAS.replace("must_pass: true,", "must_pass: true, required: false,"), ""),
+        (BIAS, SIMULATED),
+    ],
+)
+def test_it_is_left_out_and_said_where_that_is_accepted_or_hurts_nobody(
+    unattended, text, bench_head
+):
+    found = unattended(text, bench_head=bench_head)
     assert "no router channel" in found.steps[0].left_out
     assert any("bias, which must be met" in remark for remark in found.remarks)
 

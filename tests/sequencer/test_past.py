@@ -146,4 +146,4 @@ GROUP = _planned(
     ],
 )
 def test_what_the_next_step_relies_on_is_carried_out_again(steps, done, again):
-    assert [name for _, name in to_restore(steps, done, kinds(), UNIT)] == again
+    assert [name for _, name in to_restore(steps, done, kinds())] == again

@@ -92,7 +92,7 @@ def restored(rig, procedure):
     (rig.folder / "bench.yaml").write_text(rig.bench_text)
     bench = load_bench(rig.folder / "bench.yaml")
     steps = plan(procedure, bench, kinds(), today=rig.clock.date().date()).steps
-    return lambda done: [name for _, name in to_restore(steps, done, kinds(), procedure.unit)]
+    return lambda done: [name for _, name in to_restore(steps, done, kinds())]
 
 
 @pytest.mark.parametrize(
@@ -128,12 +128,7 @@ def test_what_had_to_be_met_is_shown_again_by_the_instruments(rig):
     steps = plan(procedure, bench, kinds(), today=rig.clock.date().date()).steps
     order = [step.step.id for step in steps]
     restored = {
-        following: [
-            name
-            for _, name in to_restore(
-                steps, order[: order.index(following)], kinds(), procedure.unit
-            )
-        ]
+        following: [name for _, name in to_restore(steps, order[: order.index(following)], kinds())]
         for following in order
     }
     assert restored["load"] == []

@@ -20,8 +20,7 @@ STEP = "kind: level_sweep, until: 1 %, record: 0.2 s"
         ("kind: level_sweep, until: 60 %", "until"),
         (
             "kind: level_sweep, start: 60 W",
-            "start 60 W, fine_from 50 % of rated power (50 W), most 150 % of rated power (150 W), for a "
-            "unit of 100 W into 8 ohm; mend the levels, or the unit's rated_power",
+            "start 60 W, fine_from 50 % of rated power (50 W), most 150 % of rated power (150 W), for",
         ),
         ("kind: level_sweep, most: 40 W", "the levels don't rise in this order"),
         ("kind: level_sweep, fine_step: 4 dB", "fine_step"),

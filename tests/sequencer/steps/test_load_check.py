@@ -44,3 +44,31 @@ def test_it_demands_a_meter_that_can_be_put_across_the_load(on):
     assert demand.roles == {Role.DMM}
     assert demand.routes == {"meter_load"}
     assert "nothing energised" in on.describe(STEP)
+
+
+def test_a_bench_that_can_not_measure_it_asks_and_drives_nothing(on):
+    for lacking in ({"without": (Role.ROUTER,)}, {"without": (Role.DMM,)}):
+        bench = on.bench(**lacking)
+        bench.answers = ["8.05 ohm"]
+        done = on.run(STEP + ", accuracy: 1 %", bench)
+        found = done.findings()["load_resistance"]
+        assert found.value == 8.05
+        # A half-width of 1 % (JCGM 100:2008, 4.3.7).
+        assert found.standard_uncertainty == pytest.approx(0.01 * 8.05 / math.sqrt(3))
+        assert not bench.called("close")
+    assert on.demand(STEP).else_asks_for == "load_resistance"
+
+
+@pytest.mark.parametrize("answer", ["4 ohm", ">200 ohm", "<0.1 ohm"])
+def test_a_load_that_the_operator_finds_far_off_stops_the_run(on, answer):
+    bench = on.bench(without=(Role.ROUTER,))
+    bench.answers = [answer]
+    assert "check the load and its leads" in on.run(STEP, bench).stopped
+
+
+def test_nobody_who_can_read_it_leaves_it_without_a_reading(on):
+    bench = on.bench(without=(Role.ROUTER,))
+    bench.answers = ["none"]
+    found = on.run(STEP, bench).findings()["load_resistance"]
+    assert found.value is None
+    assert found.reason == "the operator gave no reading"
