@@ -86,9 +86,10 @@ def against_mains(
 ) -> Iterator[tuple[Step, str]]:
     """The steps that find the unit's mains in the wrong state, and what to say.
 
-    left_out are the ids of steps that will not be carried out and so leave all as it is. Only where the bench switches the mains is a unit surely off before a step has switched it on. With
-    the analyser at the generator itself no unit is driven. What a step with mistakes leaves, nobody
-    knows. Each step is told once, though it comes again.
+    left_out are the ids of steps that will not be carried out and so leave all as it is. Only where
+    the bench switches the mains is a unit surely off before a step has switched it on. With the
+    analyser at the generator itself no unit is driven. What a step with mistakes leaves, nobody knows.
+    Each step is told once, though it comes again.
     """
     is_on: bool | None = False if is_switched else None
     is_loop = False
