@@ -17,7 +17,9 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.idle import analyse_idle
 from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
-from sequencer.analysis.mains import NOMINALS_HZ, find_each_mains, nominal_told
+from sequencer.analysis.mains import find_each_mains
+from sequencer.analysis.mains_choice import choose_hum
+from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
 from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.analysis.tone import ToneResult, analyse_tone
@@ -29,7 +31,7 @@ from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
-from sequencer.steps.idle import hum_findings, idle_picture
+from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
 from sequencer.steps.servo_settling import settling_picture
 from sequencer.steps.tone import spectrum_picture
@@ -159,7 +161,7 @@ def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
     ):
         return NOMINALS_HZ[0]
     found = find_each_mains(_first(recording), recording.sample_rate_hz)
-    return nominal_told([found], NOMINALS_HZ[0])
+    return choose_hum([found], NOMINALS_HZ).nominal_hz
 
 
 # Spurs.

@@ -23,16 +23,9 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import (
-    NOMINALS_HZ,
-    HumLines,
-    MainsFrequency,
-    find_each_mains,
-    fit_hum,
-    is_told,
-    lines_seen,
-    nominal_told,
-)
+from sequencer.analysis.mains import HumLines, find_each_mains, fit_hum
+from sequencer.analysis.mains_choice import choose_hum
+from sequencer.analysis.mains_nominals import nominals_with
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -43,6 +36,7 @@ from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
+_LEAST_CYCLES = 10.0
 _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
 
@@ -55,9 +49,10 @@ class IdleResult:
     quasi-peak reading of ITU-R BS.468-4, calibrated to read a sine of 1 kHz as its rms value.
     hum_lines holds the level at each multiple of the mains frequency up to 1 kHz, the noise under
     it taken off; the multiples count nominal_mains_hz. mains_frequency_hz has no value where the lines
-    that stand out (lone_hum, their multiples) don't tell it; where none does, hum_lines are bounds at
-    the best guess. Where the hum is that of another mains than was said, other_mains_hz is its
-    nominal frequency and hum_lines is empty.
+    that stand out (lone_hum_hz, where they should lie) don't tell it; where none does, hum_lines are
+    bounds at the best guess. Where the lines are those of another mains than was said, other_mains_hz
+    is its nominal frequency; where the only one lies too far from any (stray_hz), it may be hum or
+    not. In both cases hum_lines is empty: all of it would be read beside what is there.
     """
 
     noise_unweighted_vrms: Estimate
@@ -67,7 +62,8 @@ class IdleResult:
     hum_lines: Mapping[int, Estimate]
     nominal_mains_hz: float
     other_mains_hz: float | None = None
-    lone_hum: tuple[int, ...] = ()
+    lone_hum_hz: tuple[float, ...] = ()
+    stray_hz: tuple[float, ...] = ()
 
 
 def analyse_idle(
@@ -83,9 +79,9 @@ def analyse_idle(
 
     Parameters
     ----------
-    samples : shape (n,), volts; 0.2 s or more, 5 s for the accuracy of weak lines
+    samples : shape (n,), volts; 0.2 s and ten mains cycles or more, 5 s for the accuracy of weak lines
     sample_rate_hz : samples a second
-    nominal_mains_hz : 50 or 60, as said; None takes the one whose hum is in the record
+    nominal_mains_hz : as said; None takes 50 or 60 Hz, whichever's hum is in the record
     band_hz : band of the noise readings; the A-weighted one ends there too
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where known
@@ -97,29 +93,29 @@ def analyse_idle(
     """
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     require_band(band_hz, sample_rate_hz)
-    require_duration(record, sample_rate_hz, LEAST_S, "the hum lines")
+    nominals_hz = nominals_with(nominal_mains_hz)
+    least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
+    require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
     sections = _sections(record, sample_rate_hz)
-    found = [find_each_mains(section, sample_rate_hz) for section in sections]
-    here_hz = nominal_told(found, nominal_mains_hz or NOMINALS_HZ[0])
-    nominal_hz = here_hz if nominal_mains_hz is None else nominal_mains_hz
-    hum = [
-        fit_hum(section, sample_rate_hz, each[here_hz].value_hz if here_hz in each else here_hz)
-        for section, each in zip(sections, found, strict=True)
+    hum = choose_hum(
+        [find_each_mains(section, sample_rate_hz, nominals_hz) for section in sections], nominals_hz
+    )
+    is_other = nominal_mains_hz not in (None, hum.nominal_hz)
+    fits = [
+        fit_hum(section, sample_rate_hz, mains_hz, nominal_hz=hum.nominal_hz)
+        for section, mains_hz in zip(sections, hum.section_hz(), strict=True)
     ]
-    seen = [each[here_hz] for each in found if here_hz in each and each[here_hz].is_seen]
-    is_other = here_hz != nominal_hz
-    lines = lines_seen(found, here_hz)
-    is_seen = is_told(here_hz, lines) and not is_other
     return IdleResult(
-        noise_unweighted_vrms=_noise(hum, band_hz, is_weighted=False),
-        noise_a_weighted_vrms=_noise(hum, band_hz, is_weighted=True),
+        noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
+        noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
         noise_468_weighted_v=noise_468(record, sample_rate_hz),
-        mains_frequency_hz=_mean_frequency(seen if is_seen else []),
-        hum_lines={} if is_other else _hum_levels(hum, is_bound=not seen),
-        nominal_mains_hz=nominal_hz,
-        other_mains_hz=here_hz if is_other else None,
-        lone_hum=() if is_seen or is_other else tuple(sorted(lines)),
+        mains_frequency_hz=Estimate(value=None) if is_other else hum.frequency(),
+        hum_lines={} if is_other or hum.stray_hz else _hum_levels(fits, is_bound=not hum.lines),
+        nominal_mains_hz=nominal_mains_hz or hum.nominal_hz,
+        other_mains_hz=hum.nominal_hz if is_other else None,
+        lone_hum_hz=() if hum.is_told else tuple(k * hum.nominal_hz for k in hum.lines),
+        stray_hz=hum.stray_hz,
     )
 
 
@@ -182,13 +178,3 @@ def _hum_level(hum: Sequence[HumLines], multiple: int, is_bound: bool) -> Estima
         records=len(hum),
         is_bound=is_bound,
     )
-
-
-def _mean_frequency(seen: Sequence[MainsFrequency]) -> Estimate:
-    """Mean of the sections' mains frequencies, weighted by their doubt."""
-    if not seen:
-        return Estimate(value=None)
-    values = np.array([mains.value_hz for mains in seen])
-    weights = np.array([mains.standard_uncertainty_hz for mains in seen]) ** -2.0
-    mean = float(np.average(values, weights=weights))
-    return Estimate(value=mean, standard_uncertainty=float(weights.sum() ** -0.5))

@@ -1,17 +1,31 @@
-"""The mains frequency and its lines (hum) in a record."""
+"""The mains frequency and its lines (hum) in a record.
 
-from collections.abc import Collection, Mapping, Sequence
+Theory of operation. Around each nominal frequency a comb of ten harmonics is moved; its score is the
+sum of sqrt(power over local median), so that strong lines rule and noise at empty harmonics does not.
+All lines that stand out then share one frequency in a Gauss-Newton fit. Beyond +-1.2 % of the nominal
+frequency hum is followed only where at least two lines agree, the first or second among them; one
+alone there is a stray line, which nothing may be read beside.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
 
 from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
+from sequencer.analysis.mains_nominals import (
+    FARTHEST_REACH,
+    NOMINALS_HZ,
+    SEARCH_REACH,
+    is_own,
+    is_told,
+    nominals_with,
+)
 from sequencer.analysis.noise import noise_of_lines
 from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, residual_periodogram
 from sequencer.analysis.spectrum import Periodogram, hann
 
-SEARCH_REACH = 0.012  # +-1.2 % of nominal: 49.4 to 50.6 Hz, 59.28 to 60.72 Hz
 FEWEST_CYCLES = 3.0
 HIGHEST_LINE_HZ = 1000.0
 _SEARCHED_LINES = 10
@@ -22,8 +36,9 @@ _OVER_FOOT = (
     10.0  # a line over what lies beside its own lobe; the skirt of a strong tone has no lobe
 )
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
-NOMINALS_HZ = (50.0, 60.0)
-_SHARED_HZ = 300.0  # multiples of it belong to both nominal frequencies
+_STRONG_MULTIPLES = (1, 2)  # what stray field and rectifier give; hum without both is no hum
+_FEWEST_BINS_APART = 4.0
+_ROUNDING = 1e-13  # of the record's peak: a computed record's own rounding makes lines as strong
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,19 +46,19 @@ class MainsFrequency:
     """The mains frequency found in a record, Hz, and its standard uncertainty.
 
     is_seen says whether at least one hum line stands out of the noise; if not, this is no more than
-    where hum would fit best. seen are the multiples that stand out, own_power the power (arbitrary
-    unit) of the strongest of them that can't belong to the other nominal frequency.
+    where hum would fit best. is_told says whether the lines tell the mains frequency. seen are the
+    multiples that stand out, own_power the power (arbitrary unit) of the strongest of them that can't
+    belong to another nominal frequency. stray_hz is a line that stands out, stronger than all of
+    those, too far from the nominal frequency to be told for hum by itself.
     """
 
     value_hz: float
     standard_uncertainty_hz: float
     is_seen: bool
+    is_told: bool = False
     seen: tuple[int, ...] = ()
     own_power: float = 0.0
-
-
-FoundBySection = Sequence[Mapping[float, MainsFrequency]]
-"""What find_each_mains found in each section of a record."""
+    stray_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,10 +84,7 @@ def find_mains(
     """Mains frequency from all the hum lines of a record together; None if the record is too short.
 
     One line that is seen is enough to take it off a record; whether the lines tell the mains
-    frequency, is_told says. A comb of ten harmonics is moved over +-1.2 % of each nominal frequency;
-    its score is the sum of sqrt(power over local median), so that strong lines rule and noise at
-    empty harmonics does not.
-    All lines that stand out then share one frequency in a Gauss-Newton fit.
+    frequency, is_told says.
 
     Parameters
     ----------
@@ -87,41 +99,16 @@ def find_mains(
 
 
 def find_each_mains(
-    samples: Samples, sample_rate_hz: float, *, without: LineFit | None = None
+    samples: Samples,
+    sample_rate_hz: float,
+    nominals_hz: Sequence[float] = NOMINALS_HZ,
+    *,
+    without: LineFit | None = None,
 ) -> dict[float, MainsFrequency]:
-    """As find_mains, for 50 and for 60 Hz by itself; without those the record is too short for."""
+    """As find_mains, for each nominal frequency by itself, without those the record is too short for."""
     hum = _HumSpectrum.of(samples, sample_rate_hz, without)
-    combs = [] if hum is None else hum.best_combs(NOMINALS_HZ)
+    combs = [] if hum is None else hum.best_combs(nominals_hz)
     return {} if hum is None else {comb.nominal_hz: hum.frequency(comb) for comb in combs}
-
-
-def is_told(nominal_hz: float, multiples: Collection[int]) -> bool:
-    """Whether these lines tell that the mains is there: the fundamental, or two that agree.
-
-    One line alone may be a stray tone, and one that is a line of 50 and of 60 Hz tells neither.
-    """
-    has_own = any(_is_own(nominal_hz, multiple) for multiple in multiples)
-    return 1 in multiples or (len(multiples) > 1 and has_own)
-
-
-def nominal_told(found: FoundBySection, otherwise_hz: float) -> float:
-    """The nominal frequency of the strongest hum that is told by its lines, taken over sections."""
-    told = [f for f in NOMINALS_HZ if is_told(f, lines_seen(found, f))]
-    return max(told, key=lambda f: _own_power(found, f), default=otherwise_hz)
-
-
-def lines_seen(found: FoundBySection, nominal_hz: float) -> set[int]:
-    """The multiples of a nominal frequency that stand out in any of the sections."""
-    return {k for each in found if nominal_hz in each for k in each[nominal_hz].seen}
-
-
-def _own_power(found: FoundBySection, nominal_hz: float) -> float:
-    return sum(each[nominal_hz].own_power for each in found if nominal_hz in each)
-
-
-def _is_own(nominal_hz: float, multiple: int) -> bool:
-    """Whether a line belongs to this nominal frequency alone."""
-    return round(multiple * nominal_hz) % round(_SHARED_HZ) != 0
 
 
 def multiples_below(
@@ -132,9 +119,15 @@ def multiples_below(
     return tuple(range(1, int(top // mains_hz) + 1))
 
 
-def fit_hum(samples: Samples, sample_rate_hz: float, mains_hz: float) -> HumLines:
-    """All mains lines up to 1 kHz fitted jointly with the mean at a known mains frequency."""
-    multiples = multiples_below(mains_hz, sample_rate_hz)
+def fit_hum(
+    samples: Samples, sample_rate_hz: float, mains_hz: float, *, nominal_hz: float | None = None
+) -> HumLines:
+    """All mains lines up to 1 kHz fitted jointly with the mean at a known mains frequency.
+
+    nominal_hz : what the multiples up to 1 kHz are counted by, where the mains is far off it
+    """
+    highest_hz = HIGHEST_LINE_HZ * (mains_hz / nominal_hz if nominal_hz else 1.0)
+    multiples = multiples_below(mains_hz, sample_rate_hz, highest_hz)
     lines_hz = mains_hz * np.array(multiples)
     fit = fit_lines(samples, sample_rate_hz, lines_hz)
     residual = residual_periodogram(samples, sample_rate_hz, fit)
@@ -150,7 +143,10 @@ class _Comb:
     score: float
     nominal_hz: float
     frequency_hz: float
+    range_hz: tuple[float, float]  # where the mains frequency is believed
     seen: tuple[int, ...]
+    is_told: bool
+    strongest: float  # power of the strongest line that stands out
     own_power: float
     noise_v2: Spectral  # variance a sample, white noise as strong as that around each seen line
 
@@ -158,7 +154,7 @@ class _Comb:
 class _HumSpectrum:
     """Hann power spectrum of the slow copy on a grid of half bins."""
 
-    def __init__(self, slow: Samples, rate_hz: float) -> None:
+    def __init__(self, slow: Samples, rate_hz: float, peak_v: float) -> None:
         window = hann(slow.size)
         length = scipy.fft.next_fast_len(2 * slow.size, real=True)
         transform = scipy.fft.rfft((slow - slow.mean()) * window, n=length)
@@ -167,6 +163,8 @@ class _HumSpectrum:
         self._step_hz = rate_hz / length
         self._seconds = slow.size / rate_hz
         self._top_hz = 0.45 * rate_hz
+        # A line of amplitude a has the power a^2 n/6 behind a Hann window.
+        self._least = (_ROUNDING * peak_v) ** 2 * slow.size / 6
 
     @classmethod
     def of(
@@ -175,50 +173,94 @@ class _HumSpectrum:
         """Of a record; None where it is too short for anything."""
         group = max(1, int(sample_rate_hz // _SLOW_RATE_HZ))
         slow, rate_hz = group_means(samples, sample_rate_hz, group, without=without)
-        return cls(slow, rate_hz) if slow.size >= _FEWEST_SLOW else None
+        if slow.size < _FEWEST_SLOW:
+            return None
+        return cls(slow, rate_hz, float(np.abs(samples).max()))
 
     def best_combs(self, nominals_hz: Sequence[float]) -> list[_Comb]:
         """The best comb of each nominal frequency of which the record holds enough cycles."""
-        return [self.best_comb(f) for f in nominals_hz if self._seconds * f >= FEWEST_CYCLES]
+        rivals_hz = (*nominals_hz, *nominals_with(nominals_hz[0]))
+        return [
+            self._best_comb(f, rivals_hz)
+            for f in nominals_hz
+            if self._seconds * f >= FEWEST_CYCLES and f < self._top_hz
+        ]
 
     def frequency(self, comb: _Comb) -> MainsFrequency:
         """The mains frequency by a comb's lines."""
         if not comb.seen:
-            doubt_hz = max(SEARCH_REACH * comb.frequency_hz, 1 / self._seconds)
-            return MainsFrequency(
-                value_hz=comb.frequency_hz, standard_uncertainty_hz=doubt_hz, is_seen=False
-            )
-        return _shared_frequency(self._slow, self._rate_hz, comb)
-
-    def best_comb(self, nominal_hz: float) -> _Comb:
-        """Where the comb fits best around one nominal frequency."""
-        multiples = [h for h in range(1, _SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
-        floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
-        reach_hz = SEARCH_REACH * nominal_hz
-        points = 2 * int(np.ceil(16 * self._seconds * reach_hz)) + 1
-        trial_hz = nominal_hz + np.linspace(-reach_hz, reach_hz, points)
-        over = self._power_at(np.outer(multiples, trial_hz)) / floors[:, np.newaxis]
-        score = np.sqrt(over).sum(axis=0)
-        best = int(np.argmax(score))
-        chosen = [
-            i
-            for i, h in enumerate(multiples)
-            if over[i, best] > _SEEN
-            and over[i, best] * floors[i] > _OVER_FOOT * self._foot(h * trial_hz[best], nominal_hz)
-        ]
-        own = [over[i, best] * floors[i] for i in chosen if _is_own(nominal_hz, multiples[i])]
-        return _Comb(
-            score=float(score[best]),
-            nominal_hz=nominal_hz,
-            frequency_hz=float(trial_hz[best]),
-            seen=tuple(multiples[i] for i in chosen),
-            own_power=float(max(own, default=0.0)),
-            noise_v2=floors[chosen] / np.log(2),
+            return self._unseen(comb.nominal_hz, comb.frequency_hz)
+        fitted = _shared_frequency(self._slow, self._rate_hz, comb)
+        fitted_hz, doubt_hz = fitted or (comb.frequency_hz, 0.0)
+        off_hz = abs(fitted_hz - comb.nominal_hz) - SEARCH_REACH * comb.nominal_hz
+        is_lone = len(comb.seen) < 2 or not _has_strong(comb)
+        is_beyond = not comb.range_hz[0] <= fitted_hz <= comb.range_hz[1]
+        if fitted is None or is_beyond or (is_lone and off_hz > 2 * doubt_hz):
+            stray_hz = comb.seen[0] * fitted_hz
+            return self._unseen(comb.nominal_hz, comb.nominal_hz, stray_hz=stray_hz)
+        return MainsFrequency(
+            value_hz=fitted_hz,
+            standard_uncertainty_hz=doubt_hz,
+            is_seen=True,
+            is_told=comb.is_told,
+            seen=comb.seen,
+            own_power=comb.own_power,
         )
 
+    def _unseen(
+        self, nominal_hz: float, guess_hz: float, *, stray_hz: float | None = None
+    ) -> MainsFrequency:
+        doubt_hz = max(SEARCH_REACH * nominal_hz, 1 / self._seconds)
+        return MainsFrequency(
+            value_hz=guess_hz, standard_uncertainty_hz=doubt_hz, is_seen=False, stray_hz=stray_hz
+        )
+
+    def _best_comb(self, nominal_hz: float, rivals_hz: Sequence[float]) -> _Comb:
+        """Where the comb fits best around a nominal frequency; beyond +-1.2 % only to stronger hum."""
+        multiples = [h for h in range(1, _SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
+        own = {h for h in multiples if is_own(nominal_hz, h, rivals_hz)}
+        floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
+        low_hz, high_hz = _range_hz(nominal_hz, rivals_hz)
+        near_low_hz, near_high_hz = nominal_hz * (1 - SEARCH_REACH), nominal_hz * (1 + SEARCH_REACH)
+
+        def within(part_hz: tuple[float, float]) -> _Comb:
+            points = 2 * int(np.ceil(8 * self._seconds * (part_hz[1] - part_hz[0]))) + 1
+            trial_hz = np.linspace(*part_hz, points)
+            power = self._power_at(np.outer(multiples, trial_hz))
+            score = np.sqrt(power / floors[:, np.newaxis]).sum(axis=0)
+            best = int(np.argmax(score))
+            chosen = [
+                i
+                for i, h in enumerate(multiples)
+                if power[i, best] > max(_SEEN * floors[i], self._least)
+                and power[i, best] > _OVER_FOOT * self._foot(h * trial_hz[best], nominal_hz)
+            ]
+            seen = {multiples[i]: float(power[i, best]) for i in chosen}
+            return _Comb(
+                score=float(score[best]),
+                nominal_hz=nominal_hz,
+                frequency_hz=float(trial_hz[best]),
+                range_hz=(low_hz, high_hz),
+                seen=tuple(seen),
+                is_told=is_told(nominal_hz, seen, rivals_hz),
+                strongest=max(seen.values(), default=0.0),
+                own_power=max((v for h, v in seen.items() if h in own), default=0.0),
+                noise_v2=floors[chosen] / np.log(2),
+            )
+
+        best = within((near_low_hz, near_high_hz))
+        if self._seconds * (high_hz - low_hz) < _FEWEST_BINS_APART:
+            return best  # the lobes are wider than all of the range
+        for part_hz in ((low_hz, near_low_hz), (near_high_hz, high_hz)):
+            far = within(part_hz)
+            if _has_strong(far) and far.strongest > best.strongest:
+                best = far
+        return best
+
     def _power_at(self, frequency_hz: Spectral) -> Spectral:
-        grid = np.arange(self._power.size) * self._step_hz
-        return np.interp(frequency_hz.ravel(), grid, self._power).reshape(frequency_hz.shape)
+        at = frequency_hz / self._step_hz
+        below = at.astype(np.intp)
+        return self._power[below] + (at - below) * np.diff(self._power)[below]
 
     def _foot(self, frequency_hz: float, nominal_hz: float) -> float:
         """The larger of the mean powers to both sides of a line's lobe, at most half way to the next.
@@ -246,8 +288,27 @@ class _HumSpectrum:
         return max(float(np.median(window)), np.finfo(float).tiny)
 
 
-def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFrequency:
-    """Gauss-Newton on one frequency f with lines at h f, each weighted by its own doubt."""
+def _has_strong(comb: _Comb) -> bool:
+    """Whether one of the lines that are the strong ones of any hum stands out."""
+    return not set(_STRONG_MULTIPLES).isdisjoint(comb.seen)
+
+
+def _range_hz(nominal_hz: float, rivals_hz: Sequence[float]) -> tuple[float, float]:
+    """Where hum still belongs to a nominal frequency: +-8 %, at most half way to the next one."""
+    low_hz, high_hz = nominal_hz * (1 - FARTHEST_REACH), nominal_hz * (1 + FARTHEST_REACH)
+    for other_hz in rivals_hz:
+        if other_hz < nominal_hz:
+            low_hz = max(low_hz, (nominal_hz + other_hz) / 2)
+        elif other_hz > nominal_hz:
+            high_hz = min(high_hz, (nominal_hz + other_hz) / 2)
+    return low_hz, high_hz
+
+
+def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> tuple[float, float] | None:
+    """Gauss-Newton on one frequency f with lines at h f, each weighted by its own doubt.
+
+    Gives f and its doubt; None where the iteration leaves the line it started at.
+    """
     multiples = np.array(comb.seen, dtype=np.float64)
     mains_hz, doubt_hz = comb.frequency_hz, float("inf")
     bin_hz = rate_hz / slow.size
@@ -260,13 +321,4 @@ def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> MainsFreque
         # The step just made leaves an error of the order of its cube, in bins.
         if abs(step_hz) < 1e-2 * bin_hz:
             break
-    is_outside = abs(mains_hz / comb.nominal_hz - 1) > SEARCH_REACH
-    if is_outside or abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
-        mains_hz, doubt_hz = comb.frequency_hz, 0.3 * bin_hz
-    return MainsFrequency(
-        value_hz=mains_hz,
-        standard_uncertainty_hz=doubt_hz,
-        is_seen=True,
-        seen=comb.seen,
-        own_power=comb.own_power,
-    )
+    return None if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz else (mains_hz, doubt_hz)

@@ -16,7 +16,8 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.mains import SEARCH_REACH, MainsFrequency, find_mains, multiples_below
+from sequencer.analysis.mains import MainsFrequency, find_mains, multiples_below
+from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.noise import noise_of_lines
 from sequencer.analysis.sine_fit import LineFit, fit_lines, residual_periodogram
 from sequencer.analysis.spectrum import Periodogram, peak_position

@@ -4,16 +4,14 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
-import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import IdleResult, analyse_idle
-from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
-from sequencer.pictures import Curve, Mark, Picture
+from sequencer.pictures import Picture
 from sequencer.quantities import PositiveDuration, PositiveFrequency
 from sequencer.steps import driving
 from sequencer.steps.base import (
@@ -26,12 +24,12 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.hum import hum_findings, hum_name, idle_picture
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
 FIRST_PEAK_V = 1.0
-TOP_HUM_HZ = 1000.0
 _MULTIPLES = {"hum_mains": 1, "hum_twice_mains": 2}
 
 
@@ -64,7 +62,7 @@ class Idle(OneRecordKind[IdleSettings, IdleResult]):
     def reading_named(self, name: str, unit: UnitData) -> str:
         """hum_mains and hum_twice_mains are the lines at once and twice the unit's mains frequency."""
         multiple = _MULTIPLES.get(name)
-        return f"hum_{multiple * unit.mains_frequency_hz:.0f}" if multiple else name
+        return hum_name(multiple * unit.mains_frequency_hz) if multiple else name
 
     def check(self, settings: IdleSettings, unit: UnitData) -> list[str]:
         """The band must be one, and the record hold enough mains cycles."""
@@ -161,51 +159,11 @@ def _findings(result: IdleResult, situation: Situation) -> list[Finding]:
         _signal_to_noise(result.noise_a_weighted_vrms, relative, unit),
         *hum_findings(
             result,
-            said_by="the ticket",
+            said_by="the unit's data (mains_frequency)",
             level_doubt=relative,
             frequency_doubt=rectangular(accuracy.frequency),
         ),
     ]
-
-
-def hum_findings(
-    result: IdleResult, *, said_by: str, level_doubt: float = 0.0, frequency_doubt: float = 0.0
-) -> list[Finding]:
-    """Mains frequency and hum lines; none of them where the hum is that of another mains.
-
-    Hum at the lines of the other mains would lie beside every line that is looked at, and pass.
-
-    said_by : what names the mains frequency the lines were looked for at; level_doubt and
-        frequency_doubt are the instrument's, relative
-    """
-    nominal_hz = result.nominal_mains_hz
-    if result.other_mains_hz is not None:
-        why = (
-            f"the mains here is {result.other_mains_hz:.0f} Hz, {said_by} says {nominal_hz:.0f} Hz"
-        )
-        names = (f"hum_{k * nominal_hz:.0f}" for k in range(1, int(TOP_HUM_HZ // nominal_hz) + 1))
-        return [
-            not_found("mains_frequency", "Hz", why),
-            *(not_found(name, "V", why) for name in names),
-        ]
-    mains = result.mains_frequency_hz
-    return [
-        not_found("mains_frequency", "Hz", _why_no_mains(result))
-        if mains.value is None
-        else found("mains_frequency", "Hz", mains, frequency_doubt * nominal_hz),
-        *(
-            found(f"hum_{k * nominal_hz:.0f}", "V", line, level_doubt * (line.value or 0.0))
-            for k, line in sorted(result.hum_lines.items())
-            if k * nominal_hz <= TOP_HUM_HZ
-        ),
-    ]
-
-
-def _why_no_mains(result: IdleResult) -> str:
-    if not result.lone_hum:
-        return "no hum line stands out of the noise"
-    lines = " and ".join(say(k * result.nominal_mains_hz, "Hz") for k in result.lone_hum)
-    return f"of the hum lines only {lines} stands out, which may be a stray tone"
 
 
 def _signal_to_noise(noise: Estimate, relative: float, unit: UnitData) -> Finding:
@@ -221,32 +179,4 @@ def _signal_to_noise(noise: Estimate, relative: float, unit: UnitData) -> Findin
         value=value,
         standard_uncertainty=doubt,
         remarks=("A-weighted, relative to rated power",),
-    )
-
-
-def idle_picture(capture: Capture, result: IdleResult, *, top_hz: float) -> Picture:
-    """The spectrum with no signal up to top_hz, the hum lines marked."""
-    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
-    level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
-    nominal_hz = result.nominal_mains_hz
-    mains_hz = result.mains_frequency_hz.value or nominal_hz
-    marks = [
-        Mark(
-            x=multiple * mains_hz,
-            y=20.0 * math.log10(line.value),
-            label=f"{multiple * nominal_hz:.0f} Hz",
-        )
-        for multiple, line in sorted(result.hum_lines.items())
-        if line.value and multiple * mains_hz <= TOP_HUM_HZ
-    ]
-    return Picture(
-        name="idle_spectrum",
-        title="Spectrum with no signal",
-        x_label="frequency in Hz",
-        y_label="level in dBV",
-        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
-        marks=tuple(marks),
-        x_scale="log",
-        x_limits=(10.0, top_hz),
-        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; hum lines are marked.",
     )

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.idle import analyse_idle
 
 RATE = 96000.0
@@ -110,3 +111,69 @@ def test_hum_of_another_mains_than_was_said_is_not_read(here_hz, said_hz):
     unsaid = analyse_idle(wave, 48000.0, nominal_mains_hz=None)
     assert unsaid.nominal_mains_hz == here_hz
     assert unsaid.mains_frequency_hz.value == pytest.approx(1.0003 * here_hz, abs=1e-3)
+
+
+def mains_hum(mains_hz, lines, seconds=6.0, rate=48000.0):
+    """Lines in V rms by multiple over white noise of 20 uV rms."""
+    t = np.arange(round(seconds * rate)) / rate
+    wave = 20e-6 * np.random.default_rng(5).standard_normal(t.size)
+    return wave + sum(
+        np.sqrt(2) * rms * np.cos(2 * np.pi * k * mains_hz * t + k) for k, rms in lines.items()
+    )
+
+
+COMB = {k: 1e-3 / k for k in range(1, 7)}
+
+
+@pytest.mark.parametrize(("said_hz", "here_hz"), [(16.7, 16.68), (50.5, 50.1), (400.0, 400.3)])
+def test_hum_of_any_mains_that_was_said_is_read(said_hz, here_hz):
+    result = analyse_idle(mains_hum(here_hz, COMB), 48000.0, nominal_mains_hz=said_hz)
+    # a line's doubt: 20 uV sqrt(1/(N/2)) / sqrt(2) = 0.04 uV over 6 s at 48 kHz
+    assert result.mains_frequency_hz.value == pytest.approx(here_hz, abs=1e-3)
+    assert result.hum_lines[1].value == pytest.approx(1e-3, abs=0.4e-6)
+    assert result.hum_lines[2].value == pytest.approx(0.5e-3, abs=0.4e-6)
+    assert result.other_mains_hz is None
+
+
+@pytest.mark.parametrize(
+    ("said_hz", "here_hz", "other_hz"),
+    [(16.7, 50.03, 50.0), (400.0, 50.03, 50.0), (400.0, 59.97, 60.0), (50.5, 60.02, 60.0)],
+)
+def test_hum_of_50_or_60_hz_is_told_from_any_mains_that_was_said(said_hz, here_hz, other_hz):
+    result = analyse_idle(mains_hum(here_hz, COMB), 48000.0, nominal_mains_hz=said_hz)
+    assert result.other_mains_hz == other_hz
+    assert result.hum_lines == {}
+
+
+@pytest.mark.parametrize("here_hz", [47.3, 49.3, 50.7, 51.0, 53.4])
+def test_hum_well_off_nominal_is_read_where_it_is(here_hz):
+    lines = {1: 1e-3, 2: 0.5e-3, 20: 0.2e-3}
+    result = analyse_idle(mains_hum(here_hz, lines), 48000.0)
+    assert result.mains_frequency_hz.value == pytest.approx(here_hz, abs=1e-3)
+    assert {k: result.hum_lines[k].value for k in lines} == pytest.approx(lines, abs=0.4e-6)
+
+
+@pytest.mark.parametrize("here_hz", [50.65, 51.5, 54.1])
+def test_nothing_is_read_beside_a_lone_line_off_nominal(here_hz):
+    result = analyse_idle(mains_hum(here_hz, {1: 1e-3}), 48000.0)
+    assert result.mains_frequency_hz.value is None
+    assert result.hum_lines == {}
+    assert result.stray_hz[0] == pytest.approx(here_hz, abs=0.2)
+
+
+def test_a_lone_line_of_the_other_mains_is_not_passed_over():
+    # what a rectifier on 60 Hz gives
+    result = analyse_idle(mains_hum(60.0, {2: 1e-3}), 48000.0, nominal_mains_hz=50.0)
+    assert result.other_mains_hz == 60.0
+    assert result.lone_hum_hz == (120.0,)
+    assert result.hum_lines == {}
+    assert result.mains_frequency_hz.value is None
+    unsaid = analyse_idle(mains_hum(60.0, {2: 1e-3}), 48000.0, nominal_mains_hz=None)
+    assert unsaid.hum_lines[2].value == pytest.approx(1e-3, abs=0.4e-6)
+    assert unsaid.mains_frequency_hz.value is None
+
+
+def test_a_record_of_too_few_mains_cycles_is_refused():
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_idle(mains_hum(16.7, COMB, seconds=0.4), 48000.0, nominal_mains_hz=16.7)
+    assert refused.value.code == "too_short"

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sequencer.analysis.mains import find_mains, fit_hum, is_told, multiples_below
+from sequencer.analysis.mains import find_mains, fit_hum, multiples_below
+from sequencer.analysis.mains_nominals import NOMINALS_HZ, is_own, is_told, nominals_with
 from sequencer.analysis.sine_fit import fit_lines
 
 RATE = 48000.0
@@ -84,3 +85,54 @@ def test_the_skirt_of_a_strong_tone_is_no_hum(tone_hz):
     wave = hum(50.0, 5.0, {}) + np.cos(2 * np.pi * tone_hz * np.arange(5 * 48000) / RATE)
     for nominal_hz in (50.0, 60.0):
         assert not find_mains(wave, RATE, (nominal_hz,)).is_seen
+
+
+@pytest.mark.parametrize(
+    ("said_hz", "searched_hz"),
+    [
+        (None, (50.0, 60.0)),
+        (50.0, (50.0, 60.0)),
+        (60.0, (60.0, 50.0)),
+        (50.5, (50.5, 60.0)),  # 49.9 to 51.1 Hz meet 49.4 to 50.6 Hz: one mains
+        (16.7, (16.7, 50.0, 60.0)),
+        (400.0, (400.0, 50.0, 60.0)),
+    ],
+)
+def test_hum_is_looked_for_at_what_was_said_and_at_50_and_60_hz(said_hz, searched_hz):
+    # railway 16.7 Hz: EN 50163; aircraft 400 Hz: MIL-STD-704; both from memory
+    assert nominals_with(said_hz) == searched_hz
+
+
+def test_a_line_that_two_mains_have_tells_neither():
+    assert [k for k in range(1, 11) if not is_own(60.0, k)] == [5, 10]
+    assert [k for k in range(1, 11) if not is_own(50.0, k)] == [6]
+    # 16.7 x 3 = 50.1 Hz; 50 x 8 = 400 Hz
+    assert [k for k in range(1, 8) if not is_own(16.7, k, nominals_with(16.7))] == [3, 6]
+    assert not is_own(400.0, 1, nominals_with(400.0))
+    assert not is_own(50.0, 8, nominals_with(400.0))
+
+
+@pytest.mark.parametrize("mains_hz", [47.2, 49.3, 50.65, 51.0, 53.1, 57.5, 62.4])
+@pytest.mark.parametrize("seconds", [1.0, 5.0])
+def test_hum_of_a_generator_set_off_its_speed_is_found_where_it_is(mains_hz, seconds):
+    # The bound for one line of amplitude A in noise of density d: sqrt(6) d/(pi A T^1.5) (Kay, example
+    # 3.14); the second line, A = 45 uV, turns twice as fast: 4 mHz at 1 s, 0.4 mHz at 5 s.
+    found = find_mains(hum(mains_hz, seconds, LEVELS), RATE)
+    assert found.is_told
+    assert found.value_hz == pytest.approx(mains_hz, abs=4 * 4.3e-3 / seconds**1.5)
+    assert abs(found.value_hz - mains_hz) < 4 * found.standard_uncertainty_hz
+
+
+@pytest.mark.parametrize("line_hz", [50.65, 51.0, 52.0, 54.2, 104.0])
+def test_one_line_beside_the_mains_is_never_read_at_the_mains(line_hz):
+    found = find_mains(hum(line_hz, 3.0, {1: 1e-3}), RATE, (50.0,))
+    assert not found.is_seen
+    assert found.stray_hz == pytest.approx(line_hz, abs=0.3)
+
+
+@pytest.mark.parametrize("tone_hz", [20.3, 123.4567, 997.31, 1000.0])
+def test_what_a_computed_tone_leaves_by_its_rounding_is_no_hum(tone_hz):
+    wave = np.cos(2 * np.pi * tone_hz * np.arange(3 * 48000) / RATE)
+    tone = fit_lines(wave, RATE, [tone_hz])
+    for nominal_hz in NOMINALS_HZ:
+        assert not find_mains(wave, RATE, (nominal_hz,), without=tone).is_seen

@@ -148,7 +148,9 @@ def test_hum_of_the_other_mains_than_the_tickets_is_refused(on):
     for name in names:
         assert found[name].value is None
         assert found[name].upper_bound is None
-        assert found[name].reason == "the mains here is 60 Hz, the ticket says 50 Hz"
+        assert found[name].reason == (
+            "the mains here is 60 Hz, the unit's data (mains_frequency) says 50 Hz"
+        )
     assert found["noise_unweighted"].value == pytest.approx(1.24e-3, rel=0.02)
 
 
@@ -160,3 +162,37 @@ def test_one_stray_line_tells_no_mains_frequency(on):
     assert found["mains_frequency"].value is None
     assert "only 300 Hz stands out" in found["mains_frequency"].reason
     assert found["hum_300"].value == pytest.approx(1e-3, rel=0.01)
+
+
+def test_a_lone_line_of_the_other_mains_leaves_no_hum_reading(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {120.0: 5e-3}
+    found = on.run(STEP, bench).findings()
+    assert found["hum_100"].value is None
+    assert found["hum_100"].upper_bound is None
+    assert found["hum_100"].reason == (
+        "of the hum lines only 120 Hz stands out, a line of 60 Hz mains or a stray tone; "
+        "the unit's data (mains_frequency) says 50 Hz"
+    )
+
+
+def test_hum_well_off_nominal_is_read_and_said_to_be(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {51.0: 1e-3, 102.0: 0.5e-3}
+    found = on.run(STEP, bench).findings(accuracy={})
+    assert found["mains_frequency"].value == pytest.approx(51.0, abs=1e-3)
+    assert found["mains_frequency"].remarks == ("2.0 % above the nominal 50 Hz",)
+    assert found["hum_50"].value == pytest.approx(1e-3, rel=2e-3)
+
+
+def test_a_lone_line_beside_the_mains_leaves_no_hum_reading(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {104.0: 1e-3}
+    found = on.run(STEP, bench).findings()
+    assert found["hum_100"].reason == (
+        "a line near 104 Hz stands out, which may be hum or a stray tone, "
+        "and none where 50 Hz mains has its hum"
+    )

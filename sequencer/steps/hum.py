@@ -1,0 +1,110 @@
+"""Hum and noise of a record without signal, as findings and as a picture."""
+
+import math
+
+import numpy as np
+
+from sequencer.analysis.idle import IdleResult
+from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.spectrum import amplitude_spectrum
+from sequencer.captures import Capture
+from sequencer.pictures import Curve, Mark, Picture
+from sequencer.steps.base import Finding, found, not_found, say
+
+_TOP_HUM_HZ = 1000.0
+
+
+def hum_name(line_hz: float) -> str:
+    """Name of the reading of the hum line that should lie there: hum_50, hum_100 ..."""
+    return f"hum_{line_hz:.0f}"
+
+
+def hum_findings(
+    result: IdleResult, *, said_by: str, level_doubt: float = 0.0, frequency_doubt: float = 0.0
+) -> list[Finding]:
+    """Mains frequency and hum lines; none of them where what stands out lies beside every line.
+
+    said_by : what names the mains frequency the lines were looked for at; level_doubt and
+        frequency_doubt are the instrument's, relative
+    """
+    nominal_hz = result.nominal_mains_hz
+    mains, why = result.mains_frequency_hz, _why_no_mains(result, said_by)
+    if mains.value is None:
+        frequency = not_found("mains_frequency", "Hz", why)
+    else:
+        remarks = _far_off(mains.value, nominal_hz)
+        frequency = found(
+            "mains_frequency", "Hz", mains, frequency_doubt * mains.value, remarks=remarks
+        )
+    if not result.hum_lines:
+        multiples = range(1, int(_TOP_HUM_HZ // nominal_hz) + 1)
+        return [frequency, *(not_found(hum_name(k * nominal_hz), "V", why) for k in multiples)]
+    return [
+        frequency,
+        *(
+            found(hum_name(k * nominal_hz), "V", line, level_doubt * (line.value or 0.0))
+            for k, line in sorted(result.hum_lines.items())
+            if k * nominal_hz <= _TOP_HUM_HZ
+        ),
+    ]
+
+
+def _far_off(mains_hz: float, nominal_hz: float) -> tuple[str, ...]:
+    off = mains_hz / nominal_hz - 1.0
+    if abs(off) <= SEARCH_REACH:
+        return ()
+    side = "above" if off > 0.0 else "below"
+    return (f"{100.0 * abs(off):.1f} % {side} the nominal {say(nominal_hz, 'Hz')}",)
+
+
+def _why_no_mains(result: IdleResult, said_by: str) -> str:
+    nominal = say(result.nominal_mains_hz, "Hz")
+    if result.stray_hz:
+        return (
+            f"a line near {_listed(result.stray_hz)} stands out, which may be hum or a stray tone, "
+            f"and none where {nominal} mains has its hum"
+        )
+    lone = _listed(result.lone_hum_hz)
+    if result.other_mains_hz is None:
+        if not lone:
+            return "no hum line stands out of the noise"
+        return f"of the hum lines only {lone} stands out, which may be a stray tone"
+    other = say(result.other_mains_hz, "Hz")
+    if not lone:
+        return f"the mains here is {other}, {said_by} says {nominal}"
+    return (
+        f"of the hum lines only {lone} stands out, a line of {other} mains or a stray tone; "
+        f"{said_by} says {nominal}"
+    )
+
+
+def _listed(lines_hz: tuple[float, ...]) -> str:
+    return " and ".join(say(line_hz, "Hz") for line_hz in lines_hz)
+
+
+def idle_picture(capture: Capture, result: IdleResult, *, top_hz: float) -> Picture:
+    """The spectrum with no signal up to top_hz, the hum lines marked."""
+    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
+    level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
+    nominal_hz = result.nominal_mains_hz
+    mains_hz = result.mains_frequency_hz.value or nominal_hz
+    marks = [
+        Mark(
+            x=multiple * mains_hz,
+            y=20.0 * math.log10(line.value),
+            label=f"{multiple * nominal_hz:.0f} Hz",
+        )
+        for multiple, line in sorted(result.hum_lines.items())
+        if line.value and multiple * mains_hz <= _TOP_HUM_HZ
+    ]
+    return Picture(
+        name="idle_spectrum",
+        title="Spectrum with no signal",
+        x_label="frequency in Hz",
+        y_label="level in dBV",
+        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
+        marks=tuple(marks),
+        x_scale="log",
+        x_limits=(10.0, top_hz),
+        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; hum lines are marked.",
+    )
