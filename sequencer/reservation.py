@@ -3,16 +3,19 @@
 The operating system drops a lock when the last process that shares it dies, so a reservation can't go
 stale; the watchkeeper shares it and holds on until the bench is safe. The note beside the lock only
 tells people who holds it. Lock files stay: one that is removed while another process opens it would be
-two locks of one name.
+two locks of one name. Whoever only asks takes a shared lock for a moment, so that two who ask don't see
+each other; who takes one in earnest waits for longer than that moment.
 """
 
 import contextlib
+import fcntl
 import getpass
 import json
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
@@ -24,7 +27,33 @@ from sequencer.journal import sha256_hex
 # Where every user of a machine may write, whatever their TMPDIR says (FHS 3.0).
 _SHARED_PLACES = ("/tmp", "/var/tmp")
 
-_DIED = ", which died; its bench is made safe"
+# Longer than anybody holds a lock who only asks.
+_MOMENT_S = 0.5
+# The watchkeeper of a run that died makes its bench safe in 5 s and writes the record.
+_MAKING_SAFE_S = 10.0
+_POLL_S = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Holder:
+    """Who holds an address.
+
+    is_alive is False when the run itself died and its watchkeeper is still at work. unasked says why
+    the lock could not be asked, where only the note tells; empty otherwise.
+    """
+
+    who: str
+    is_alive: bool = True
+    unasked: str = ""
+
+    def __str__(self) -> str:
+        return self.who if self.is_alive else f"{self.who}, which died; its bench is made safe"
+
+    def words(self) -> str:
+        """What still goes on there."""
+        if self.unasked:
+            return f"perhaps still running: {self} (its reservation can't be asked: {self.unasked})"
+        return f"still running: {self}" if self.is_alive else str(self)
 
 
 def lock_folder() -> Path:
@@ -40,6 +69,7 @@ def reserved(
 ) -> Iterator[tuple[int, ...]]:
     """Hold these addresses while inside; holder says what for. Gives the locks' descriptors.
 
+    What the watchkeeper of a run that died still holds is waited for.
     Raises Refused (code "held") when another run holds one of them.
     """
     where = folder or lock_folder()
@@ -49,13 +79,7 @@ def reserved(
         keys = {key: each for each in addresses for key in spellings(each)}
         for key, address in sorted(keys.items()):
             lock, note = _lock(where, key), _note(where, key)
-            try:
-                stack.enter_context(lock)
-            except Timeout:
-                raise Refused(
-                    f"{address} is in use by {_who(note)}; wait for that run to end",
-                    code="held",
-                ) from None
+            stack.enter_context(_taken(lock, note, address))
             _leave(note, holder)
             descriptors += _descriptor(lock)
         yield tuple(descriptors)
@@ -66,22 +90,43 @@ def record_address(folder: Path) -> str:
     return f"record {folder.resolve()}"
 
 
-def running_on(address: str, folder: Path | None = None) -> str | None:
-    """What still goes on where this address is held, in words; None when nobody holds it."""
+def holder_of(address: str, folder: Path | None = None) -> Holder | None:
+    """Who holds this address; None when nobody does. Nobody is kept from it by the question."""
     where = folder or lock_folder()
     for key in spellings(address):
-        lock = _lock(where, key)
-        if not Path(lock.lock_file).exists():
+        try:
+            handle = os.open(_lock(where, key).lock_file, os.O_RDONLY | os.O_NONBLOCK)
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            noted = _noted(_note(where, key))
+            if noted.is_alive:
+                return Holder(who=noted.who, unasked=error.strerror or str(error))
             continue
         try:
-            with lock:
-                pass
-        except Timeout:
-            who = _who(_note(where, key))
-            return who if _DIED in who else f"still running: {who}"
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except OSError:
-            continue  # a colleague's, which can't be asked
+            return _noted(_note(where, key))
+        finally:
+            os.close(handle)
     return None
+
+
+def _taken(
+    lock: BaseFileLock, note: Path, address: str
+) -> contextlib.AbstractContextManager[object]:
+    """The lock, taken.
+
+    Raises Refused when somebody holds it who goes on.
+    """
+    for patience_s in (_MOMENT_S, _MAKING_SAFE_S):
+        try:
+            return lock.acquire(timeout=patience_s, poll_interval=_POLL_S)
+        except Timeout:
+            holder = _noted(note)
+            if holder.is_alive:
+                break
+    raise Refused(f"{address} is in use by {holder}; wait for that run to end", code="held")
 
 
 def _lock(where: Path, key: str) -> BaseFileLock:
@@ -139,13 +184,14 @@ def _user() -> str:
         return str(os.getuid())
 
 
-def _who(note: Path) -> str:
+def _noted(note: Path) -> Holder:
+    """Who holds an address as the note beside its lock has it."""
     try:
         held = json.loads(note.read_text(encoding="utf-8"))
         who = printable(f"{held['for']} (process {held['pid']}, user {held['user']})")
-        return who if _is_alive(int(held["pid"])) else f"{who}{_DIED}"
+        return Holder(who=who, is_alive=_is_alive(int(held["pid"])))
     except (OSError, ValueError, KeyError, TypeError):
-        return "another run"
+        return Holder(who="another run")
 
 
 def _is_alive(pid: int) -> bool:

@@ -47,7 +47,7 @@ from sequencer.session import (
     run_in,
     write_results,
 )
-from sequencer.verifying import verify
+from sequencer.verifying import refuse_running, verify
 
 _ENDED = (Outcome.PASS.value, Outcome.FAIL.value)
 
@@ -65,10 +65,11 @@ class Resumption:
 def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Carried:
     """Go on with a run; its folder then holds the whole of it.
 
-    Raises Refused when there is nothing to go on with, or the record was altered.
+    Raises Refused when there is nothing to go on with, it is still going on, or the record was altered.
     """
     folder = wanted.folder
     _refuse_pair(folder)
+    refuse_running(folder, or_died=False)  # before anybody is asked anything
     record = _sound_record(folder)
     if record.outcome in _ENDED:
         return _only_written(record)
@@ -77,7 +78,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
         if ready.procedure.sha256 != record.started.get("procedure_sha256"):
             raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
         operator = operator_for(request, ready.bench, person)
-        accepted = ask_cautions(operator)
+        accepted = ask_cautions(operator, ready.plan.cautions)
         job = _job(record, request)
         addresses = [*addresses_of(ready.bench), record_address(folder)]
         with reserved(addresses, f"{ready.procedure.name} on {job.serial}, resumed") as locks:

@@ -27,7 +27,7 @@ from sequencer.record import (
     journal_bytes,
     journal_lines,
 )
-from sequencer.reservation import record_address, running_on
+from sequencer.reservation import holder_of, record_address
 
 # Told one by one up to here: a journal of another run would differ in every line.
 _MOST_TOLD = 20
@@ -354,18 +354,20 @@ def _summary_differences(
 
 def still_running(folder: Path) -> str | None:
     """That a run (or pair) is still going on in its folder, in words; None when none is."""
-    return running_on(record_address(folder))
+    holder = holder_of(record_address(folder))
+    return holder.words() if holder else None
 
 
-def refuse_running(folder: Path) -> None:
+def refuse_running(folder: Path, *, or_died: bool = True) -> None:
     """Refuse what only a record that is written to its end can be used for.
 
+    or_died: also while the watchkeeper of a run that died still writes there.
     Raises Refused (code "held") while a run (or pair) is still going on in this folder.
     """
-    if running := still_running(folder):
-        raise Refused(
-            f"{printable(str(folder), 200)} is {running}; wait for that run to end", code="held"
-        )
+    holder = holder_of(record_address(folder))
+    if holder and (holder.is_alive or or_died):
+        where = printable(str(folder), 200)
+        raise Refused(f"{where} is {holder.words()}; wait for that run to end", code="held")
 
 
 def _has_end(events: Sequence[str]) -> bool:
@@ -382,8 +384,10 @@ def _remarks(
     running: str | None,
 ) -> Iterator[str]:
     events = [str(line.says.get("event")) for line in lines if line.says]
-    if running and not _has_end(events):
+    if running:
         yield f"{running}; this is the record so far"
+        if (folder / SUMMARY).exists():
+            yield f"{SUMMARY} was not checked: it may be written anew until that run has ended"
         return
     if torn:
         yield f"the last line is torn ({len(torn)} bytes): the record was broken off while writing"

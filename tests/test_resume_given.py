@@ -10,6 +10,7 @@ from sequencer import resuming
 from sequencer.errors import Refused
 from sequencer.floor import floor_path
 from sequencer.operator import AcceptedBeforehand
+from sequencer.reservation import record_address, reserved
 
 TEXT = """\
 procedure: short
@@ -83,3 +84,24 @@ def test_a_refused_resumption_leaves_summary_and_report(interrupted, steadybench
     assert (folder / "summary.json").read_bytes() == before
     assert (folder / "report.html").exists()
     assert steadybench("verify", folder).code == 0
+
+
+class _Unasked:
+    """A person whom nothing may be asked."""
+
+    name = "the test"
+
+    def accept(self, caution):
+        raise AssertionError(f"asked: {caution}")
+
+    answer = accept
+
+
+def test_a_run_that_is_still_going_on_is_refused_before_anything_is_asked(interrupted):
+    folder, _ = interrupted
+    with (
+        reserved([record_address(folder)], "short on S-1"),
+        pytest.raises(Refused, match="still running: short on S-1") as caught,
+    ):
+        resuming.resume(resuming.Resumption(folder=folder), person=_Unasked(), sinks=[])
+    assert caught.value.code == "held"

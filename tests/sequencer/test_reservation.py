@@ -1,16 +1,19 @@
 """Two runs never share an instrument, whichever process they are in, and a dead one holds none."""
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import tempfile
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from sequencer.errors import Refused
-from sequencer.reservation import lock_folder, reserved, running_on
+from sequencer.reservation import holder_of, lock_folder, reserved
 
 ROOT = Path(__file__).resolve().parents[2]
 A, B = "TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::127.0.0.1::5026::SOCKET"
@@ -196,10 +199,70 @@ def test_another_user_s_folder_does_not_lock_this_user_out():
 
 
 def test_who_holds_an_address_is_told_and_nobody_is_kept_from_it(tmp_path):
-    assert running_on(A, tmp_path) is None
+    assert holder_of(A, tmp_path) is None
     with reserved([A], "burn_in on S-1", tmp_path):
-        words = running_on(A, tmp_path)
+        words = holder_of(A, tmp_path).words()
         assert words.startswith(f"still running: burn_in on S-1 (process {os.getpid()}")
-    assert running_on(A, tmp_path) is None
+    assert holder_of(A, tmp_path) is None
     with reserved([A], "another", tmp_path):
         pass
+
+
+def test_those_who_ask_again_and_again_keep_nobody_off_and_do_not_see_each_other(tmp_path):
+    with reserved([A], "before", tmp_path):
+        pass
+    has_ended, seen = threading.Event(), []
+
+    def ask():
+        while not has_ended.wait(0.001):
+            seen.append(holder_of(A, tmp_path))
+
+    asking = [threading.Thread(target=ask, daemon=True) for _ in range(2)]
+    for each in asking:
+        each.start()
+    while len(seen) < 50:
+        time.sleep(0.001)
+    before = seen[:50]
+    try:
+        for _ in range(20):
+            with reserved([A], "a run", tmp_path):
+                pass
+    finally:
+        has_ended.set()
+        for each in asking:
+            each.join()
+    assert before == [None] * 50
+
+
+def test_what_the_watchkeeper_of_a_dead_run_holds_is_waited_for(tmp_path, holder):
+    """It makes the bench safe and lets go by itself."""
+    (note,) = tmp_path.glob("*.json")
+    note.write_text(json.dumps({**json.loads(note.read_text()), "pid": _dead_process()}))
+    found = holder_of(A, tmp_path)
+    assert not found.is_alive
+    assert "somebody else's run" in found.words()
+    assert "which died; its bench is made safe" in found.words()
+    threading.Timer(1.5, holder.kill).start()
+    with reserved([A], "after", tmp_path):
+        assert "after" in holder_of(A, tmp_path).words()
+
+
+def _dead_process():
+    process = subprocess.Popen([sys.executable, "-c", ""])
+    process.wait()
+    return process.pid
+
+
+@pytest.mark.parametrize("is_alive", [True, False])
+def test_a_lock_that_cannot_be_asked_is_not_taken_for_free(tmp_path, mocker, is_alive):
+    """The note alone tells then: a process that is there is perhaps the holder."""
+    with reserved([A], "a colleague's run", tmp_path):
+        pass
+    if not is_alive:
+        (note,) = tmp_path.glob("*.json")
+        note.write_text(json.dumps({**json.loads(note.read_text()), "pid": _dead_process()}))
+    mocker.patch("sequencer.reservation.os.open", side_effect=PermissionError(13, "no permission"))
+    holder = holder_of(A, tmp_path)
+    assert (holder is not None) is is_alive
+    assert not is_alive or holder.words().startswith("perhaps still running: a colleague's run")
+    assert not is_alive or "can't be asked: no permission" in holder.words()

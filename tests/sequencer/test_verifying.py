@@ -279,3 +279,13 @@ def test_a_run_that_is_still_going_on_is_not_called_broken_off(run_folder):
                 use(run_folder)
             assert caught.value.code == "held"
     assert verify(run_folder).is_intact
+
+
+def test_while_a_run_goes_on_its_summary_is_not_checked_and_that_is_said(run_folder):
+    path = run_folder / record.SUMMARY
+    path.write_text(path.read_text().replace("pass", "fail"))
+    assert not verify(run_folder).is_intact
+    with reserved([record_address(run_folder)], "final_test on S-1, resumed"):
+        found = verify(run_folder)
+    assert found.is_intact
+    assert any(each.startswith("summary.json was not checked") for each in found.remarks)
