@@ -26,6 +26,7 @@ from sequencer.quantities import (
     at_most,
     parse_quantity,
 )
+from sequencer.unit_data import MainsVoltage
 
 _SOCKET = re.compile(r"TCPIP\d*::.*::(\d{1,20})::SOCKET", re.IGNORECASE)
 _HIGHEST_PORT = 65535
@@ -163,6 +164,10 @@ class BenchModel(_Model):
     instruments: dict[Role, InstrumentModel]
     load: LoadModel
     generator_ceiling: Ceiling
+    mains_voltage: MainsVoltage | None = Field(
+        default=None,
+        description="voltage of the outlet that feeds the unit; one for other mains is then refused",
+    )
     clock: Literal["real", "simulated"] = "real"
     clock_address: str | None = None
     backend: str = "@py"

@@ -60,7 +60,10 @@ class InstrumentSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchSpec:
-    """A bench file, checked; nothing is opened yet. is_built_in: it is no file that anybody can mend."""
+    """A bench file, checked; nothing is opened yet. is_built_in: it is no file that anybody can mend.
+
+    mains_vrms is None where the file does not state it.
+    """
 
     name: str
     clock: Literal["real", "simulated"]
@@ -68,6 +71,7 @@ class BenchSpec:
     backend: str
     load: Load
     generator_ceiling_vrms: float
+    mains_vrms: float | None
     routes: Mapping[str, int]
     instruments: Mapping[Role, InstrumentSpec]
     independent_means: tuple[str, ...]
@@ -160,6 +164,7 @@ def _spec(model: BenchModel, source: SourceFile, name: str | None) -> BenchSpec:
             short_term_s=load.short_term_duration,
         ),
         generator_ceiling_vrms=model.generator_ceiling,
+        mains_vrms=model.mains_voltage,
         routes=MappingProxyType(model.router_channels),
         instruments=MappingProxyType(
             {

@@ -63,6 +63,7 @@ _OPEN_BENCH: Mapping[str, Any] = MappingProxyType(
     {
         "bench": "bench",
         "generator_ceiling": math.inf,
+        "mains_voltage": None,
         "clock": "real",
         "clock_address": None,
         "backend": "@py",

@@ -290,13 +290,13 @@ class _Accepted:
         return self._person.answer(question)
 
 
-def ask_cautions(operator: Operator) -> list[CautionAccepted]:
-    """Every standing caution, accepted.
+def ask_cautions(operator: Operator, of_plan: Sequence[str] = ()) -> list[CautionAccepted]:
+    """Every standing caution, accepted, and those of the plan.
 
     Raises Refused (code "cautions") when one is not.
     """
     accepted = []
-    for caution in cautions.CAUTIONS:
+    for caution in (*cautions.CAUTIONS, *of_plan):
         try:
             with _nothing_begun():
                 operator.accept(caution)

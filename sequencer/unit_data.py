@@ -29,6 +29,7 @@ from sequencer.quantities import (
 OFF_W = 0.5
 # At worst, supplies lie 10 % above or 15 % below the nominal voltage (EN 50160, from memory).
 MAINS_TOLERANCE = 0.15
+MainsVoltage = Annotated[Voltage, at_least("10 V", "voltage"), at_most("500 V", "voltage")]
 REVERSED = (
     "the power meter reads negative: its current or voltage leads are the wrong way round, so no power "
     "it reads can be trusted"
@@ -83,9 +84,7 @@ class UnitSettings(BaseModel):
     mains_frequency: (
         Annotated[Frequency, at_least("15 Hz", "frequency"), at_most("450 Hz", "frequency")] | None
     ) = None
-    mains_voltage: (
-        Annotated[Voltage, at_least("10 V", "voltage"), at_most("500 V", "voltage")] | None
-    ) = None
+    mains_voltage: MainsVoltage | None = None
     output: OutputTopology | None = None
     polarity: Polarity | None = None
 

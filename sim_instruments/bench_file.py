@@ -98,6 +98,7 @@ def bench_entries(addresses: Mapping[str, str], *, real_time: bool = False) -> d
         "clock_address": addresses[CLOCK],
         "backend": "@py",
         "generator_ceiling": "2 V",
+        "mains_voltage": "230 V",
         "load": _LOAD,
         "router_channels": _ROUTER_CHANNELS,
         "independent_means": ["load thermostat", "emergency stop"],

@@ -332,7 +332,7 @@ def test_two_roles_at_one_address_are_told_and_switches_refused(planned, against
     step = "{id: a, kind: wait, time: 1 s}"
     (remark,) = planned(step, bench=BENCH.replace("::4::", "::3::")).remarks
     assert "dmm and router share the address at " in remark
-    assert "bench.yaml:15:21, which is right only where one instrument is both" in remark
+    assert "bench.yaml:16:21, which is right only where one instrument is both" in remark
     switch = '  mains_switch: {address: "TCPIP0::127.0.0.1::1::SOCKET"}\n'
     ((line, message),) = against(step, bench=BENCH + switch)
     assert line == len(BENCH.splitlines()) + 1
