@@ -87,26 +87,17 @@ def _first(recording: Recording) -> Samples:
 
 
 def _tone(recording: Recording, options: MeasureOptions) -> Measured:
-    result = _analysed_tone(recording, options)
+    result = analyse_tone(
+        _first(recording),
+        recording.sample_rate_hz,
+        expected_frequency_hz=options.frequency_hz,
+        mains_frequency_hz=options.mains_hz,
+        band_hz=options.band_hz or AUDIO_HZ,
+        range_peak_v=recording.range_peak_v,
+    )
     return Measured(
         findings=_tone_findings(result), draw=lambda: spectrum_picture(_capture(recording), result)
     )
-
-
-def _analysed_tone(recording: Recording, options: MeasureOptions) -> ToneResult:
-    """At the nominal mains frequency; unless it is stated, at the one whose hum is seen."""
-    for nominal_hz in (options.mains_hz,) if options.mains_hz else NOMINALS_HZ:
-        result = analyse_tone(
-            _first(recording),
-            recording.sample_rate_hz,
-            expected_frequency_hz=options.frequency_hz,
-            mains_frequency_hz=nominal_hz,
-            band_hz=options.band_hz or AUDIO_HZ,
-            range_peak_v=recording.range_peak_v,
-        )
-        if result.mains_frequency_hz.value is not None:
-            break
-    return result
 
 
 def _tone_findings(result: ToneResult) -> list[Finding]:

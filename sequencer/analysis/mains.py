@@ -38,7 +38,7 @@ _OVER_FOOT = (
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
 _STRONG_MULTIPLES = (1, 2)  # what stray field and rectifier give; hum without both is no hum
 _FEWEST_BINS_APART = 4.0
-_ROUNDING = 1e-13  # of the record's peak: a computed record's own rounding makes lines as strong
+ROUNDING = 1e-13  # of the record's peak: a computed record's own rounding makes lines as strong
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +164,7 @@ class _HumSpectrum:
         self._seconds = slow.size / rate_hz
         self._top_hz = 0.45 * rate_hz
         # A line of amplitude a has the power a^2 n/6 behind a Hann window.
-        self._least = (_ROUNDING * peak_v) ** 2 * slow.size / 6
+        self._least = (ROUNDING * peak_v) ** 2 * slow.size / 6
 
     @classmethod
     def of(

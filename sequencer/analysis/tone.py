@@ -54,7 +54,7 @@ class ToneResult:
     harmonics are fractions of the fundamental; thd_plus_noise is everything in the band but
     fundamental and DC over everything in the band but DC (no value when the fundamental lies
     outside the band). harmonics_above lists the harmonics up to the tenth that lie above half the
-    sample rate or the instrument's band. mains_frequency_hz has no value where no hum is seen;
+    sample rate or the instrument's band. mains_frequency_hz has no value where no hum tells it;
     mains_sidebands is the root-sum-square of the lines at plus and minus twice the mains frequency,
     over the fundamental (no value in a record too short to tell them from the tone, below about
     0.08 s).
@@ -78,7 +78,7 @@ def analyse_tone(
     sample_rate_hz: float,
     *,
     expected_frequency_hz: float | None = None,
-    mains_frequency_hz: float = 50.0,
+    mains_frequency_hz: float | None = 50.0,
     band_hz: tuple[float, float] = (20.0, 20000.0),
     is_overrange: bool = False,
     range_peak_v: float | None = None,
@@ -91,7 +91,7 @@ def analyse_tone(
     samples : shape (n,), volts; three cycles or more, ten or more for the best accuracy
     sample_rate_hz : samples a second
     expected_frequency_hz : what the generator was set to; a tone off by over 1 % is refused
-    mains_frequency_hz : nominal, 50 or 60
+    mains_frequency_hz : nominal, as said; None takes 50 or 60, whichever's hum is in the record
     band_hz : band of THD+N
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where known
@@ -185,7 +185,7 @@ def _measure(
     record: Samples,
     sample_rate_hz: float,
     tone_hz: float,
-    nominal_mains_hz: float,
+    nominal_mains_hz: float | None,
     band_hz: tuple[float, float],
     top_hz: float = math.inf,
 ) -> ToneResult:
@@ -316,6 +316,6 @@ def _vertex(record: Samples, at: int) -> float:
 
 
 def _mains_estimate(mains: MainsFrequency) -> Estimate:
-    if not mains.is_seen:
-        return Estimate(value=None, noise_limited=True)
+    if not (mains.is_seen and mains.is_told):
+        return Estimate(value=None, noise_limited=not mains.is_seen)
     return Estimate(value=mains.value_hz, standard_uncertainty=mains.standard_uncertainty_hz)

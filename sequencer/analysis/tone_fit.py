@@ -16,8 +16,9 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.mains import MainsFrequency, find_mains, multiples_below
-from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, multiples_below
+from sequencer.analysis.mains_choice import choose_hum
+from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
 from sequencer.analysis.noise import noise_of_lines
 from sequencer.analysis.sine_fit import LineFit, fit_lines, residual_periodogram
 from sequencer.analysis.spectrum import Periodogram, peak_position
@@ -35,6 +36,7 @@ _SIDE_FROM_TONE_BINS = 8.0
 _WEAK_FROM_TONE_BINS = 5.0
 _STRONG_MULTIPLES = 10
 _LEAST_OVER_MAINS = 6.0
+_EVEN_BINS = 0.5
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
@@ -94,7 +96,7 @@ class ToneLines:
 
 
 def fit_tone(
-    record: Samples, sample_rate_hz: float, tone_hz: float, nominal_mains_hz: float
+    record: Samples, sample_rate_hz: float, tone_hz: float, nominal_mains_hz: float | None
 ) -> ToneLines:
     """The joint fit of a record of one tone.
 
@@ -102,7 +104,7 @@ def fit_tone(
     ----------
     record : shape (n,), volts
     tone_hz : start of the fundamental's frequency, within half a bin (sample rate / n)
-    nominal_mains_hz : 50 or 60
+    nominal_mains_hz : as said; None takes 50 or 60 Hz, whichever's hum is in the record
 
     Raises
     ------
@@ -116,21 +118,22 @@ def fit_tone(
             f"record at more than {4 * tone_hz:.6g} samples/s",
         )
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
-    mains = find_mains(record, sample_rate_hz, (nominal_mains_hz,), without=harmonic_fit)
+    nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
+    found = find_each_mains(record, sample_rate_hz, nominals_hz, without=harmonic_fit)
+    hum = choose_hum([found], nominals_hz)
+    mains = hum.found[0]
     if mains is None or not mains.is_seen:
         rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
-        ripple_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
-        mains = MainsFrequency(value_hz=ripple_hz, standard_uncertainty_hz=math.inf, is_seen=False)
+        mains = _ripple(rest, harmonic_fit.frequency_hz[0], hum.nominal_hz)
     lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
-    if not _has_left_sidebands(lines, nominal_mains_hz):
+    if not _has_left_sidebands(lines, hum.nominal_hz):
         return lines
     # A tone cut off by rippling rails has sidebands at all even multiples, down to where hum is
     # looked for, and hundreds of times stronger: they tell the mains frequency then.
     rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
-    ripple_hz = _ripple_frequency_hz(rest, harmonic_fit.frequency_hz[0], nominal_mains_hz)
-    if abs(ripple_hz / nominal_mains_hz - 1) > SEARCH_REACH:
+    mains = replace(_ripple(rest, harmonic_fit.frequency_hz[0], hum.nominal_hz), is_seen=True)
+    if abs(mains.value_hz / hum.nominal_hz - 1) > SEARCH_REACH:
         return lines
-    mains = MainsFrequency(value_hz=ripple_hz, standard_uncertainty_hz=math.inf, is_seen=True)
     lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
     doubt_hz = _PLACED_BINS * sample_rate_hz / record.size / 2
     return replace(lines, mains=replace(lines.mains, standard_uncertainty_hz=doubt_hz))
@@ -151,7 +154,10 @@ def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
     # Two thousand bins tell the median to a few per cent.
     some = rest.mean_square_v2[:: 1 + rest.mean_square_v2.size // _BINS_FOR_A_MEDIAN]
     noise_v2 = float(np.median(some))
-    return left_v2 > max(_LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2)
+    rounding_v2 = (ROUNDING * lines.amplitude_v) ** 2
+    return left_v2 > max(
+        _LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2, rounding_v2
+    )
 
 
 def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[int, ...]:
@@ -182,11 +188,11 @@ def _moved(fit: LineFit, bin_hz: float) -> float:
     return float(fit.frequency_hz[0] + np.clip(fit.correction_hz[0], -bin_hz / 2, bin_hz / 2))
 
 
-def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -> float:
+def _ripple(rest: Periodogram, tone_hz: float, nominal_hz: float) -> MainsFrequency:
     """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it.
 
     The distance of the highest bins near the sidebands from the tone, each placed between bins,
-    weighted with their power.
+    weighted with their power. It is told where both lie equally far, as what modulates puts them.
     """
     power, top = rest.mean_square_v2, rest.mean_square_v2.size - 2
     reach = math.ceil(2 * SEARCH_REACH * nominal_hz / rest.bin_hz) + 1
@@ -197,7 +203,12 @@ def _ripple_frequency_hz(rest: Periodogram, tone_hz: float, nominal_hz: float) -
         peak = first + int(np.argmax(power[first : min(middle + reach, top) + 1], keepdims=True)[0])
         distance_hz.append(abs(peak_position(power, peak) * rest.bin_hz - tone_hz))
         weight.append(float(power[peak]))
-    return float(np.average(distance_hz, weights=weight)) / 2
+    return MainsFrequency(
+        value_hz=float(np.average(distance_hz, weights=weight)) / 2,
+        standard_uncertainty_hz=math.inf,
+        is_seen=False,
+        is_told=abs(distance_hz[0] - distance_hz[1]) < _EVEN_BINS * rest.bin_hz,
+    )
 
 
 def _comb(

@@ -229,3 +229,50 @@ def test_a_record_too_short_for_any_tone_names_no_frequency_that_nobody_gave():
     assert refused.value.code == "too_short"
     assert "Hz" not in str(refused.value)
     assert "50 samples, 0.00104 s" in refused.value.reason
+
+
+@pytest.mark.parametrize(
+    ("hum_lines", "is_told"),
+    [
+        ({1: 1e-4}, True),
+        ({2: 1e-4, 4: 5e-5}, True),
+        ({2: 1e-4}, False),
+        ({6: 1e-4}, False),
+        ({}, False),
+    ],
+)
+def test_the_fundamental_or_two_hum_lines_tell_the_mains_frequency(hum_lines, is_told):
+    # one line alone may be a stray tone: a rule of our own, as for a record without signal
+    t = mid_time(2**18)
+    wave = np.cos(2 * np.pi * 997.3 * t) + noise(t.size, 1e-6)
+    wave += sum(a * np.cos(2 * np.pi * 50.04 * k * t + k) for k, a in hum_lines.items())
+    found = analyse_tone(wave, RATE).mains_frequency_hz
+    assert found.value == (pytest.approx(50.04, abs=1e-3) if is_told else None)
+
+
+@pytest.mark.parametrize("mains_hz", [49.96, 60.03])
+def test_unsaid_the_mains_is_the_one_whose_hum_is_there(mains_hz):
+    t = mid_time(2**18)
+    wave = np.cos(2 * np.pi * 997.3 * t) + noise(t.size, 1e-6)
+    wave += sum(1e-4 / k * np.cos(2 * np.pi * mains_hz * k * t + k) for k in (1, 2, 3))
+    found = analyse_tone(wave, RATE, mains_frequency_hz=None)
+    assert found.mains_frequency_hz.value == pytest.approx(mains_hz, abs=1e-3)
+
+
+@pytest.mark.parametrize("tone_hz", [20.3, 123.4567, 997.31, 1000.0, 5000.0])
+@pytest.mark.parametrize("nominal_hz", [50.0, 60.0, 16.7, None])
+def test_a_computed_tone_by_itself_has_no_mains_frequency(tone_hz, nominal_hz):
+    t = mid_time(3 * 48000)
+    found = analyse_tone(np.cos(2 * np.pi * tone_hz * t), RATE, mains_frequency_hz=nominal_hz)
+    assert found.mains_frequency_hz.value is None
+
+
+@pytest.mark.parametrize(("sides", "is_told"), [((-1, 1), True), ((1,), False)])
+def test_sidebands_tell_the_mains_frequency_only_in_pairs(sides, is_told):
+    # amplitude modulation gives both sidebands the same distance (textbook); a stray line has no twin
+    t = mid_time(2**18)
+    wave = np.cos(2 * np.pi * 5000 * t) + 1e-6 * np.cos(2 * np.pi * 50.4 * t)
+    wave += noise(t.size, 1e-6)  # the weak line beside would be taken for the mains
+    wave += sum(1e-3 * np.cos(2 * np.pi * (5000 + 2 * s * 50.1) * t) for s in sides)
+    found = analyse_tone(wave, RATE).mains_frequency_hz
+    assert found.value == (pytest.approx(50.1, abs=0.01) if is_told else None)
