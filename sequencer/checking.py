@@ -25,6 +25,7 @@ from sequencer.mains_checking import (
     switches_on,
 )
 from sequencer.mains_rest import MainsRest
+from sequencer.operator_readings import is_given
 from sequencer.plans import Plan, PlannedStep
 from sequencer.procedure_model import Procedure, Step, Unjudged
 from sequencer.quantities import format_quantity
@@ -193,7 +194,9 @@ class _Planner:
             duration_s = 0.0  # nobody is asked
         self.errors += [_at(step, each) for each in problems]
         by_hand = _by_hand(demand, self._bench)
-        if is_asked_instead:
+        if demand.asks_for in self._given:
+            by_hand = " (the job ticket has it)"
+        elif is_asked_instead:
             by_hand = f" ({missing}: you are asked what a meter of your own shows)"
         return PlannedStep(
             step=step,
@@ -207,7 +210,7 @@ class _Planner:
     def _unanswered(self, demand: Demand) -> str | None:
         """Why nobody will give the reading that a step asks for, or None."""
         asked = demand.asks_for
-        if asked is None or not self._is_unattended or asked in self._given:
+        if asked is None or not self._is_unattended or is_given(self._given, asked):
             return None
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 

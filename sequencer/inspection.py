@@ -1,5 +1,6 @@
 """What `check` tells: everything that can be known before anything is energised."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer import session
@@ -7,8 +8,9 @@ from sequencer.bench_spec import load_bench
 from sequencer.checking import Plan, PlannedStep, reasons_against
 from sequencer.clock import RealClock
 from sequencer.errors import ProcedureError
+from sequencer.last_words import changed_figures_text
 from sequencer.procedure_model import Procedure, Step
-from sequencer.session import Request, bench_file
+from sequencer.session import Files, Request, bench_file
 from sequencer.steps.registry import kinds
 from sequencer.unit_data import UnitData
 from sequencer.wording import duration_text, name_text
@@ -16,10 +18,14 @@ from sequencer.wording import duration_text, name_text
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
-    """A procedure that is sound, and its plan on a bench, where one was given."""
+    """A procedure that is sound, and its plan on a bench, where one was given.
+
+    told says what the job ticket's readings decide.
+    """
 
     procedure: Procedure
     plan: Plan | None
+    told: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """For programs."""
@@ -28,15 +34,20 @@ class Inspection:
             "sha256": self.procedure.sha256,
             "steps": [_step_json(step, self.procedure.unit) for step in self.procedure.steps],
         }
+        if self.told or self.plan:
+            found["remarks"] = [*self.told, *(self.plan.remarks if self.plan else ())]
         if self.plan:
             found["estimate_s"] = self.plan.estimate_s
-            found["remarks"] = list(self.plan.remarks)
             found["steps"] = [_planned_json(each) for each in self.plan.steps]
         return found
 
     def text(self) -> str:
         """For people."""
-        lines = [f"{self.procedure.title} ({self.procedure.name}): sound"]
+        but = ", but this unit would not pass" if self.told else ""
+        lines = [f"{self.procedure.title} ({self.procedure.name}): sound{but}"]
+        lines += [f"  mind: {words}" for words in self.told]
+        if changed := changed_figures_text(self.procedure.changed):
+            lines.append(f"  {changed}")
         if self.plan is None:
             unit = self.procedure.unit
             for step in self.procedure.all_steps():
@@ -118,7 +129,22 @@ def inspect(request: Request) -> Inspection:
     if not request.bench:
         if errors := reasons_against([procedure], [], kinds(), today=today):
             raise ProcedureError(errors)
-        return Inspection(procedure=procedure, plan=None)
+        asked = [_asked(step, procedure.unit) for step in procedure.all_steps()]
+        return _inspection(files, request, None, asked)
     with bench_file(request.bench) as path:
         bench = files.bench or load_bench(path, name=session.SIMULATED)
-        return Inspection(procedure=procedure, plan=session.plan_on(bench, files, request, today))
+        on_bench = session.plan_on(bench, files, request, today)
+        return _inspection(files, request, on_bench, on_bench.steps)
+
+
+def _inspection(
+    files: Files, request: Request, on_bench: Plan | None, steps: Sequence[PlannedStep]
+) -> Inspection:
+    told = session.ticket_decides(files, request, steps)
+    return Inspection(procedure=files.procedure, plan=on_bench, told=tuple(told))
+
+
+def _asked(step: Step, unit: UnitData) -> PlannedStep:
+    """A step as far as it is known without a bench."""
+    asks_for = kinds()[step.kind].demand(step.settings, unit).asks_for
+    return PlannedStep(step=step, does="", duration_s=0.0, left_out=None, asks_for=asks_for)

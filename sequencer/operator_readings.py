@@ -22,13 +22,16 @@ class Asked:
     """A quantity that the operator reads: its unit and dimension, the least it can be, examples.
 
     over_range is an example of what to write when it lies beyond the instrument's range, under_range
-    when the instrument shows nothing of it. never_zero: it is always more, however little.
+    when the instrument shows nothing of it. never_zero: it is always more, however little. smallest and
+    largest are sizes beyond which no workshop's instrument shows it (common practice, no source).
     """
 
     unit: str
     dimension: str
     example: str
     over_range: str
+    largest: float
+    smallest: float = 0.0
     least: float = -math.inf
     never_zero: bool = False
     under_range: str = ""
@@ -44,6 +47,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             least=0.0,
             never_zero=True,
             under_range="<0.01 ohm",
+            largest=1e6,
+            smallest=1e-3,
         ),
         "insulation": Asked(
             unit="ohm",
@@ -53,6 +58,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             least=0.0,
             never_zero=True,
             under_range="<0.1 Mohm",
+            largest=1e14,
+            smallest=1e-2,
         ),
         "leakage_current": Asked(
             unit="A",
@@ -62,20 +69,34 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             least=0.0,
             never_zero=True,
             under_range="<0.01 mA",
+            largest=100.0,
+            smallest=1e-9,
         ),
         "reservoir_voltage": Asked(
-            unit="V", dimension="voltage", example="0.3 V", over_range=">200 V"
+            unit="V",
+            dimension="voltage",
+            example="0.3 V",
+            over_range=">200 V",
+            largest=5e3,
         ),
         "mains_voltage": Asked(
-            unit="V", dimension="voltage", example="231 V", over_range=">750 V", least=0.0
+            unit="V",
+            dimension="voltage",
+            example="231 V",
+            over_range=">750 V",
+            least=0.0,
+            largest=1e3,
         ),
-        "bias": Asked(unit="V", dimension="voltage", example="17.6 mV", over_range=">200 mV"),
+        "bias": Asked(
+            unit="V", dimension="voltage", example="17.6 mV", over_range=">200 mV", largest=1e3
+        ),
         "temperature": Asked(
             unit="degC",
             dimension="temperature",
             example="24 degC",
             over_range=">100 degC",
             least=_ABSOLUTE_ZERO_CELSIUS,
+            largest=500.0,
         ),
         "load_resistance": Asked(
             unit="ohm",
@@ -85,6 +106,8 @@ ASKED: Mapping[str, Asked] = MappingProxyType(
             least=0.0,
             never_zero=True,
             under_range="<0.1 ohm",
+            largest=1e9,
+            smallest=1e-3,
         ),
     }
 )
@@ -130,12 +153,28 @@ def parse_answer(reading: str, text: str) -> Answer:
         raise ValueError(
             f"{name_text(reading)} can't be below {_least_text(asked)}; write what the instrument shows"
         )
+    if not asked.smallest <= abs(value) <= asked.largest:
+        raise ValueError(
+            f"{name_text(reading)} of {number.strip()} is {_beyond_belief(asked, value)}; look at its "
+            "unit and read it again"
+        )
     return Answer(value=value, is_least=">" in sign or sign == "≥", is_most=is_most)
 
 
 def is_none(text: str) -> bool:
     """Whether an answer says that the quantity can't be read."""
     return text.strip().lower() == NONE
+
+
+def is_given(readings: Mapping[str, str], name: str) -> bool:
+    """Whether a reading is among those taken beforehand; one that could not be taken is not."""
+    return name in readings and not is_none(readings[name])
+
+
+def _beyond_belief(asked: Asked, value: float) -> str:
+    if abs(value) > asked.largest:
+        return f"more than can be read ({format_quantity(asked.largest, asked.unit)} at most)"
+    return f"less than can be read ({format_quantity(asked.smallest, asked.unit)} at least)"
 
 
 def _least_text(asked: Asked) -> str:

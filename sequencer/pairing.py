@@ -10,7 +10,7 @@ from drivers.roles import Role
 from sequencer.bench_spec import BenchSpec
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import FileError, Interrupted, Refused, Stopped, TicketError, printable
+from sequencer.errors import Interrupted, Refused, Stopped, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import new_folder
@@ -130,7 +130,6 @@ def _run_each(
     person: Operator,
     sinks: Sequence[Sink],
 ) -> UnitsResult:
-    _demand_readings_of_each(serials, request, ready)
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
     accepted = ask_cautions(operator, ready.plan.cautions)
@@ -177,30 +176,6 @@ def _cut_short(
         return UnitsResult(records=tuple(records), interruption=error, cause=cause)
     why = error.reason if isinstance(error, Refused) else error.cause
     return UnitsResult(records=tuple(records), interruption=None, cause=f"unit {serial}: {why}")
-
-
-def _demand_readings_of_each(serials: Sequence[str], request: Request, ready: Prepared) -> None:
-    """Refuse a series whose units would share what was read on one of them, an earth bond say."""
-    ticket = ready.ticket
-    asked = {each.asks_for for step in ready.plan.steps for each in step.walk()}
-    if ticket is None or len(serials) < 2:
-        return
-    given = asked & ticket.all_readings.keys()
-    lacking = [serial for serial in serials if given - ticket.for_unit(serial).readings.keys()]
-    problem = None
-    if asked & ticket.readings.keys() and not ticket.serial:
-        problem = (
-            "they are of one unit, and the ticket does not say of which; write its serial, or those of "
-            "each unit under readings_of"
-        )
-    elif request.is_unattended and lacking:
-        problem = (
-            f'those of "{lacking[0]}" are not complete, and nobody is there to read them; write them '
-            "under readings_of, or stay at the bench (no --unattended)"
-        )
-    if problem:
-        place = ticket.places.get("readings") or ticket.places["readings_of"]
-        raise TicketError([FileError(place, f"readings: {problem}")])
 
 
 def _demand_room_for(serials: Sequence[str], request: Request, ready: Prepared) -> None:

@@ -12,7 +12,7 @@ _SCALES: Mapping[str, tuple[tuple[str, float], ...]] = MappingProxyType(
         "Hz": (("mHz", 1e-3), ("Hz", 1.0), ("kHz", 1e3), ("MHz", 1e6)),
         "s": (("µs", 1e-6), ("ms", 1e-3), ("s", 1.0), ("min", 60.0), ("h", 3600.0)),
         # No milliohm: beside megohms one is too easily taken for the other.
-        "ohm": (("ohm", 1.0), ("kohm", 1e3), ("Mohm", 1e6)),
+        "ohm": (("ohm", 1.0), ("kohm", 1e3), ("Mohm", 1e6), ("Gohm", 1e9)),
         "A": (("µA", 1e-6), ("mA", 1e-3), ("A", 1.0)),
         "F": (("nF", 1e-9), ("µF", 1e-6), ("mF", 1e-3), ("F", 1.0)),
         "V/rtHz": (("nV/rtHz", 1e-9), ("µV/rtHz", 1e-6), ("mV/rtHz", 1e-3), ("V/rtHz", 1.0)),

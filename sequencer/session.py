@@ -12,9 +12,10 @@ from pathlib import Path
 from types import MappingProxyType
 
 from sequencer import cautions, engine, floor, record
+from sequencer.beforehand import decided_beforehand, shared_readings
 from sequencer.bench import open_bench
 from sequencer.bench_spec import BENCH_UNUSABLE, BenchSpec, ReadBench, load_bench, read_bench
-from sequencer.checking import Plan, plan, reasons_against
+from sequencer.checking import Plan, PlannedStep, plan, reasons_against
 from sequencer.clock import RealClock
 from sequencer.engine import Emitter, Job
 from sequencer.errors import (
@@ -123,6 +124,10 @@ def load(request: Request, today: date) -> Files:
     read = read_procedure(
         request.procedure, registry=kinds(), ticket=ticket, figures=request.figures
     )
+    if ticket and read.possible:
+        mistakes += shared_readings(
+            read.possible[0], kinds(), ticket, request.serials, is_unattended=request.is_unattended
+        )
     refusals: list[Refused] = [TicketError(in_file_order(mistakes))] if mistakes else []
     refusals += [ProcedureError(read.errors)] if read.errors else []
     bench = None
@@ -191,6 +196,13 @@ def _written_bench(name: str) -> ReadBench | None:
         return read_bench(path)
 
 
+def ticket_decides(files: Files, request: Request, steps: Sequence[PlannedStep]) -> list[str]:
+    """What the ticket's readings decide before anything is energised, in words."""
+    ahead = [each for step in steps for each in step.walk() if each.step.id not in request.done]
+    ticket = files.ticket or Ticket()
+    return decided_beforehand(files.procedure, ahead, kinds(), ticket, request.serials)
+
+
 def plan_on(bench: BenchSpec, files: Files, request: Request, today: date) -> Plan:
     """The plan of a request on its bench.
 
@@ -238,6 +250,8 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
     ):
         bench = files.bench or load_bench(path, name=SIMULATED)
         steps = plan_on(bench, files, request, today)
+        told = ticket_decides(files, request, steps.steps)
+        steps = replace(steps, remarks=(*told, *steps.remarks))
         yield Prepared(
             procedure=procedure,
             bench=bench,

@@ -21,6 +21,7 @@ from sequencer.unit_data import UNIT_ITEMS, UnitSettings, sound_items
 LONGEST_LINE = 120
 LONGEST_TEXT = 4000
 _MOST_LINES = 50
+_READINGS = ("readings", "readings_of")
 _CONTROL = re.compile(
     "[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069]"
 )
@@ -215,6 +216,13 @@ def _as_far_as_sound(
     """What a ticket with mistakes says for sure."""
     sure = sound_values(TicketSettings, root)
     left_open = open_names(root.get("unit"), UNIT_ITEMS, texts)
+    of_each = root.get("readings_of")
+    blocks = {key.text: value for key, value in of_each.entries} if of_each else {}
+    readings, open_readings = _sound_readings(root.get("readings"))
+    readings_of = {serial: _sound_readings(block) for serial, block in blocks.items()}
+    # A block of a misspelt name may hold any of them.
+    is_open = any(root.get(name) is None and name not in sure for name in _READINGS)
+    is_open = is_open or (of_each is not None and of_each.kind != "mapping")
     return Ticket(
         serial=sure.get("serial", ""),
         model=sure.get("model", ""),
@@ -222,8 +230,25 @@ def _as_far_as_sound(
         places=places,
         unit_places=unit_places,
         open_items=left_open if root.get("unit") or "unit" in sure else frozenset(UNIT_ITEMS),
-        open_readings=frozenset(ASKED),
+        readings=MappingProxyType(readings),
+        readings_of=MappingProxyType({name: sound for name, (sound, _) in readings_of.items()}),
+        open_readings=frozenset(ASKED)
+        if is_open
+        else open_readings.union(*(left_open for _, left_open in readings_of.values())),
     )
+
+
+def _sound_readings(block: Node | None) -> tuple[dict[str, str], frozenset[str]]:
+    """The readings of a block that can be used, and those that it leaves open."""
+    wrong = {error.place for error in _reading_mistakes(block, taken=())}
+    sound = {
+        key.text: value.text.strip()
+        for key, value in (block.entries if block else ())
+        if value.kind == "scalar"
+        and not (value.is_empty or value.is_null_word)
+        and not wrong & {key.place, value.place}
+    }
+    return sound, open_names(block, ASKED, sound)
 
 
 def _places(block: Node | None) -> Mapping[str, Place]:

@@ -39,7 +39,7 @@ class _Dimension:
 
 
 def _decades(unit: str, prefixes: str) -> dict[str, Decimal | _Log]:
-    powers = {"n": -9, "u": -6, "µ": -6, "m": -3, " ": 0, "k": 3, "M": 6}
+    powers = {"n": -9, "u": -6, "µ": -6, "m": -3, " ": 0, "k": 3, "M": 6, "G": 9}
     return {f"{p.strip()}{unit}": Decimal(1).scaleb(powers[p]) for p in prefixes}
 
 
@@ -62,7 +62,7 @@ _DIMENSIONS: Mapping[str, _Dimension] = MappingProxyType(
             "a power", ("mW", "W"), _decades("W", "uµm k") | {"dBW": _Log(10.0, 1.0)}
         ),
         "resistance": _Dimension(
-            "a resistance", ("ohm", "kohm"), _decades("ohm", "um kM") | _decades("Ω", "µm kM")
+            "a resistance", ("ohm", "kohm"), _decades("ohm", "um kMG") | _decades("Ω", "µm kMG")
         ),
         "temperature": _Dimension(
             "a temperature", ("degC", "°C"), {"degC": Decimal(1), "°C": Decimal(1)}

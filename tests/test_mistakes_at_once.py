@@ -268,3 +268,42 @@ def test_a_missing_load_beside_a_bench_that_has_one_is_only_missing(against):
     between, (own,) = against(head + "steps: [{kind: power_on}]\n")
     assert between == []
     assert own.startswith('unit: "load" is missing')
+
+
+@pytest.mark.parametrize(
+    ("ticket", "lacking"),
+    [
+        # What the mistake leaves open, nobody takes to be missing; the rest is told beside it.
+        ("readings: {earth_bond: 0.1}\n", ["insulation"]),
+        ("readings: {earth_bnd: 0.1 ohm}\n", ["insulation"]),
+        ("readings: {earth_bond: 0.1 ohm}\nunit: {gain: 29}\n", ["insulation"]),
+        ("readings_of: {A-1: {insulation: 1}}\nserial: A-1\n", ["earth_bond"]),
+        ("readngs: {earth_bond: 0.1 ohm}\n", []),
+        ("readings: [0.1 ohm]\n", []),
+    ],
+)
+def test_a_mistaken_ticket_still_lacks_what_it_surely_does_not_give(tmp_path, ticket, lacking):
+    (tmp_path / "t.yaml").write_text(ticket, encoding="utf-8")
+    of_unit, wrong = read_ticket(tmp_path / "t.yaml")
+    assert wrong
+    given = {**dict.fromkeys(of_unit.open_readings, ""), **of_unit.all_readings}
+    assert [each for each in ("earth_bond", "insulation") if each not in given] == lacking
+
+
+def test_readings_shared_by_a_pair_are_told_with_the_other_mistakes(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name, text in (
+        ("t.yaml", "readings: {earth_bond: 0.1 ohm}\n"),
+        ("b.yaml", BENCH),
+        ("p.yaml", FINAL_TEST.replace("gain: 29 dB", "gain: 29")),
+    ):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    pair = ("pair", "p.yaml", "--serial", "A", "--serial", "B", "--bench", "b.yaml")
+    assert run_command([*pair, "--ticket", "t.yaml"]) == 2
+    told = capsys.readouterr().err
+    for words in (
+        "t.yaml:1:11: readings: they are of one unit",
+        "p.yaml:10:9: gain",
+        "b.yaml:2:20",
+    ):
+        assert words in told

@@ -332,3 +332,9 @@ def test_it_is_left_out_and_said_where_that_is_accepted_or_hurts_nobody(
 
 def test_what_a_resumed_run_has_behind_it_is_not_asked_for_again(unattended):
     assert unattended(done={"bond"}).steps[0].left_out is None
+
+
+def test_none_on_the_ticket_is_no_reading(unattended):
+    with pytest.raises(CapabilityMissing) as caught:
+        unattended(given={"earth_bond": "none"})
+    assert "the job ticket gives no earth_bond" in caught.value.errors[0].message
