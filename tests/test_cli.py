@@ -606,7 +606,7 @@ def test_ctrl_c_at_a_terminal_leaves_the_simulated_bench_there_to_be_made_safe(
     assert process.returncode == 130, err
     lines = _journal(_run_folder(tmp_path / "runs"))
     made_safe = next(line for line in lines if line["event"] == "made_safe")
-    assert [action["is_confirmed"] for action in made_safe["actions"]] == [True, True, True]
+    assert [action["is_confirmed"] for action in made_safe["actions"]] == [True] * 4
 
 
 # What goes where.
