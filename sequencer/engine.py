@@ -39,6 +39,7 @@ from sequencer.events import (
     SafeAction,
     Sink,
     Stamped,
+    StepDoneAgain,
     StepFinished,
     StepRestored,
     StepStarted,
@@ -270,6 +271,7 @@ class _Engine:
         self._readings: dict[tuple[str, str], Reading] = dict(self._past.readings)
         # One list of verdicts for each repeat that is being carried out, the innermost last.
         self._verdicts: list[list[Verdict]] = []
+        self._unmet_again = [*self._past.unmet_again]
         self._has_ended = False
         self._safe_actions: tuple[SafeAction, ...] | None = None
         state = BenchState()
@@ -365,8 +367,15 @@ class _Engine:
                 version=__version__,
                 away_s=self._past.away_s,
                 bench_file=job.bench or spec.file,
+                planned=tuple(
+                    planned.step.id
+                    for planned in self._plan.steps
+                    if planned.step.id not in self._past.done
+                ),
                 left_out=self._past.left_out,
+                unmet_again=self._past.unmet_again,
                 has_judged=self._past.has_judged,
+                changed_figures=self._past.changed_figures,
                 is_unit_shown=self._plan.is_unit_shown,
             )
             return [*([self._past.broken] if self._past.broken else []), resumed]
@@ -432,30 +441,58 @@ class _Engine:
             left_s -= planned.duration_s
 
     def _restore(self) -> None:
-        """Bring the unit into the state that the next step relies on; no reading comes of it."""
-        for planned, name in to_restore(self._plan.steps, self._past.done, self._kinds):
-            self._restore_by(planned, name)
+        """Bring the unit into the state that the next step relies on."""
+        past = self._past
+        again = to_restore(self._plan.steps, past.done, self._kinds)
+        left_s = sum(planned.duration_s for planned, _ in again) + sum(
+            max(planned.duration_s - past.elapsed_s.get(planned.step.id, 0.0), 0.0)
+            for planned in self._plan.steps
+            if planned.step.id not in past.done
+        )
+        for planned, name in again:
+            self._restore_by(planned, name, left_s)
+            left_s -= planned.duration_s
 
-    def _restore_by(self, planned: PlannedStep, name: str) -> None:
+    def _restore_by(self, planned: PlannedStep, name: str, left_s: float) -> None:
         """Carry a finished step out again, for what it does to the unit and what it demands.
+
+        What it shows now is told beside the readings it was judged by, which stand.
 
         Raises GuardTripped where what had to be met is met no more: the unit or the bench changed.
         """
         step = planned.step
-        self._emitter.emit(StepRestored(step=name, kind=step.kind, does=planned.does))
+        self._emitter.emit(
+            StepRestored(step=name, kind=step.kind, does=planned.does, left_s=left_s)
+        )
         self._access.begin(name)
         self._watch.look()
+        captures: list[Capture] = []
         try:
-            captures = [*self._kinds[step.kind].acquire(step.settings, self._access)]
+            self._acquire(step, name, captures, restored=True)
         except WiredWrong as error:
             raise GuardTripped(f"step {name}: {error}") from error
         except UnusableAnswer as error:
             raise InstrumentLost(f"step {name}: {error}") from error
-        if not step.must_pass:
-            return
-        unmet = _unmet(self._judged(step, name, captures, None, so_far=dict(self._readings)))
+        readings = self._judged(step, name, captures, None, so_far=dict(self._readings))
+        for reading in readings:
+            self._emitter.emit(ReadingTaken(step=name, reading=reading, restored=True))
+        was_met = counts_as_passed(self._past.done[name], has_limit=True)
+        unmet = _unmet(readings) if was_met else ""
+        self._emitter.emit(
+            StepDoneAgain(
+                step=name,
+                kind=step.kind,
+                verdict=step_verdict(readings),
+                unmet=unmet,
+                cut=bool(unmet) and step.must_pass,
+            )
+        )
         if unmet:
-            raise GuardTripped(f"step {name}, met before the break, is not met any more: {unmet}")
+            words = f"step {name}, met before the break, is not met any more: {unmet}"
+            if step.must_pass:
+                raise GuardTripped(words)
+            self._unmet_again.append(name)
+            self._emitter.emit(GuardWarned(guard="restored", words=words))
 
     def _step(self, planned: PlannedStep, progress: "_Progress", name: str) -> None:
         """One step, recorded under this name; one that is done already is only counted."""
@@ -577,11 +614,13 @@ class _Engine:
         unmet = _unmet(reading for (at, _), reading in self._readings.items() if at == name)
         raise _NotMet(f"the run ends at step {name}, which must be met before it goes on: {unmet}")
 
-    def _acquire(self, step: Step, name: str, captures: list[Capture]) -> None:
+    def _acquire(
+        self, step: Step, name: str, captures: list[Capture], *, restored: bool = False
+    ) -> None:
         """Drive the bench; what was recorded is told and kept even when the step breaks off."""
         for capture in self._kinds[step.kind].acquire(step.settings, self._access):
             captures.append(capture)
-            self._emitter.emit(CaptureTaken(step=name, capture=capture))
+            self._emitter.emit(CaptureTaken(step=name, capture=capture, restored=restored))
 
     def _judge(
         self, step: Step, name: str, captures: Sequence[Capture], reason: str | None
@@ -614,7 +653,9 @@ class _Engine:
         )
 
     def outcome(self) -> Outcome:
-        """Whether the unit passed."""
+        """Whether the unit passed; not where it did not, be it after a break, keep to a limit."""
+        if self._unmet_again:
+            return Outcome.FAIL
         return outcome(self._procedure, self._readings.values())
 
     def end(self, finished: RunFinished) -> None:

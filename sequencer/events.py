@@ -155,18 +155,20 @@ class Answered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureTaken:
-    """A record of an instrument, with its samples."""
+    """A record of an instrument, with its samples. restored as for StepRestored."""
 
     step: str
     capture: Capture
+    restored: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingTaken:
-    """A judged reading."""
+    """A judged reading. restored as for StepRestored."""
 
     step: str
     reading: Reading
+    restored: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,8 +227,10 @@ class RunResumed:
     """The run goes on where it had been broken off; away_s is how long it stood, in real time.
 
     bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
-    name under which it was given. left_out names the steps that were left out before the break,
-    has_judged says whether a limit was judged there. is_unit_shown as for RunStarted.
+    name under which it was given. planned are the ids of the steps that are left to do; left_out names
+    the steps that were left out before the break, unmet_again those that were carried out again then
+    and no longer met their limits, has_judged says whether a limit was judged there. changed_figures and
+    is_unit_shown as for RunStarted.
     """
 
     bench: str
@@ -238,24 +242,43 @@ class RunResumed:
     left_out: tuple[str, ...] = ()
     has_judged: bool = False
     is_unit_shown: bool = True
+    planned: tuple[str, ...] = ()
+    unmet_again: tuple[str, ...] = ()
+    changed_figures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepRestored:
     """A step that was finished before the break is carried out again for what it does to the unit.
 
-    Nothing is measured by it: its readings stand as they were taken.
+    Captures and readings that are restored come of this: those that the step was judged by stand.
     """
 
     step: str
     kind: str
     does: str
+    left_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepDoneAgain:
+    """A restored step is done. unmet tells which limits it does not meet any more; empty for none.
+
+    cut: that stopped the run.
+    """
+
+    step: str
+    kind: str
+    verdict: Verdict
+    unmet: str = ""
+    cut: bool = False
 
 
 Event = (
     RunStarted
     | RunResumed
     | StepRestored
+    | StepDoneAgain
     | BrokenOff
     | MakingSafe
     | InstrumentReady

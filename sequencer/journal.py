@@ -37,6 +37,7 @@ from sequencer.events import (
     ReadingTaken,
     RunFinished,
     Stamped,
+    StepDoneAgain,
     StepFinished,
     Waiting,
 )
@@ -46,7 +47,7 @@ SCHEMA = 1
 JOURNAL = "journal.jsonl"
 CAPTURES = "captures"
 FIRST_PREV = "0" * 64
-_FORCED = (Energising, StepFinished, MadeSafe, RunFinished)
+_FORCED = (Energising, StepFinished, StepDoneAgain, MadeSafe, RunFinished)
 _LONGEST_NAME = 60
 _TORN_SHOWN = 400
 
@@ -179,10 +180,10 @@ class Journal:
 
     def _body(self, event: Event) -> dict[str, object]:
         match event:
-            case CaptureTaken(step=step, capture=capture):
-                return {"step": step, **self._keep(step, capture)}
-            case ReadingTaken(step=step, reading=reading):
-                return {"step": step, "reading": reading.to_json()}
+            case CaptureTaken(step=step, capture=capture, restored=restored):
+                return {"step": step, "restored": restored, **self._keep(step, capture)}
+            case ReadingTaken(step=step, reading=reading, restored=restored):
+                return {"step": step, "restored": restored, "reading": reading.to_json()}
             case _:
                 return {
                     name: _plain(getattr(event, name))

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 from sequencer.errors import printable
 from sequencer.events import (
+    Energising,
     Event,
     MadeSafe,
     Outcome,
     ReadingTaken,
     RunFinished,
     RunResumed,
+    StepDoneAgain,
     StepFinished,
     StepStarted,
 )
@@ -90,18 +92,25 @@ class LastWords:
         self._changed = changed_figures_text(changed_figures)
         self._begun: set[str] = set()
         self._left_out: dict[str, None] = {}
+        self._unmet_again: dict[str, None] = {}
         self._has_judged = False
-        self._is_resumed = False
+        self._has_energised = False
         self._is_unit_shown = is_unit_shown
-        self._safety = ""
+        self._safety: str | None = None
 
     def see(self, event: Event) -> None:
         """Learn from one event."""
         match event:
-            case RunResumed(left_out=left_out, has_judged=has_judged, is_unit_shown=is_shown):
-                self._is_unit_shown = is_shown
-                self._is_resumed, self._has_judged = True, has_judged
+            case RunResumed(left_out=left_out):
+                self._planned, self._is_unit_shown = event.planned, event.is_unit_shown
+                self._has_judged = event.has_judged
                 self._left_out = dict.fromkeys(_ROUNDS.sub("", step) for step in left_out)
+                self._unmet_again = dict.fromkeys(event.unmet_again)
+                self._changed = changed_figures_text(event.changed_figures)
+            case StepDoneAgain(step=step, unmet=unmet) if unmet:
+                self._unmet_again[step] = None
+            case Energising():
+                self._has_energised = True
             case StepStarted(step=step):
                 self._begun.add(step)
             case StepFinished(step=step, left_out=left_out) if left_out is not None:
@@ -115,8 +124,19 @@ class LastWords:
 
     def of(self, finished: RunFinished) -> str:
         """The last line."""
-        parts = (self._outcome(finished), self._not_tested(), self._changed, self._safety)
+        again = _named([*self._unmet_again], "met before the break, not met after it")
+        is_early = finished.outcome in (Outcome.STOPPED, Outcome.INTERRUPTED)
+        safety = self.safety() if is_early or self._safety else ""
+        parts = (self._outcome(finished), again, self._not_tested(), self._changed, safety)
         return printable("; ".join(filter(None, parts)))
+
+    def safety(self) -> str:
+        """In which state the bench is, in words; empty while that can't be said."""
+        if self._safety:
+            return self._safety
+        if not self._has_energised:
+            return "nothing was switched on"
+        return "" if self._safety is None else "the bench was made safe"
 
     def _outcome(self, finished: RunFinished) -> str:
         is_whole = not self._left_out and not self._unreached
@@ -146,9 +166,9 @@ class LastWords:
 
     @property
     def _unreached(self) -> list[str]:
-        """Planned steps that this run did not come to; of a resumed one the record knows."""
+        """Planned steps that the run did not come to."""
         known = self._begun | {*self._left_out}
-        return [] if self._is_resumed else [step for step in self._planned if step not in known]
+        return [step for step in self._planned if step not in known]
 
     def _not_tested(self) -> str:
         told = (_named([*self._left_out], "left out"), _named(self._unreached, "not reached"))

@@ -25,7 +25,8 @@ class Past:
     done maps the names of finished steps to their verdicts, in the order in which they finished;
     left_out names those of them that were left out. elapsed_s holds the time spent in repeated groups
     that are not finished. t_s is the run's time at the break, away_s how long ago that was in real
-    time. broken is what is to be told about it.
+    time. broken is what is to be told about it. unmet_again names steps that were carried out again
+    after an earlier break and no longer met their limits; changed_figures as the run began with them.
     bench_copy names the file that holds the bench from now on.
     """
 
@@ -39,6 +40,8 @@ class Past:
     broken: BrokenOff | None = None
     bench_copy: str = ""
     left_out: tuple[str, ...] = ()
+    unmet_again: tuple[str, ...] = ()
+    changed_figures: tuple[str, ...] = ()
 
     @property
     def has_judged(self) -> bool:
@@ -53,6 +56,8 @@ class _Reader:
         self._steps = steps
         self.done: dict[str, Verdict] = {}
         self.left_out: list[str] = []
+        self.unmet_again: list[str] = []
+        self.changed_figures: tuple[str, ...] = ()
         self.readings: dict[tuple[str, str], Reading] = {}
         self._spent_s: dict[str, float] = {}
         self._since_s: dict[str, float | None] = {}
@@ -64,11 +69,16 @@ class _Reader:
         name = str(line["event"])
         step = str(line.get("step", ""))
         match name:
+            case "run_started":
+                self.changed_figures = tuple(map(str, line.get("changed_figures") or ()))
             case "step_started":
                 self._begin(step, str(line["kind"]), float(line["t"]))
             case "step_finished":
                 self._finish(step, line)
-            case "reading_taken":
+            case "step_done_again":
+                if line["unmet"] and not line["cut"] and step not in self.unmet_again:
+                    self.unmet_again.append(step)
+            case "reading_taken" if not line.get("restored"):
                 reading = reading_of(line["reading"])
                 for known_as in (step, step_id_of(step, self._steps) or step):
                     self.readings[known_as, reading.name] = reading
@@ -135,6 +145,8 @@ def past_of(
         broken=None if is_told and not torn else broken,
         bench_copy=bench_copy,
         left_out=tuple(reader.left_out),
+        unmet_again=tuple(reader.unmet_again),
+        changed_figures=reader.changed_figures,
     )
 
 

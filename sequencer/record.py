@@ -44,7 +44,8 @@ class StepRecord:
     """One step as recorded.
 
     bench_copy is the file of the run's folder that holds its bench. is_cut: it stopped the run, so
-    that a resumed one does it again.
+    that a resumed one does it again. unmet: the limits that it no longer met when it was carried out
+    again after a break, in words.
     """
 
     id: str
@@ -60,6 +61,7 @@ class StepRecord:
     t_s: float = 0.0
     bench_copy: str = BENCH
     is_cut: bool = False
+    unmet: str = ""
 
     def reading(self, name: str) -> Json | None:
         """The reading of this name; None when there is none."""
@@ -75,7 +77,11 @@ class StepRecord:
 
 @dataclass(slots=True, kw_only=True)
 class Record:
-    """One run as recorded."""
+    """One run as recorded.
+
+    restored are the steps that were carried out again after a break, apart from the steps of the run;
+    restoring is the one of them that the lines read so far have not ended.
+    """
 
     folder: Path
     started: Json = field(default_factory=dict)
@@ -89,7 +95,9 @@ class Record:
     duration_s: float = 0.0
     breaks: list[Json] = field(default_factory=list)
     warnings: list[Json] = field(default_factory=list)
+    restored: list[StepRecord] = field(default_factory=list)
     journal: Mapping[str, object] | None = None
+    restoring: StepRecord | None = field(default=None, repr=False)
     _by_id: dict[str, StepRecord] = field(default_factory=dict, repr=False)
 
     @property
@@ -274,7 +282,15 @@ def _feed(record: Record, line: Json) -> None:
         case "caution_accepted":
             record.cautions.append(line)
         case "step_started":
+            record.restoring = None
             _begin_step(record, line)
+        case "step_restored":
+            record.restoring = StepRecord(
+                id=line["step"], kind=line["kind"], does=line["does"], t_s=line["t"]
+            )
+            record.restored.append(record.restoring)
+        case "step_done_again":
+            _end_restored(record, line)
         case "broken_off":
             record.breaks.append({"at": line["at"], "cause": line["cause"]})
         case "run_resumed":
@@ -311,12 +327,21 @@ def _go_on(record: Record, line: Json) -> None:
     if (ended := record.finished) is not None:
         cause = ended.get("cause") or str(ended["outcome"])
         record.breaks.append({"at": ended["at"], "cause": cause})
-    record.finished, record.resumed = None, line
+    record.finished, record.resumed, record.restoring = None, line, None
     for part in (record.safe_actions, record.instruments, record.cautions):
         part.clear()
 
 
+def _end_restored(record: Record, line: Json) -> None:
+    if (step := record.restoring) is not None:
+        step.verdict, step.unmet = str(Verdict(line["verdict"])), str(line["unmet"])
+        step.is_cut = bool(line["cut"])
+    record.restoring = None
+
+
 def _step_of(record: Record, line: Json) -> StepRecord:
+    if record.restoring is not None and record.restoring.id == line["step"]:
+        return record.restoring
     step = record.step(line["step"])
     if step is None:  # a step that was left out has no start
         step = StepRecord(id=line["step"], kind=line.get("kind", ""), t_s=line["t"])

@@ -26,6 +26,7 @@ from sequencer.events import (
     RunResumed,
     RunStarted,
     Stamped,
+    StepDoneAgain,
     StepFinished,
     StepRestored,
     StepStarted,
@@ -135,9 +136,9 @@ class Screen:
         for line in self._lines(stamped.event):
             self._print(line)
         match stamped.event:
-            case StepStarted() as started:
-                self._left_s, self._since_s = started.left_s, stamped.t_s
-                self._show(f"{printable(started.does)} ({_left(started.left_s)})")
+            case StepStarted(does=does, left_s=left_s) | StepRestored(does=does, left_s=left_s):
+                self._left_s, self._since_s = left_s, stamped.t_s
+                self._show(f"{printable(does)} ({_left(left_s)})")
             case Waiting(left_s=wait_s):
                 run_s = self._left_s - (stamped.t_s - self._since_s)
                 self._show(f"waiting {duration_text(wait_s)} more ({_left(max(run_s, wait_s))})")
@@ -165,13 +166,13 @@ class Screen:
             case ReadingTaken(reading=reading):
                 self._judged.append(reading)
                 return self._reading_lines(reading)
-            case StepFinished(kind=kind):
+            case StepFinished(kind=kind) | StepDoneAgain(kind=kind):
                 aside = [each for each in self._aside if each.value is not None or each.is_bound]
                 missing = [each for each in self._aside if each not in aside]
                 judged, self._judged, self._aside = self._judged, [], []
                 finish = _finish_line(event, judged)
                 return [*_aside_line(aside, kind), *_missing_line(missing), finish]
-            case StepStarted(kind=kind):
+            case StepStarted(kind=kind) | StepRestored(kind=kind):
                 self._kind = kind
         return _plain_lines(event)
 
@@ -259,8 +260,10 @@ def _plain_lines(event: Event) -> list[Text]:
             away = duration_text(event.away_s)
             return [Text(f"the run goes on, {away} after it broke off", style="bold")]
         case StepRestored():
-            words = f"again, for what it does to the unit: {printable(event.does)}"
-            return [Text(""), Text(f"[{printable(event.step)}] {words}", style="dim")]
+            head = Text(
+                f"[again] {printable(event.step)}, for what it does to the unit", style="bold"
+            )
+            return [Text(""), head, Text(f"  {printable(event.does)}", style="dim")]
         case GuardWarned():
             return [Text(f"  WARNING: {printable(event.words)}", style="bold yellow")]
         case MadeSafe():
@@ -310,8 +313,8 @@ def _judgement(reading: Reading) -> Text:
     return line
 
 
-def _finish_line(event: StepFinished, judged: Sequence[Reading]) -> Text:
-    if event.left_out:
+def _finish_line(event: StepFinished | StepDoneAgain, judged: Sequence[Reading]) -> Text:
+    if isinstance(event, StepFinished) and event.left_out:
         return Text(
             f"\n{printable(event.step)} left out: {printable(event.left_out)}", style="yellow"
         )

@@ -7,6 +7,8 @@ import time
 
 import pytest
 
+from sequencer.record import read_record
+
 HEAD = "unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\ndecision: plain\n"
 SHORT = (
     "procedure: short_test\n"
@@ -120,19 +122,31 @@ def test_a_broken_off_run_is_finished(cut, steadybench, text, number):
 
 
 def test_what_the_next_step_relies_on_is_brought_back_before_it(cut, steadybench):
-    """The unit was off and cooled: mains, load and warmth come again, no readings with them."""
+    """The unit was off and cooled: mains, load and warmth come again, their readings apart."""
     folder = cut(SHORT, '"event":"step_started","step":"tone_1w"')
     done = _resumed(steadybench, folder)
     events = _events(folder)
     resumed = next(i for i, e in enumerate(events) if e["event"] == "run_resumed")
     names = [(e["event"], e["step"]) for e in events[resumed:] if e["event"].startswith("step_")]
-    assert names[:3] == [
-        ("step_restored", "power_on"),
-        ("step_restored", "warm_up"),
+    assert names[:5] == [
+        *[("step_restored", "power_on"), ("step_done_again", "power_on")],
+        *[("step_restored", "warm_up"), ("step_done_again", "warm_up")],
         ("step_started", "tone_1w"),
     ]
-    readings = [step["readings"] for step in done.json()["steps"] if step["id"] == "power_on"]
-    assert len(readings[0]) == len({reading["name"] for reading in readings[0]})
+    taken = [
+        (e["restored"], e["reading"]["name"], e["reading"]["value"])
+        for e in events
+        if e["event"] == "reading_taken" and e["step"] == "power_on"
+    ]
+    first = [(name, value) for restored, name, value in taken if not restored]
+    assert [name for restored, name, _ in taken if restored] == [name for name, _ in first]
+    record = read_record(folder)
+    assert [step.id for step in record.restored] == ["power_on", "warm_up"]
+    assert [len(step.captures) > 0 for step in record.restored] == [True, True]
+    (stands,) = [step["readings"] for step in done.json()["steps"] if step["id"] == "power_on"]
+    assert [(each["name"], each["value"]) for each in stands] == first
+    assert "[again] power_on, for what it does to the unit" in done.err
+    assert done.err.count("DC offset") > 1
 
 
 def test_mains_stay_off_for_a_minute_before_they_come_again(cut, steadybench):

@@ -3,12 +3,14 @@
 import pytest
 
 from sequencer.events import (
+    Energising,
     MadeSafe,
     Outcome,
     ReadingTaken,
     RunFinished,
     RunResumed,
     SafeAction,
+    StepDoneAgain,
     StepFinished,
     StepStarted,
 )
@@ -120,6 +122,34 @@ def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word
 def test_of_a_resumed_run_what_was_before_the_break_counts(left_out, has_judged, words):
     resumed = _resumed(left_out=left_out, has_judged=has_judged)
     assert _line(resumed, _begun("c")) == words
+
+
+def test_a_resumed_run_says_again_what_was_changed_and_names_what_it_did_not_reach():
+    resumed = _resumed(planned=("b", "c"), has_judged=True, changed_figures=("limit 40 mV",))
+    line = _line(resumed, _begun("b"), outcome=Outcome.INTERRUPTED, cause="stopped by you (Ctrl-C)")
+    assert line == (
+        "INTERRUPTED: stopped by you (Ctrl-C); 1 step not reached: c; changed figures: limit 40 mV; "
+        "nothing was switched on"
+    )
+
+
+def test_a_step_that_is_met_no_more_after_a_break_is_named():
+    again = StepDoneAgain(step="a", kind="tone", verdict=Verdict.FAIL, unmet="thd")
+    line = _line(_resumed(has_judged=True), again, outcome=Outcome.FAIL)
+    told = "1 step met before the break, not met after it: a"
+    assert line == f"NOT PASSED: at least one limit is not met; {told}"
+    later = _line(_resumed(has_judged=True, unmet_again=("a",)), outcome=Outcome.FAIL)
+    assert later == line
+
+
+@pytest.mark.parametrize("outcome", [Outcome.STOPPED, Outcome.INTERRUPTED])
+def test_a_run_that_ended_early_says_in_which_state_it_left_the_bench(outcome):
+    made_safe = MadeSafe(actions=(SafeAction(action="mains off", is_confirmed=True),))
+    on = Energising(what="mains_switch: OUTP ON")
+    assert _line(made_safe, outcome=outcome, cause="x").endswith("; nothing was switched on")
+    assert _line(on, made_safe, outcome=outcome, cause="x").endswith("; the bench was made safe")
+    unsafe = MadeSafe(actions=(SafeAction(action="mains off", is_confirmed=False),))
+    assert "NOT CONFIRMED SAFE" in _line(on, unsafe, outcome=outcome, cause="x")
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,14 @@ from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.cli import run_command
 from sequencer.errors import CapabilityMissing, ProcedureError
-from sequencer.events import MadeSafe, Outcome, StepStarted
+from sequencer.events import (
+    GuardWarned,
+    MadeSafe,
+    Outcome,
+    ReadingTaken,
+    StepDoneAgain,
+    StepStarted,
+)
 from sequencer.journal import Journal
 from sequencer.past import past_of
 from sequencer.procedure import load_procedure
@@ -106,6 +113,13 @@ def test_in_a_repeated_group_the_round_is_named(rig):
     assert rig.is_safe
 
 
+def _resumed_emitter(rig):
+    emitter = engine.Emitter()
+    rig.events.clear()
+    emitter.begin(rig.clock, [rig._see], t_s=1e3)
+    return emitter
+
+
 @pytest.fixture
 def taken_up_again(rig):
     """Runs rig.procedure_text, forgets what came after a step's end, changes something, resumes."""
@@ -129,7 +143,7 @@ def taken_up_again(rig):
             kinds=kinds(),
             operator=rig.operator,
             cautions=[],
-            emitter=engine.Emitter(),
+            emitter=_resumed_emitter(rig),
             past=past_of(lines[:cut], steps=steps, away_s=60.0, torn=None),
         )
 
@@ -159,6 +173,24 @@ def test_a_resumed_run_shows_again_what_must_be_met(rig, taken_up_again, dc_v, g
     driven = [arguments for arguments in rig.called("set_level") if arguments[0] > 0.0]
     assert bool(driven) is goes_on
     assert rig.is_safe
+    shown = [each for each in rig.all(ReadingTaken) if each.step == "cold"]
+    assert [each.restored for each in shown] == [True]
+    assert shown[0].reading.value == pytest.approx(dc_v)
+    (again,) = [each for each in rig.all(StepDoneAgain) if each.step == "cold"]
+    assert (again.verdict.value, again.cut) == (("pass", False) if goes_on else ("fail", True))
+
+
+def test_a_limit_that_is_met_no_more_after_a_break_does_not_pass(rig, taken_up_again):
+    """Nobody demanded that it be met, so the run goes on; but the unit is not what it was."""
+    rig.procedure_text = (HEAD + POWER).replace("25 s", f"25 s, {LIMITS}")
+    rig.procedure_text = rig.procedure_text.replace(
+        "  - {id: power_off", "  - {id: rest, kind: wait, time: 1 s}\n  - {id: power_off"
+    )
+    finished = taken_up_again("power", lambda: setattr(rig.readings, "dc_v", 0.05))
+    assert (finished.outcome, finished.cause) == (Outcome.FAIL, None)
+    assert [each.step for each in rig.all(StepStarted)] == ["rest", "power_off"]
+    (warned,) = rig.all(GuardWarned)
+    assert "step power, met before the break, is not met any more" in warned.words
 
 
 def _recorded(rig):
