@@ -23,6 +23,7 @@ import click
 
 from sequencer import __version__
 from sequencer.errors import Interrupted, Refused, Stopped, printable
+from sequencer.interrupts import interruptible
 from sequencer.plain_text import plainly
 
 if TYPE_CHECKING:
@@ -64,8 +65,11 @@ def run_command(arguments: Sequence[str]) -> int:
     """Carry out one command; returns the exit code. No exception leaves it."""
     as_json = "--json" in arguments
     try:
-        code = commands.main(args=list(arguments), prog_name="steadybench", standalone_mode=False)
-        return int(code or 0)
+        with interruptible():
+            code = commands.main(
+                args=list(arguments), prog_name="steadybench", standalone_mode=False
+            )
+            return int(code or 0)
     except SystemExit:
         # click's own way out when a pipe is closed: of a help text nobody wants to read on, else
         # of something that went wrong before there was a result.
@@ -83,8 +87,10 @@ def run_command(arguments: Sequence[str]) -> int:
         _tell_end("stopped", stopped.cause, f"stopped: {stopped.cause}", as_json)
         return STOPPED
     except Interrupted as interruption:
-        words = "; ".join((f"interrupted: {interruption}", *getattr(interruption, "__notes__", ())))
-        _tell_end("interrupted", str(interruption), words, as_json)
+        # Whatever could have switched something on has noted how that was left.
+        notes = getattr(interruption, "__notes__", ()) or ("nothing was switched on",)
+        words = "; ".join((str(interruption), *notes))
+        _tell_end("interrupted", words, f"interrupted: {words}", as_json)
         return interruption.exit_code
     except (click.Abort, KeyboardInterrupt):
         _tell_end("interrupted", "interrupted", "interrupted", as_json)
@@ -207,8 +213,8 @@ def run(procedure: str, serial: str, as_json: bool, **options: Any) -> int:
         result = pairing.run_units(
             request, [serial], person=_Terminal(console, screen), sinks=[screen]
         )
-    summary = result.summaries[0]
-    _finish(console, as_json, summary, Path(str(summary["run"])) / "report.html")
+        summary = result.summaries[0]
+        _finish(console, screen, as_json, summary, Path(str(summary["run"])))
     return _exit_code(str(summary["outcome"]), result.interruption)
 
 
@@ -263,7 +269,7 @@ def _run_pair(request: Request, serials: Sequence[str], as_json: bool) -> int:
         )
         screen.show_match(pairing.match_rows(result))
         screen.show_pair(pairing.verdict_line(result), Outcome(result.outcome))
-    _finish(console, as_json, result.to_json(), result.folder / "report.html")
+        _finish(console, screen, as_json, result.to_json(), result.folder)
     return _exit_code(result.outcome, result.interruption)
 
 
@@ -334,12 +340,12 @@ def floor(bench: str, out: Path, is_unattended: bool, accept_cautions: bool, as_
     with _screen(as_json) as (console, screen):
         person = _Terminal(console, screen)
         result = pairing.run_units(request, ["bench"], person=person, sinks=[screen])
-    summary = result.summaries[0]
-    if summary["outcome"] == "pass":
-        path = floor_path(bench)
-        save_floor(floor_of(summary, bench, result.records[0].instrument_names()), path)
-        console.print(f"floor: {path}", highlight=False, soft_wrap=True)
-    _finish(console, as_json, summary, Path(str(summary["run"])) / "report.html")
+        summary = result.summaries[0]
+        if summary["outcome"] == "pass":
+            path = floor_path(bench)
+            save_floor(floor_of(summary, bench, result.records[0].instrument_names()), path)
+            _show(console, screen, f"floor: {path}")
+        _finish(console, screen, as_json, summary, Path(str(summary["run"])))
     return _exit_code(str(summary["outcome"]), result.interruption)
 
 
@@ -353,9 +359,9 @@ def report(run_folder: Path) -> int:
     from sequencer.reporting import write_report_again
 
     written = write_report_again(run_folder)
-    _put(str(written.path))
     if written.alterations:
         _say(written.text())
+    _put(str(written.path))
     return LIMIT_NOT_MET if written.alterations else OK
 
 
@@ -428,8 +434,8 @@ def resume(
     )
     with _screen(as_json) as (console, screen):
         carried = resume(wanted, person=_Terminal(console, screen), sinks=[screen])
-    summary = read_record(carried.folder).summary()
-    _finish(console, as_json, summary, carried.folder / "report.html")
+        summary = read_record(carried.folder).summary()
+        _finish(console, screen, as_json, summary, carried.folder)
     return _exit_code(str(summary["outcome"]), carried.interruption)
 
 
@@ -554,24 +560,50 @@ def _figures(pairs: Sequence[str]) -> dict[str, str]:
 
 @contextmanager
 def _screen(as_json: bool) -> Iterator[tuple[Console, Screen]]:
-    """The console for people: standard error when standard output belongs to a program."""
+    """The console for people: standard error when standard output belongs to a program.
+
+    A signal that leaves it tells how the bench was left.
+    """
     from sequencer.screen import Screen, Terminal
 
     console = Terminal(stderr=as_json)
-    with Screen(console) as screen:
-        yield console, screen
+    with Screen(console, _tell_unseen) as screen:
+        try:
+            yield console, screen
+        except Interrupted as interruption:
+            notes = getattr(interruption, "__notes__", ())
+            interruption.__notes__ = [screen.state_of_bench(), *notes]
+            raise
 
 
-def _finish(console: Console, as_json: bool, result: Mapping[str, Any], report: Path) -> None:
-    from rich.text import Text
+def _tell_unseen(why: str) -> None:
+    _say(f"{_UNWRITTEN.format(why=why)}; the run goes on, its record has it")
 
+
+def _finish(
+    console: Console, screen: Screen, as_json: bool, result: Mapping[str, Any], folder: Path
+) -> None:
+    """What there is to say at the end of a run; its outcome stays what it is, whoever hears of it."""
     if as_json:
         try:
             _write(json.dumps(result))
-        except OSError as error:  # the run's outcome stays what it is
+        except OSError as error:
             _say(f"{_UNWRITTEN.format(why=error.strerror)}; the run's record has it")
+    if screen.is_unseen:
+        _say(screen.last_line)
+    report = str(folder / "report.html")
+    _show(console, screen, f"report: {printable(report, len(report))}")
+
+
+def _show(console: Console, screen: Screen, line: str) -> None:
+    """One line to the person who watches; on standard error where the screen can't be written."""
+    from rich.text import Text
+
+    if screen.is_unseen:
+        _say(line)
+        return
     with contextlib.suppress(OSError):
-        console.print(Text(f"report: {printable(str(report), len(str(report)))}"), soft_wrap=True)
+        console.print(Text(line), soft_wrap=True)
 
 
 def _exit_code(outcome: str, interruption: Interrupted | None) -> int:
@@ -615,6 +647,8 @@ class _Terminal:
         try:
             self._console.print(Text(text), end="", soft_wrap=True)
             line = sys.stdin.readline()
+        except OSError as error:
+            raise NobodyThere(f"nobody can be asked: {error.strerror}") from error
         finally:
             self._screen.go_on()
         if not sys.stdin.isatty():  # else the terminal has shown what was typed

@@ -131,12 +131,14 @@ class LastWords:
         return printable("; ".join(filter(None, parts)))
 
     def safety(self) -> str:
-        """In which state the bench is, in words; empty while that can't be said."""
+        """In which state the bench is, in words."""
         if self._safety:
             return self._safety
         if not self._has_energised:
             return "nothing was switched on"
-        return "" if self._safety is None else "the bench was made safe"
+        if self._safety is None:
+            return "NOT CONFIRMED SAFE: see to generator and mains yourself"
+        return "the bench was made safe"
 
     def _outcome(self, finished: RunFinished) -> str:
         is_whole = not self._left_out and not self._unreached

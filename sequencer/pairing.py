@@ -112,7 +112,7 @@ def run_pair(
         try:
             with reserved([record_address(folder)], what_for):
                 units = _run_each(ready, request, serials, folder, person, sinks)
-        except Refused:
+        except (Refused, Interrupted):
             with contextlib.suppress(OSError):
                 folder.rmdir()  # only while nothing is in it
             raise

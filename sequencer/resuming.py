@@ -17,7 +17,7 @@ from typing import Any
 from sequencer import floor
 from sequencer.clock import RealClock
 from sequencer.engine import Job
-from sequencer.errors import Refused, Stopped, printable
+from sequencer.errors import Interrupted, Refused, Stopped, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import JOURNAL, Journal, read_tail
@@ -92,7 +92,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
                 torn=tail.torn_text,
                 bench_copy=copy,
             )
-            with _results_again(folder, if_refused=had_results):
+            with _results_again(folder, had_results=had_results):
                 ran = run_in(
                     folder,
                     Journal(folder, tail),
@@ -109,12 +109,12 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
 
 
 @contextmanager
-def _results_again(folder: Path, *, if_refused: bool) -> Iterator[None]:
+def _results_again(folder: Path, *, had_results: bool) -> Iterator[None]:
     """What was taken away with the results of the part before comes again when nothing was begun."""
     try:
         yield
-    except Refused:
-        if if_refused:
+    except (Refused, Interrupted):
+        if had_results:
             with suppress(Refused, Stopped):
                 write_results(folder)
         raise

@@ -3,8 +3,7 @@
 Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich).
 """
 
-import contextlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from types import TracebackType
 
 from rich.console import Console
@@ -74,10 +73,16 @@ class Terminal(Console):
 
 
 class Screen:
-    """Shows events as they come. On a terminal a last line tells what is going on right now."""
+    """Shows events as they come. On a terminal a last line tells what is going on right now.
 
-    def __init__(self, console: Console) -> None:
+    tell is how a person is told, once, that nothing can be shown any more.
+    """
+
+    def __init__(self, console: Console, tell: Callable[[str], None] = lambda words: None) -> None:
+        self.is_unseen = False
+        self.last_line = ""
         self._console = console
+        self._tell = tell
         self._status: Status | None = None
         self._aside: list[Reading] = []
         self._judged: list[Reading] = []
@@ -128,8 +133,13 @@ class Screen:
 
     def show_pair(self, line: str, outcome: Outcome) -> None:
         """Show the verdict on a pair."""
+        self.last_line = line
         self._print(Text(""))
         self._print(Text(line, style=_OUTCOME[outcome]))
+
+    def state_of_bench(self) -> str:
+        """In which state the run has left the bench so far, in words."""
+        return self._last_words.safety()
 
     def __call__(self, stamped: Stamped) -> None:
         """Show one event."""
@@ -155,7 +165,8 @@ class Screen:
                 # A pair's runs follow each other.
                 self._last_words = LastWords(planned, changed, is_unit_shown=is_shown)
             case RunFinished(outcome=outcome):
-                return [Text(""), Text(self._last_words.of(event), style=_OUTCOME[outcome])]
+                self.last_line = self._last_words.of(event)
+                return [Text(""), Text(self.last_line, style=_OUTCOME[outcome])]
             case CautionAccepted(accepted_by=name):
                 is_known, self._accepted_by = name == self._accepted_by, name
                 line = Text(f"  cautions accepted by {printable(name)}", style="dim")
@@ -187,9 +198,13 @@ class Screen:
 
     def _print(self, line: Text) -> None:
         # A screen that can't be written to is no reason to stop a run; the journal has it all.
-        with contextlib.suppress(OSError):
+        try:
             for part in self._broken(line):
                 self._console.print(part, soft_wrap=True, highlight=False)
+        except OSError as error:
+            if not self.is_unseen:
+                self.is_unseen = True
+                self._tell(error.strerror or str(error))
 
     def _broken(self, line: Text) -> list[Text]:
         """A line broken between words, indented throughout; for people only, never in a file."""

@@ -3,9 +3,9 @@
 Joins what the layers below keep apart. Knows no command-line arguments and no exit codes.
 """
 
+import contextlib
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -32,7 +32,7 @@ from sequencer.errors import (
     together,
 )
 from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
-from sequencer.journal import Journal, new_folder
+from sequencer.journal import CAPTURES, JOURNAL, Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
 from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
 from sequencer.past import Past
@@ -87,7 +87,7 @@ class Prepared:
     keeper: Watchkeeper
 
 
-@contextmanager
+@contextlib.contextmanager
 def bench_file(
     name: str, options: Sequence[str] = (), undertaker: Undertaker | None = None
 ) -> Iterator[Path]:
@@ -219,24 +219,13 @@ def plan_on(bench: BenchSpec, files: Files, request: Request, today: date) -> Pl
     )
 
 
-@contextmanager
-def _nothing_begun() -> Iterator[None]:
-    """Inside, a signal comes before there is anything to make safe; it says so."""
-    try:
-        yield
-    except Interrupted as interruption:
-        interruption.add_note("nothing was begun, nothing was switched on")
-        raise
-
-
-@contextmanager
+@contextlib.contextmanager
 def prepared(request: Request, today: date) -> Iterator[Prepared]:
     """Everything that can be known before anything is energised.
 
     Raises Refused with every reason against it.
     """
-    with _nothing_begun():
-        files = load(request, today)
+    files = load(request, today)
     procedure = files.procedure
     if procedure.name == floor.PROCEDURE and not request.is_floor:
         raise Refused(
@@ -312,8 +301,7 @@ def ask_cautions(operator: Operator, of_plan: Sequence[str] = ()) -> list[Cautio
     accepted = []
     for caution in (*cautions.CAUTIONS, *of_plan):
         try:
-            with _nothing_begun():
-                operator.accept(caution)
+            operator.accept(caution)
         except (Declined, NobodyThere) as error:
             raise Refused(
                 "the cautions were not accepted, so nothing was switched on", code="cautions"
@@ -341,7 +329,8 @@ def carry_out(
 ) -> Carried:
     """Run one unit; its folder then holds journal, captures, summary and report.
 
-    Raises Refused when the run can't begin (nothing was energised).
+    Raises Refused when the run can't begin, Interrupted by a signal before it did (nothing was
+    energised).
     """
     if ready.ticket:
         ticket = ready.ticket.for_unit(job.serial)
@@ -353,18 +342,35 @@ def carry_out(
         )
         with reserved([record_address(folder)], what_for) as own:
             _write_beginning(folder, ready)
-            ran = run_in(
-                folder,
-                Journal(folder),
-                folder / record.BENCH,
-                ready,
-                locks=(*locks, *own),
-                job=job,
-                operator=operator,
-                accepted=accepted,
-                sinks=sinks,
-            )
+            try:
+                ran = run_in(
+                    folder,
+                    Journal(folder),
+                    folder / record.BENCH,
+                    ready,
+                    locks=(*locks, *own),
+                    job=job,
+                    operator=operator,
+                    accepted=accepted,
+                    sinks=sinks,
+                )
+            except Interrupted:
+                _discard_beginning(folder)
+                raise
     return conclude(folder, ran)
+
+
+def _discard_beginning(folder: Path) -> None:
+    """Remove the folder of a run that never began; one with anything in its journal stays."""
+    journal = folder / JOURNAL
+    with contextlib.suppress(OSError):
+        if journal.exists() and journal.stat().st_size:
+            return
+        for name in (JOURNAL, record.PROCEDURE, record.BENCH):
+            (folder / name).unlink(missing_ok=True)
+        for empty in (folder / CAPTURES, folder):
+            if empty.exists():
+                empty.rmdir()
 
 
 def addresses_of(bench: BenchSpec) -> list[str]:
@@ -397,9 +403,11 @@ def run_in(
 
     bench_copy is the bench file that the watchkeeper goes by.
 
-    Raises Refused when the run can't begin (nothing was energised).
+    Raises Refused when the run can't begin, Interrupted by a signal before it did (nothing was
+    energised).
     """
     spec, emitter = ready.bench, Emitter()
+    has_begun = False
     try:
         with (
             ready.keeper.watching(folder, bench_copy, locks, spec.longest_timeout_s),
@@ -408,6 +416,7 @@ def run_in(
         ):
             t_s = past.t_s if past else 0.0
             emitter.begin(bench.clock, (journal, ready.keeper, *sinks), t_s=t_s)
+            has_begun = True
             finished = engine.run(
                 ready.procedure,
                 bench,
@@ -421,6 +430,8 @@ def run_in(
                 past=past,
             )
     except Interrupted as signal:
+        if not has_begun:
+            raise
         return Ran(finished=RunFinished(outcome=Outcome.INTERRUPTED), interruption=signal)
     return Ran(finished=finished, interruption=None)
 

@@ -272,14 +272,14 @@ def test_a_pair_s_report_is_made_from_the_runs_as_they_are_in_the_order_of_the_u
     assert page.index(">A<") < page.index(">B<")
 
 
-def test_ctrl_c_at_the_cautions_says_that_nothing_was_begun():
-    class Person:
-        name = "N. N."
+def test_a_run_that_was_interrupted_before_it_began_leaves_no_folder(pair, tmp_path, monkeypatch):
+    """What is not begun has no record that a report or a resumption could be made of."""
 
-        def accept(self, caution):
-            raise Interrupted(signal.SIGINT)
+    def interrupt(*_):
+        raise Interrupted(signal.SIGINT)
 
+    monkeypatch.setattr("sequencer.session.open_bench", interrupt)
     with pytest.raises(Interrupted) as caught:
-        ask_cautions(Person())
-    assert caught.value.__notes__ == ["nothing was begun, nothing was switched on"]
+        pair(Person())
     assert caught.value.exit_code == 130
+    assert not [*tmp_path.rglob("procedure.yaml")]
