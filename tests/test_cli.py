@@ -41,7 +41,7 @@ TONE = QUICK.replace(
       gain: {nominal: 29 dB, tolerance: 0.5 dB}
   - id: power_off""",
 )
-LONG = QUICK.replace("kind: power_on\n", "kind: power_on\n    settle: 0.1 s\n").replace(
+LONG = QUICK.replace("kind: power_on\n", "kind: power_on\n    settle: 1 s\n").replace(
     "  - id: power_off", "  - {id: sit, kind: wait, time: 10 min}\n  - id: power_off"
 )
 ASKING = QUICK.replace(

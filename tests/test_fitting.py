@@ -25,7 +25,7 @@ procedure: short_look
 unit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}
 steps:
   - {id: power_on, kind: power_on}
-  - {id: warm, kind: warm_up, level: 1 W, time: 10 s}
+  - {id: warm, kind: warm_up, level: 1 W, time: 1 min}
   - {id: tone, kind: tone, level: 1 W, record: 0.5 s, limits: {gain: {min: 28 dB, max: 30 dB}}}
   - {id: power_off, kind: power_off}
 """

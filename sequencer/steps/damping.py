@@ -22,7 +22,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.tone import analyse_tone
 from sequencer.captures import Capture, Samples, named
 from sequencer.limits import rectangular
-from sequencer.quantities import LevelQuantity, PositiveDuration, PositiveFrequency, parse_level
+from sequencer.quantities import LevelQuantity, parse_level
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -36,6 +36,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import RecordTime, ToneFrequency
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -47,8 +48,8 @@ class DampingSettings(StepSettings):
     """Output resistance from the level with and without load."""
 
     level: LevelQuantity = Field(default=parse_level("1 W"), description="output level, loaded")
-    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
-    record: PositiveDuration = Field(default=2.0, le=30.0, description="length of each record")
+    frequency: ToneFrequency = Field(default=1000.0, description="frequency of the tone")
+    record: RecordTime = Field(default=2.0, le=30.0, description="length of each record")
 
 
 @register

@@ -9,7 +9,7 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.captures import Capture
 from sequencer.limits import Limit
-from sequencer.quantities import Count, PositiveDuration
+from sequencer.quantities import Count
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -21,6 +21,7 @@ from sequencer.steps.base import (
     WiredWrong,
     say,
 )
+from sequencer.steps.bounds import SettleTime
 from sequencer.steps.power import DcStop, dc_finding
 from sequencer.steps.registry import register
 from sequencer.steps.stops import stop_mistakes
@@ -38,7 +39,7 @@ TO_CHASSIS = (
 class DcOffsetSettings(StepSettings):
     """The DC at the output, with no signal."""
 
-    settle: PositiveDuration = Field(default=2.0, description="silence before the first reading")
+    settle: SettleTime = Field(default=2.0, description="silence before the first reading")
     count: Count = Field(default=10, ge=2, le=1000, description="how many meter readings")
     dc_stop: DcStop = Field(default=0.5, description="a DC beyond this stops the run")
 

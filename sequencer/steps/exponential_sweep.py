@@ -21,7 +21,6 @@ from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
 from sequencer.quantities import (
     LevelQuantity,
-    PositiveDuration,
     PositiveFrequency,
     parse_level,
 )
@@ -36,6 +35,7 @@ from sequencer.steps.base import (
     found,
     say,
 )
+from sequencer.steps.bounds import RecordTime, SweptFrequency
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -49,9 +49,9 @@ class ExponentialSweepSettings(StepSettings):
     """Response and its harmonics from one record of a few seconds."""
 
     level: LevelQuantity = Field(default=parse_level("1 W"), description="output level at 1 kHz")
-    start: PositiveFrequency = Field(default=10.0, description="first frequency swept")
+    start: SweptFrequency = Field(default=10.0, description="first frequency swept")
     stop: PositiveFrequency = Field(default=40e3, description="last frequency swept")
-    time: PositiveDuration = Field(default=4.0, le=60.0, description="length of the sweep")
+    time: RecordTime = Field(default=4.0, le=60.0, description="length of the sweep")
     flat_from: PositiveFrequency = Field(default=20.0, description="band of the flatness, from")
     flat_to: PositiveFrequency = Field(default=20e3, description="band of the flatness, to")
 

@@ -12,7 +12,7 @@ from sequencer.analysis.idle import IdleResult, analyse_idle
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Picture
-from sequencer.quantities import PositiveDuration, PositiveFrequency
+from sequencer.quantities import PositiveFrequency
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -24,6 +24,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import RecordTime, SettleTime
 from sequencer.steps.hum import hum_findings, hum_name, idle_picture
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
@@ -36,8 +37,8 @@ _MULTIPLES = {"hum_mains": 1, "hum_twice_mains": 2}
 class IdleSettings(StepSettings):
     """Noise and hum at the output with no signal."""
 
-    settle: PositiveDuration = Field(default=2.0, description="silence before the record")
-    record: PositiveDuration = Field(default=10.0, le=60.0, description="length of the record")
+    settle: SettleTime = Field(default=2.0, description="silence before the record")
+    record: RecordTime = Field(default=10.0, le=60.0, description="length of the record")
     band_low: PositiveFrequency = Field(default=20.0, description="lower edge of the noise band")
     band_high: PositiveFrequency = Field(default=20e3, description="upper edge of the noise band")
 

@@ -15,7 +15,7 @@ from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
-from sequencer.quantities import LevelQuantity, PositiveDuration, parse_level
+from sequencer.quantities import LevelQuantity, parse_level
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -27,6 +27,7 @@ from sequencer.steps.base import (
     found,
     say,
 )
+from sequencer.steps.bounds import RecordTime
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -50,7 +51,7 @@ class IntermodulationSettings(StepSettings):
     level: LevelQuantity = Field(
         default=parse_level("10 W"), description="a sine of the same peak has this level"
     )
-    record: PositiveDuration = Field(default=2.0, le=30.0, description="length of the record")
+    record: RecordTime = Field(default=2.0, le=30.0, description="length of the record")
 
     def tones_vrms(self, unit: UnitData) -> tuple[float, float]:
         """Levels of the lower and the upper tone at the output, V r.m.s.; their peaks add up."""

@@ -18,8 +18,6 @@ from sequencer.quantities import (
     Decibels,
     Level,
     LevelQuantity,
-    PositiveDuration,
-    PositiveFrequency,
     Ratio,
     parse_level,
 )
@@ -36,6 +34,7 @@ from sequencer.steps.base import (
     one_sided_95,
     say,
 )
+from sequencer.steps.bounds import RecordTime, ToneFrequency
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -61,8 +60,8 @@ class LevelSweepSettings(StepSettings):
     )
     coarse_step: Decibels = Field(default=3.0, gt=0, le=10)
     fine_step: Decibels = Field(default=0.25, gt=0, le=3)
-    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
-    record: PositiveDuration = Field(default=0.5, le=LONGEST_DWELL_S)
+    frequency: ToneFrequency = Field(default=1000.0, description="frequency of the tone")
+    record: RecordTime = Field(default=0.5, le=LONGEST_DWELL_S)
 
 
 @register

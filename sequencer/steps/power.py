@@ -29,6 +29,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.registry import register
 from sequencer.steps.stops import stop_mistakes
 from sequencer.unit_data import REVERSED, UnitData, is_off, is_reversed
@@ -44,7 +45,7 @@ DcStop = Annotated[PositiveVoltage, at_most("5 V", "voltage")]
 class PowerOnSettings(StepSettings):
     """Mains on, with the DC at the output checked before the load is connected."""
 
-    settle: Duration = Field(default=10.0, ge=0, description="time from mains on to the DC check")
+    settle: SwitchOnTime = Field(default=10.0, description="time from mains on to the DC check")
     dc_stop: DcStop = Field(
         default=0.1, description="a DC beyond this stops the run before the load is connected"
     )

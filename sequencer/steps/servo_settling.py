@@ -15,7 +15,7 @@ from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
-from sequencer.quantities import PositiveDuration, PositiveVoltage, at_most
+from sequencer.quantities import PositiveVoltage, at_most
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -28,6 +28,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.power import (
     LOAD_SETTLE_S,
@@ -57,7 +58,7 @@ class ServoSettlingSettings(StepSettings):
     after: Literal["power_on", "input_step"] = Field(
         default="power_on", description="what moves the output"
     )
-    record: PositiveDuration = Field(default=20.0, le=300.0, description="length of the record")
+    record: SwitchOnTime = Field(default=20.0, le=300.0, description="length of the record")
     dc_stop: DcStop = Field(
         default=0.1, description="a DC beyond this stops the run before the load is connected"
     )

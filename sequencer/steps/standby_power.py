@@ -8,7 +8,6 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.captures import Capture, named, single_reading
 from sequencer.limits import rectangular
-from sequencer.quantities import PositiveDuration
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -21,6 +20,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.registry import register
 from sequencer.unit_data import REVERSED, UnitData, is_reversed
 
@@ -32,7 +32,7 @@ LEAST_W = 0.05
 class StandbyPowerSettings(StepSettings):
     """What the unit draws while it is commanded to standby."""
 
-    settle: PositiveDuration = Field(default=10.0, description="time in standby before reading")
+    settle: SwitchOnTime = Field(default=10.0, description="time in standby before reading")
 
 
 @register

@@ -30,6 +30,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import SweptFrequency
 from sequencer.steps.exponential_sweep import edge_finding
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -64,7 +65,7 @@ class SweepSettings(StepSettings):
     """Response and distortion over frequency, one sine after the other."""
 
     level: LevelQuantity = Field(default=parse_level("1 W"), description="level at the reference")
-    start: PositiveFrequency = Field(default=10.0, description="first frequency")
+    start: SweptFrequency = Field(default=10.0, description="first frequency")
     stop: PositiveFrequency = Field(default=200e3, description="last frequency")
     points: Count = Field(default=41, ge=3, le=1000, description="how many, evenly on a log axis")
     reference: PositiveFrequency = Field(default=1000.0, description="frequency of 0 dB")

@@ -33,6 +33,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import ToneFrequency
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -45,7 +46,7 @@ class ToneSettings(StepSettings):
     """One sine at a stated output level."""
 
     level: LevelQuantity = Field(description="output level: watts into the load, V, dBV or dBu")
-    frequency: Frequency = Field(default=1000.0, gt=0, description="frequency of the tone")
+    frequency: ToneFrequency = Field(default=1000.0, description="frequency of the tone")
     hold: Duration = Field(default=0.0, ge=0, description="time at the level before recording")
     record: Duration = Field(default=2.5, gt=0, le=60, description="length of the record")
     level_tolerance: Annotated[Decibels, POSITIVE, at_most("1 dB", "decibel")] = Field(

@@ -10,7 +10,7 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.captures import Capture, named, single_reading
 from sequencer.limits import rectangular
-from sequencer.quantities import LevelQuantity, PositiveDuration, PositiveFrequency
+from sequencer.quantities import LevelQuantity
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -24,6 +24,7 @@ from sequencer.steps.base import (
     not_found,
     say,
 )
+from sequencer.steps.bounds import WarmUpFrequency, WarmUpTime
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -35,8 +36,8 @@ class WarmUpSettings(StepSettings):
     """Drive at a fraction of rated power until warm."""
 
     level: LevelQuantity = Field(description="output level, usually 1/8 of rated power")
-    time: PositiveDuration = Field(description="how long")
-    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
+    time: WarmUpTime = Field(description="how long")
+    frequency: WarmUpFrequency = Field(default=1000.0, description="frequency of the tone")
 
 
 @register

@@ -12,7 +12,7 @@ from sequencer.analysis.wideband import Spur, WidebandResult, analyse_wideband
 from sequencer.captures import Capture, Samples
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Mark, Picture
-from sequencer.quantities import LevelQuantity, PositiveDuration, PositiveFrequency
+from sequencer.quantities import LevelQuantity, PositiveFrequency
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -24,6 +24,7 @@ from sequencer.steps.base import (
     found,
     say,
 )
+from sequencer.steps.bounds import RecordTime, ToneFrequency
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -43,10 +44,10 @@ class WidebandSettings(StepSettings):
     level: LevelQuantity | None = Field(
         default=None, description="output level of the tone; none for idle"
     )
-    frequency: PositiveFrequency = Field(default=1000.0, description="frequency of the tone")
+    frequency: ToneFrequency = Field(default=1000.0, description="frequency of the tone")
     search_low: PositiveFrequency = Field(default=20e3, description="lower edge of the search")
     search_high: PositiveFrequency = Field(default=500e3, description="upper edge of the search")
-    record: PositiveDuration = Field(default=0.8, le=10.0, description="length of the record")
+    record: RecordTime = Field(default=0.8, le=10.0, description="length of the record")
 
 
 @register

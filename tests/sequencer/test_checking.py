@@ -124,7 +124,7 @@ def test_what_the_bench_can_t_do_is_told_at_the_step(against, step, words):
     "kind",
     [
         "kind: tone",
-        "kind: warm_up, time: 1 s",
+        "kind: warm_up, time: 1 min",
         "kind: sweep",
         "kind: exponential_sweep",
         "kind: damping_factor",
