@@ -104,7 +104,7 @@ class LastWords:
             case RunResumed(left_out=left_out):
                 self._planned, self._is_unit_shown = event.planned, event.is_unit_shown
                 self._has_judged = event.has_judged
-                self._left_out = dict.fromkeys(_ROUNDS.sub("", step) for step in left_out)
+                self._left_out = dict.fromkeys(without_round(step) for step in left_out)
                 self._unmet_again = dict.fromkeys(event.unmet_again)
                 self._changed = changed_figures_text(event.changed_figures)
             case StepDoneAgain(step=step, unmet=unmet) if unmet:
@@ -114,7 +114,7 @@ class LastWords:
             case StepStarted(step=step):
                 self._begun.add(step)
             case StepFinished(step=step, left_out=left_out) if left_out is not None:
-                self._left_out[_ROUNDS.sub("", step)] = None
+                self._left_out[without_round(step)] = None
             case ReadingTaken(reading=reading) if reading.limits is not None:
                 self._has_judged = True
             case MadeSafe(actions=actions):
@@ -124,7 +124,7 @@ class LastWords:
 
     def of(self, finished: RunFinished) -> str:
         """The last line."""
-        again = _named([*self._unmet_again], "met before the break, not met after it")
+        again = named_steps([*self._unmet_again], "met before the break, not met after it")
         is_early = finished.outcome in (Outcome.STOPPED, Outcome.INTERRUPTED)
         safety = self.safety() if is_early or self._safety else ""
         parts = (self._outcome(finished), again, self._not_tested(), self._changed, safety)
@@ -173,7 +173,10 @@ class LastWords:
         return [step for step in self._planned if step not in known]
 
     def _not_tested(self) -> str:
-        told = (_named([*self._left_out], "left out"), _named(self._unreached, "not reached"))
+        told = (
+            named_steps([*self._left_out], "left out"),
+            named_steps(self._unreached, "not reached"),
+        )
         return "; ".join(filter(None, told))
 
 
@@ -190,7 +193,12 @@ def _unsafe(unconfirmed: Sequence[str]) -> str:
     return "switch the unit off by hand" if unconfirmed else ""
 
 
-def _named(steps: Sequence[str], what: str) -> str:
+def without_round(step: str) -> str:
+    """The id of a step, without the rounds that its name in the record has behind it."""
+    return _ROUNDS.sub("", step)
+
+
+def named_steps(steps: Sequence[str], what: str) -> str:
     """ "3 steps left out: a, b, c"; empty for none."""
     if not steps:
         return ""

@@ -17,6 +17,13 @@ from sequencer.errors import Refused, printable
 from sequencer.events import Outcome
 from sequencer.journal import capture_from_bytes, sha256_hex
 from sequencer.judging import judge_findings, outcome
+from sequencer.last_words import (
+    RunVerdict,
+    changed_figures_text,
+    named_steps,
+    run_verdict,
+    without_round,
+)
 from sequencer.limits import Reading, Verdict, step_verdict, worst
 from sequencer.past import reading_of
 from sequencer.procedure import Procedure, Step, load_procedure
@@ -135,7 +142,29 @@ class Rejudged:
             lines.append(f"  {more} readings differ only in further digits or in their doubt")
         if not self.changes:
             lines.append("  no reading and no verdict changed")
-        return "\n".join([*lines, f"{self.outcome} (recorded: {self.record.outcome})"])
+        return "\n".join([*lines, self._last_line()])
+
+    def _last_line(self) -> str:
+        """The outcome, and what it does not say: what was not tested, and by which figures it was."""
+        left_out = dict.fromkeys(without_round(step.id) for step in self.steps if step.left_out)
+        not_reached = self.record.not_reached
+        verdict = run_verdict(
+            Outcome(self.outcome),
+            has_judged=any(each.limits for step in self.steps for each in step.readings),
+            is_whole=not left_out and not not_reached,
+            is_unit_shown=self.record.is_unit_shown,
+        )
+        is_plain = not self.is_passed or verdict == RunVerdict(first="passed")
+        told = (
+            "" if is_plain else verdict.sentence_case().lower(),
+            named_steps([*left_out], "left out"),
+            named_steps(not_reached, "not reached"),
+            changed_figures_text([*map(str, self.record.started.get("changed_figures") or ())]),
+        )
+        line = "; ".join(filter(None, told))
+        return printable(
+            f"{self.outcome} (recorded: {self.record.outcome})" + (f": {line}" if line else "")
+        )
 
 
 def rejudge(folder: Path, procedure: str | None = None) -> Rejudged:
@@ -229,6 +258,10 @@ class _Judge:
         if self._record.finished is not None and self._record.ended_early:
             cause = printable(str(self._record.finished["cause"]))
             self._remarks.append(f"the run did not reach its end, so it can't pass: {cause}")
+        self._remarks += [
+            f"step {again.id} was met before a break and not after it: {printable(again.unmet)}"
+            for again in self._unmet_again()
+        ]
         return Rejudged(
             record=self._record,
             procedure=self._procedure.name,
@@ -367,9 +400,13 @@ class _Judge:
     def _outcome(self) -> str:
         if self._record.outcome in _ENDED_EARLY:
             return self._record.outcome
-        if self._record.ended_early:
+        if self._record.ended_early or self._unmet_again():
             return Outcome.FAIL.value
         return outcome(self._procedure, self._so_far.values()).value
+
+    def _unmet_again(self) -> list[StepRecord]:
+        """Steps that, carried out again after a break, no longer met their limits as recorded."""
+        return [each for each in self._record.restored if each.unmet and not each.is_cut]
 
     def _changes(self, steps: Sequence[StepAgain]) -> Iterator[Change]:
         recorded = {step.id: step for step in self._record.steps}

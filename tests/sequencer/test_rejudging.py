@@ -307,6 +307,37 @@ def test_each_step_is_judged_on_the_bench_it_was_made_on(run):
     assert after[offset].uncertainty == before[offset].uncertainty
 
 
+def test_what_was_left_out_and_which_figures_were_changed_stand_in_the_last_line(rig):
+    rig.procedure_text = rig.procedure_text.replace(
+        "  - id: power_off",
+        "  - {id: bias, kind: test_point, point: bias, limits: {bias: {max: 30 mV}}}\n"
+        "  - id: power_off",
+    )
+    run = recorded(rig)
+    told = "pass (recorded: pass): passed what was tested; 1 step left out: bias"
+    assert rejudge(run).text().splitlines()[-1] == told
+    journal = run / "journal.jsonl"
+    journal.write_text(
+        journal.read_text().replace('"changed_figures":[]', '"changed_figures":["limit 40 mV"]')
+    )
+    assert rejudge(run).text().splitlines()[-1] == f"{told}; changed figures: limit 40 mV"
+
+
+def test_a_limit_met_no_more_after_a_break_is_not_made_up_by_judging_again(run):
+    lines = (run / "journal.jsonl").read_bytes().splitlines()
+    at = next(n for n, each in enumerate(lines) if b'"event":"step_started","step":"tone' in each)
+    of_step = {**json.loads(lines[at]), "step": "power_on", "kind": "power_on"}
+    again = [
+        {**of_step, "event": "step_restored"},
+        {**of_step, "event": "step_done_again", "verdict": "fail", "unmet": "DC", "cut": False},
+    ]
+    lines[at:at] = [json.dumps(each).encode() for each in again]
+    (run / "journal.jsonl").write_bytes(b"".join(line + b"\n" for line in lines))
+    result = rejudge(run)
+    assert (result.outcome, result.changes) == ("fail", ())
+    assert "step power_on was met before a break and not after it: DC" in result.text()
+
+
 # The command.
 
 
