@@ -8,17 +8,22 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from sequencer.unit_data import UNIT_ITEMS, UnitData, merged, missing_items, unit_data
+from sequencer.unit_data import (
+    EXTREMES,
+    UNIT_ITEMS,
+    OutputTopology,
+    Polarity,
+    UnitData,
+    merged,
+    missing_items,
+    unit_data,
+)
 
 _EXTREMES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "rated_power": ("10 mW", "20 kW"),
-        "load": ("0.5 ohm", "100 kohm"),
-        "gain": ("-40 dB", "100 dB"),
-        "mains_frequency": ("15 Hz", "450 Hz"),
-        "mains_voltage": ("10 V", "500 V"),
-        "output": ("single_ended", "floating"),
-        "polarity": ("normal", "inverting"),
+        **EXTREMES,
+        "output": (OutputTopology.SINGLE_ENDED, OutputTopology.FLOATING),
+        "polarity": (Polarity.NORMAL, Polarity.INVERTING),
     }
 )
 

@@ -10,7 +10,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from sequencer.errors import FileError
 from sequencer.located_yaml import Node, validate
@@ -66,25 +66,48 @@ class Polarity(StrEnum):
     INVERTING = "inverting"
 
 
+# The least and the most that an item with a number may be.
+EXTREMES = MappingProxyType(
+    {
+        "rated_power": ("10 mW", "20 kW"),
+        "load": ("0.5 ohm", "100 kohm"),
+        "gain": ("-40 dB", "100 dB"),
+        "mains_frequency": ("15 Hz", "450 Hz"),
+        "mains_voltage": ("10 V", "500 V"),
+    }
+)
+
+
+def _least(item: str, dimension: str) -> AfterValidator:
+    return at_least(EXTREMES[item][0], dimension)
+
+
+def _most(item: str, dimension: str) -> AfterValidator:
+    return at_most(EXTREMES[item][1], dimension)
+
+
 class UnitSettings(BaseModel):
     """The `unit:` block of a procedure or ticket; every item may be left to another file."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    rated_power: Annotated[Power, at_least("10 mW", "power"), at_most("20 kW", "power")] | None = (
-        None
-    )
+    rated_power: (
+        Annotated[Power, _least("rated_power", "power"), _most("rated_power", "power")] | None
+    ) = None
     load: (
-        Annotated[Resistance, at_least("0.5 ohm", "resistance"), at_most("100 kohm", "resistance")]
+        Annotated[Resistance, _least("load", "resistance"), _most("load", "resistance")] | None
+    ) = None
+    gain: Annotated[Decibels, _least("gain", "gain_db"), _most("gain", "gain_db")] | None = None
+    mains_frequency: (
+        Annotated[
+            Frequency, _least("mains_frequency", "frequency"), _most("mains_frequency", "frequency")
+        ]
         | None
     ) = None
-    gain: (
-        Annotated[Decibels, at_least("-40 dB", "gain_db"), at_most("100 dB", "gain_db")] | None
+    mains_voltage: (
+        Annotated[Voltage, _least("mains_voltage", "voltage"), _most("mains_voltage", "voltage")]
+        | None
     ) = None
-    mains_frequency: (
-        Annotated[Frequency, at_least("15 Hz", "frequency"), at_most("450 Hz", "frequency")] | None
-    ) = None
-    mains_voltage: MainsVoltage | None = None
     output: OutputTopology | None = None
     polarity: Polarity | None = None
 
