@@ -23,11 +23,12 @@ from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.reading_view import reading_of
-from sequencer.reservation import record_address, reserved
+from sequencer.reservation import record_address, refuse_held, reserved
 from sequencer.session import (
     NO_REPORT,
     Prepared,
     Request,
+    addresses_of,
     ask_cautions,
     carry_out,
     operator_for,
@@ -132,6 +133,7 @@ def _run_each(
 ) -> UnitsResult:
     _demand_room_for(serials, request, ready)
     operator = operator_for(request, ready.bench, person)
+    refuse_held(addresses_of(ready.bench))
     accepted = ask_cautions(operator, ready.plan.cautions)
     records: list[Record] = []
     for position, serial in enumerate(serials, start=1):

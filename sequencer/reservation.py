@@ -112,6 +112,17 @@ def holder_of(address: str, folder: Path | None = None) -> Holder | None:
     return None
 
 
+def refuse_held(addresses: Sequence[str], folder: Path | None = None) -> None:
+    """Refuse what would be refused later on, before anybody is asked anything.
+
+    Raises Refused (code "held") when another run holds one of them and goes on.
+    """
+    for address in addresses:
+        holder = holder_of(address, folder)
+        if holder and holder.is_alive and not holder.unasked:
+            raise _held(address, holder)
+
+
 def _taken(
     lock: BaseFileLock, note: Path, address: str
 ) -> contextlib.AbstractContextManager[object]:
@@ -126,7 +137,11 @@ def _taken(
             holder = _noted(note)
             if holder.is_alive:
                 break
-    raise Refused(f"{address} is in use by {holder}; wait for that run to end", code="held")
+    raise _held(address, holder)
+
+
+def _held(address: str, holder: Holder) -> Refused:
+    return Refused(f"{address} is in use by {holder}; wait for that run to end", code="held")
 
 
 def _lock(where: Path, key: str) -> BaseFileLock:

@@ -33,7 +33,7 @@ from sequencer.record import (
     journal_lines,
     read_record,
 )
-from sequencer.reservation import record_address, reserved
+from sequencer.reservation import record_address, refuse_held, reserved
 from sequencer.session import (
     SIMULATED,
     Carried,
@@ -78,6 +78,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
         if ready.procedure.sha256 != record.started.get("procedure_sha256"):
             raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
         operator = operator_for(request, ready.bench, person)
+        refuse_held(addresses_of(ready.bench))
         accepted = ask_cautions(operator, ready.plan.cautions)
         job = _job(record, request)
         addresses = [*addresses_of(ready.bench), record_address(folder)]

@@ -303,8 +303,9 @@ def ask_cautions(operator: Operator, of_plan: Sequence[str] = ()) -> list[Cautio
         try:
             operator.accept(caution)
         except (Declined, NobodyThere) as error:
+            why = f" ({error})" if isinstance(error, NobodyThere) else ""
             raise Refused(
-                "the cautions were not accepted, so nothing was switched on", code="cautions"
+                f"the cautions were not accepted{why}, so nothing was switched on", code="cautions"
             ) from error
         accepted.append(CautionAccepted(caution=caution, accepted_by=operator.name))
     return accepted

@@ -203,13 +203,24 @@ class Later(Person):
         self._happens()
 
 
+def _addresses(bench_file):
+    return [each.address for each in load_bench(bench_file).instruments.values()]
+
+
+def test_a_bench_that_is_held_is_refused_before_anybody_is_asked_anything(pair, shared_bench):
+    person = Person()
+    with (
+        reserved(_addresses(shared_bench.bench_file), "a stranger's run"),
+        pytest.raises(Refused, match="in use by a stranger's run") as caught,
+    ):
+        pair(person, accepted_by=None)
+    assert caught.value.code == "held"
+    assert (person.shown, pair.seen) == ([], [])
+
+
 def test_a_second_unit_that_is_refused_leaves_the_first_one_s_result(pair, shared_bench):
     """The first unit was energised: no refusal, and what was measured on it is told."""
-    addresses = [
-        line.split(": ", 1)[1].split("}")[0].strip(' "')
-        for line in shared_bench.bench_file.read_text().splitlines()
-        if line.strip().startswith("address: ")
-    ]
+    addresses = _addresses(shared_bench.bench_file)
     with ExitStack() as stack:
         result = pair(Later(lambda: stack.enter_context(reserved(addresses, "a stranger's run"))))
     assert result.outcome == "stopped"
