@@ -24,7 +24,8 @@ from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import find_mains, multiples_below
-from sequencer.analysis.noise import line_estimate, noise_of_lines
+from sequencer.analysis.noise import line_estimate
+from sequencer.analysis.resolution import noise_of_fit
 from sequencer.analysis.sine_fit import (
     LineFit,
     fit_lines,
@@ -259,8 +260,7 @@ def _fit_everything(
         lines = _with_others(lines, hum + beside, sample_rate_hz, record.size)
         fit = fit_lines(record, sample_rate_hz, lines, drifting=[0, 1])
     rest = residual_periodogram(record, sample_rate_hz, fit)
-    noise = noise_of_lines(rest, fit.frequency_hz, taken_hz=fit.frequency_hz)
-    return _Lines(fit=fit, noise_v2=noise * fit.amplitude_gain * record.size / 4)
+    return _Lines(fit=fit, noise_v2=noise_of_fit(record, fit, rest))
 
 
 def _with_others(

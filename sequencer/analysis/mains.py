@@ -22,7 +22,7 @@ from sequencer.analysis.mains_nominals import (
     is_told,
     nominals_with,
 )
-from sequencer.analysis.noise import noise_of_lines
+from sequencer.analysis.resolution import noise_of_fit
 from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, residual_periodogram
 from sequencer.analysis.spectrum import Periodogram, hann
 
@@ -131,8 +131,7 @@ def fit_hum(
     lines_hz = mains_hz * np.array(multiples)
     fit = fit_lines(samples, sample_rate_hz, lines_hz)
     residual = residual_periodogram(samples, sample_rate_hz, fit)
-    noise = noise_of_lines(residual, lines_hz, taken_hz=lines_hz)
-    noise *= fit.amplitude_gain * samples.size / 4
+    noise = noise_of_fit(samples, fit, residual)
     return HumLines(multiples=multiples, fit=fit, noise_v2=noise, residual=residual)
 
 
@@ -159,7 +158,8 @@ class _HumSpectrum:
         length = scipy.fft.next_fast_len(2 * slow.size, real=True)
         transform = scipy.fft.rfft((slow - slow.mean()) * window, n=length)
         self._slow, self._rate_hz = slow, rate_hz
-        self._power = np.abs(transform) ** 2 / sum_of_squares(window)
+        self._power = np.square(transform.real) + np.square(transform.imag)
+        self._power /= sum_of_squares(window)
         self._step_hz = rate_hz / length
         self._seconds = slow.size / rate_hz
         self._top_hz = 0.45 * rate_hz
@@ -175,7 +175,7 @@ class _HumSpectrum:
         slow, rate_hz = group_means(samples, sample_rate_hz, group, without=without)
         if slow.size < _FEWEST_SLOW:
             return None
-        return cls(slow, rate_hz, float(np.abs(samples).max()))
+        return cls(slow, rate_hz, max(float(samples.max()), -float(samples.min())))
 
     def best_combs(self, nominals_hz: Sequence[float]) -> list[_Comb]:
         """The best comb of each nominal frequency of which the record holds enough cycles."""
@@ -260,7 +260,8 @@ class _HumSpectrum:
     def _power_at(self, frequency_hz: Spectral) -> Spectral:
         at = frequency_hz / self._step_hz
         below = at.astype(np.intp)
-        return self._power[below] + (at - below) * np.diff(self._power)[below]
+        lower, upper = self._power[below], self._power[below + 1]
+        return lower + (at - below) * (upper - lower)
 
     def _foot(self, frequency_hz: float, nominal_hz: float) -> float:
         """The larger of the mean powers to both sides of a line's lobe, at most half way to the next.

@@ -77,8 +77,15 @@ def meter_deflection(weighted: ArrayLike, sample_rate_hz: float) -> Samples:
     Parameters
     ----------
     weighted : shape (n,), volts, behind the network (or a plain 5 kHz burst); about 96 kHz
+
+    Raises
+    ------
+    ValueError : fewer than 16 samples, of which there is no mean for the second detector
     """
-    shown, _ = _deflect(as_samples(weighted), sample_rate_hz, (0.0, 0.0))
+    levels = as_samples(weighted)
+    if levels.size < _GROUP:
+        raise ValueError(f"weighted: {levels.size} samples; the meter needs at least {_GROUP}")
+    shown, _ = _deflect(levels, sample_rate_hz, (0.0, 0.0))
     return shown
 
 

@@ -19,7 +19,7 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, multiples_below
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
-from sequencer.analysis.noise import noise_of_lines
+from sequencer.analysis.resolution import noise_of_fit
 from sequencer.analysis.sine_fit import LineFit, fit_lines, residual_periodogram
 from sequencer.analysis.spectrum import Periodogram, peak_position
 
@@ -288,7 +288,7 @@ def _fit_comb(
         if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
             mains_hz = moved_hz
     residual = residual_periodogram(record, sample_rate_hz, fit)
-    noise = noise_of_lines(residual, all_hz, taken_hz=all_hz) * fit.amplitude_gain * record.size / 4
+    noise = noise_of_fit(record, fit, residual)
     return ToneLines(
         fit=fit,
         comb=comb,

@@ -30,6 +30,7 @@ from sequencer.captures import Capture
 from sequencer.limits import Limit
 from sequencer.pictures import Picture
 from sequencer.quantities import Level, format_quantity
+from sequencer.uncertainty import resolution
 from sequencer.unit_data import UnitData
 
 
@@ -124,8 +125,11 @@ def found(
 
     instrument holds standard uncertainties in the unit of the value; they combine as root sum of
     squares (JCGM 100:2008, 5.1.2, uncorrelated inputs). A one-sided 95 % bound is widened likewise.
+    No doubt is finer than the number's own last digit (F.2.2.1); none at all stays none.
     """
     doubt = math.hypot(estimate.standard_uncertainty, *instrument)
+    if estimate.value is not None and doubt > 0.0:
+        doubt = max(doubt, resolution(math.ulp(estimate.value)))
     bound = estimate.upper_bound
     if bound is not None:
         bound = math.hypot(bound, *map(one_sided_95, instrument))

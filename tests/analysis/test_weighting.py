@@ -207,3 +207,10 @@ def test_quasi_peak_of_noise_exceeds_its_weighted_rms():
     weighted, _ = weighted_468(wave, 96000.0)
     ratio_db = 20 * np.log10(noise_468(wave, 96000.0).value / np.sqrt(np.mean(weighted**2)))
     assert 3.5 < ratio_db < 5.5
+
+
+@pytest.mark.parametrize("count", [1, 15])
+def test_too_few_samples_for_the_meter_are_refused_with_the_number(count):
+    with pytest.raises(ValueError, match=f"{count} samples; the meter needs at least 16"):
+        meter_deflection(np.ones(count), METER_RATE)
+    assert meter_deflection(np.ones(16), METER_RATE).size == 1

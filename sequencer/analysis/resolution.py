@@ -1,0 +1,81 @@
+"""What a record's samples resolve, and the doubt of fitted lines that is left where no noise shows.
+
+Theory of operation. Samples are rounded to a step: of a converter, of the decimals in a file, of the
+arithmetic. Where noise of about a step or more lies over the signal the rounding is noise too, and is
+seen as such in what a fit leaves. Where there is less, rounding repeats with the signal: its error
+moves the lines themselves, hides in them, and no longer record averages it out. Then it counts in
+full: half a step, rectangular (JCGM 100:2008, F.2.2.1: 0.29 of the step).
+"""
+
+import numpy as np
+
+from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.noise import noise_of_lines
+from sequencer.analysis.sine_fit import LineFit
+from sequencer.analysis.spectrum import Periodogram
+
+_NEAR_PEAK = (
+    0.9  # of floating-point samples and of rounded decimals the largest have the widest step
+)
+_LOOKED_AT = 2**14
+_FEWEST_GAPS, _MOST_GAPS = 4, 64
+_MOST_ERROR = 0.1  # of a step, that its whole multiples may be uncertain by
+_FINEST = 2.0**-32  # of the peak: no converter, and no file of decimals, has so fine a step
+_DITHERED = 0.1  # part of a step's own variance that the rest must hold to be taken for its noise
+
+
+def noise_of_fit(samples: Samples, fit: LineFit, residual: Periodogram) -> Spectral:
+    """b (E|error|^2 of the complex peak amplitude, V^2) of each line fitted to a record.
+
+    The noise around the line in what the fit leaves, and never less than the samples resolve.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts; what was fitted
+    residual : periodogram of the record without the fit's mean and lines
+    """
+    noise_v2 = noise_of_lines(residual, fit.frequency_hz, taken_hz=fit.frequency_hz)
+    noise_v2 = noise_v2 * fit.amplitude_gain * samples.size / 4
+    scatter_v = float(np.sqrt(max(noise_v2.min(initial=np.inf), 0.0) * samples.size / 4))
+    step_v = step_over(samples, scatter_v / np.sqrt(_DITHERED / 12))
+    # A level's doubt is sqrt(b)/2 of peak volts.
+    return np.maximum(noise_v2, 4 * step_v**2 / 12)
+
+
+def step_over(samples: Samples, least_v: float) -> float:
+    """The step that samples near the record's peak are rounded to, V, if wider than least_v.
+
+    Else, and where none is found, that of double precision at the peak.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts
+    """
+    size_v = np.abs(samples[:_LOOKED_AT])
+    peak_v = float(size_v.max(initial=0.0))
+    finest_v = float(np.finfo(np.float64).eps) * peak_v
+    gaps_v = np.sort(np.diff(np.unique(size_v[size_v >= _NEAR_PEAK * peak_v])))[:_MOST_GAPS]
+    if gaps_v.size < _FEWEST_GAPS or gaps_v[0] <= least_v:
+        return finest_v
+    step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)
+    return finest_v if step_v is None else step_v
+
+
+def _common_step(gaps_v: Samples, least_v: float, error_v: float) -> float | None:
+    """What all gaps are whole multiples of, by Euclid's algorithm; None where that is below least_v.
+
+    error_v : how far a gap may be off by the arithmetic's rounding
+    """
+    left, error = gaps_v, np.full(gaps_v.size, error_v)
+    while True:
+        at = int(np.argmin(left))
+        step, step_error = float(left[at]), float(error[at])
+        if step <= max(least_v, step_error / _MOST_ERROR):
+            return None
+        whole = np.rint(left / step)
+        over, over_error = np.abs(left - whole * step), whole * step_error + error
+        is_over = over > over_error
+        if not is_over.any():
+            return step
+        left = np.append(over[is_over], step)
+        error = np.append(over_error[is_over], step_error)

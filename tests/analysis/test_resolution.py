@@ -1,0 +1,78 @@
+"""The step that samples are rounded to, and the doubt of lines that only rounding leaves."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.resolution import step_over
+from sequencer.analysis.tone import analyse_tone
+
+RATE = 48000.0
+T = np.arange(48000) / RATE
+
+
+def tone(hz, amplitude=1.3, phase=0.7):
+    return amplitude * np.cos(2 * np.pi * hz * T + phase)
+
+
+def rounded(wave, step):
+    return np.rint(wave / step) * step
+
+
+STEPS = {
+    "16 bits of 20 V": (lambda wave: rounded(wave, 20 / 32767), 20 / 32767),
+    "24 bits of 2 V": (lambda wave: rounded(wave, 2 / 8388607), 2 / 8388607),
+    "24 bits with an offset": (lambda wave: rounded(wave + 0.3, 2 / 8388607), 2 / 8388607),
+    "microvolts in a text": (lambda wave: np.round(wave, 6), 1e-6),
+    "nine digits in a text": (lambda wave: np.array([float(f"{v:.9g}") for v in wave]), 1e-8),
+    # single precision: 24 binary digits, from 1 to 2 in steps of 2^-23 (IEEE 754)
+    "single precision": (lambda wave: wave.astype(np.float32).astype(np.float64), 2.0**-23),
+}
+
+
+@pytest.mark.parametrize("hz", [20.0, 50.0, 997.0, 1000.0])
+@pytest.mark.parametrize("name", STEPS)
+def test_the_step_of_a_converter_or_of_decimals_is_found(name, hz):
+    made, step = STEPS[name]
+    assert step_over(made(tone(hz)), 0.0) == pytest.approx(step, rel=1e-3)
+
+
+def test_a_step_below_what_is_asked_for_and_computed_samples_have_that_of_double_precision():
+    finest = np.finfo(np.float64).eps * 1.3
+    assert step_over(tone(997.0), 0.0) == pytest.approx(finest, rel=0.01)
+    assert step_over(rounded(tone(997.0), 1e-5), 1e-4) == pytest.approx(finest, rel=0.01)
+    assert step_over(np.zeros(100), 0.0) == 0.0
+
+
+@pytest.mark.parametrize("bits", [12, 16, 24])
+@pytest.mark.parametrize("hz", [50.0, 1000.0, 997.0])
+def test_the_stated_doubt_holds_the_level_of_a_tone_that_is_only_rounded(bits, hz):
+    # 1 kHz at 48 kHz repeats every 48 samples, and its rounding with it: nothing averages that out
+    step, errors, doubts = 2.0 / 2**bits, [], []
+    for phase in np.random.default_rng(1).uniform(-3, 3, 20):
+        result = analyse_tone(rounded(tone(hz, 0.501234, phase), step), RATE)
+        errors.append(result.level_vrms.value - 0.501234 / np.sqrt(2))
+        doubts.append(result.level_vrms.standard_uncertainty)
+    # 20 runs: none beyond four of its own doubts, and the scatter at most twice the doubt
+    assert np.all(np.abs(errors) < 4 * np.array(doubts))
+    assert np.std(errors) < 2 * np.mean(doubts)
+    if hz != 997.0:
+        # half a step, rectangular (JCGM 100:2008, F.2.2.1); a wider one where few values are left
+        assert np.median(doubts) == pytest.approx(step / np.sqrt(12), rel=0.01)
+
+
+def test_rounding_of_a_tone_makes_no_distortion():
+    # 16 bits: its own harmonics, up to 0.1 step, were read as numbers otherwise
+    step = 2.0 / 2**16
+    result = analyse_tone(rounded(tone(1000.0, 0.501234), step), RATE)
+    assert result.thd.value is None
+    assert result.thd.upper_bound < 5 * step / 0.5
+
+
+@pytest.mark.parametrize("steps", [0.5, 1.0, 3.0])
+def test_where_noise_lies_over_the_step_the_doubt_is_that_of_the_noise(steps):
+    step = 2.0 / 2**16
+    noise = steps * step * np.random.default_rng(2).standard_normal(T.size)
+    result = analyse_tone(rounded(tone(1000.0, 0.5) + noise, step), RATE)
+    # noise and rounding, uncorrelated: s^2 + q^2/12; a level's variance s^2/N (Kay, example 3.14)
+    expected = step * np.sqrt((steps**2 + 1 / 12) / T.size)
+    assert result.level_vrms.standard_uncertainty == pytest.approx(expected, rel=0.2)
