@@ -21,6 +21,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from sequencer.errors import FileError, Place
+from sequencer.partial_settings import between_settings
 from sequencer.units import did_you_mean
 from sequencer.yaml_reading import (
     MAX_BYTES,
@@ -146,8 +147,21 @@ def validate(
         taken = {mistake.place for mistake in found}
         details = error.errors(include_url=False)
         found += _located(model, node, details, taken, tuple(also_known))
+        found += [each for each in _between(model, node) if each not in found]
         return None, sorted(found, key=lambda mistake: (mistake.place.line, mistake.place.column))
     return (None, found) if found else (value, [])
+
+
+def _between(model: type[BaseModel], node: Node, name: str = "") -> Iterator[FileError]:
+    """What is wrong between the sure settings of a block, and of the blocks in it."""
+    for words in between_settings(model, node):
+        yield FileError(node.place, f"{name}: {words}" if name else words)
+    for key, value in node.entries:
+        field = model.model_fields.get(key.text)
+        inner = next(_models_in(field.annotation), None) if field else None
+        for part in value.items if value.kind == "sequence" else (value,):
+            if inner is not None:
+                yield from _between(inner, part, key.text)
 
 
 def _located(

@@ -8,6 +8,7 @@ each step is checked against its kind, one by one, so that places stay exact.
 import importlib.resources
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
@@ -30,6 +31,7 @@ from sequencer.includes import (
 from sequencer.limit_grammar import parse_limits
 from sequencer.located_yaml import Plain, validate
 from sequencer.loosened_stops import loosened, loosened_guard
+from sequencer.partial_settings import partial_settings, said_of
 from sequencer.possible_units import UnitBlock, known_unit
 from sequencer.procedure_model import Procedure, Step, StepKindInfo, Unjudged
 from sequencer.quantities import did_you_mean
@@ -217,8 +219,10 @@ class _Checker:
         if takes_steps and draft.node.get("steps") is None:
             message = f'"steps" is missing; {draft.kind} repeats the steps listed under it'
             errors = [*errors, FileError(draft.node.place, message)]
-        if settings is not None and draft.is_sure:
-            problems = in_all([kind.check(settings, unit) for unit in self._unit.possible])
+        if draft.is_sure:
+            known = settings or partial_settings(kind.settings, draft.node.without(*own))
+            units = self._unit.possible
+            problems = in_all([said_of(partial(kind.check, known, unit)) for unit in units])
             errors = [*errors, *(FileError(draft.node.place, each) for each in problems)]
         if settings is not None:
             errors = [*errors, *self._loosened_stops(draft, kind, settings, own)]

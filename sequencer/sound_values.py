@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from sequencer.located_yaml import Node
-from sequencer.quantities import nearest
+from sequencer.units import nearest
+from sequencer.yaml_reading import Node
 
 T = TypeVar("T")
 

@@ -1,0 +1,75 @@
+"""What is wrong between settings is told although another one of the same block is mistaken."""
+
+import pytest
+
+from sequencer.procedure import read_procedure
+from sequencer.steps.registry import kinds
+
+HEAD = "procedure: x\nunit: {rated_power: 100 W, load: 8 ohm, gain: 29 dB}\nsteps:\n"
+
+
+@pytest.fixture
+def told(tmp_path):
+    """(line:column, message) of every mistake of a procedure."""
+
+    def read(text):
+        path = tmp_path / "x.yaml"
+        path.write_text(text, encoding="utf-8")
+        errors = read_procedure(path, registry=kinds()).errors
+        return [(f"{e.place.line}:{e.place.column}", e.message) for e in errors]
+
+    return read
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        (
+            "{kind: repeat, time: 1 h, count: 3, period: 5, steps: [{kind: wait, time: 1}]}",
+            ["give either time or count", "period: 5 has no unit", "time: 1 has no unit"],
+        ),
+        (
+            "{kind: sweep, level: 1, flat_from: 2 kHz, flat_to: 1 kHz, mask: CORNERS}".replace(
+                "CORNERS", "[{frequency: 20, min: 1 dB, max: 0 dB}, {frequency: 1 kHz}]"
+            ),
+            [
+                "flat_from must lie below flat_to",
+                "level: 1 has no unit",
+                "mask: min is not below max",
+                "frequency: 20 has no unit",
+                "mask: this corner has neither min nor max",
+            ],
+        ),
+        (
+            "{kind: tone, level: 1, band_low: 1 kHz, band_high: 100 Hz}",
+            ["band_high must lie above band_low", "level: 1 has no unit"],
+        ),
+        # What hangs on the mistaken one is left open.
+        ("{kind: tone, level: 1 W, band_low: 30, band_high: 10 Hz}", ["band_low: 30 has no unit"]),
+        ("{kind: tone, level: 1 W, band_lw: 30 Hz, band_high: 10 Hz}", ['unknown key "band_lw"']),
+        ("{kind: repeat, time: 5, count: 3, steps: [{kind: power_on}]}", ["time: 5 has no unit"]),
+        ("{kind: repeat, time: 5, steps: [{kind: power_on}]}", ["time: 5 has no unit"]),
+    ],
+)
+def test_a_step(told, step, words):
+    found = told(f"{HEAD}  - {step}\n")
+    assert len(found) == len(words), found
+    assert all(each in message for each, (_, message) in zip(words, found, strict=True)), found
+
+
+@pytest.mark.parametrize(
+    ("guard", "words"),
+    [
+        ("{warn: 90 degC, limit: 80 degC, period: 5}", ["warn is not below limit", "period: 5"]),
+        ("{warn: 90 degC, limit: 80}", ["limit: 80 has no unit"]),
+        # 85 degC lies beyond the usual limit (80 degC); who misspelt it may have meant another.
+        ("{warn: 85 degC, limt: 90 degC}", ['unknown key "limt"']),
+        # Without a warn of its own, a low limit is no mistake.
+        ("{limit: 60 degC, period: 5}", ["period: 5 has no unit"]),
+    ],
+)
+def test_a_guard(told, guard, words):
+    step = "steps: [{kind: power_on}]\n"
+    found = told(HEAD.replace("steps:\n", f"guards: {{temperature: {guard}}}\n{step}"))
+    assert len(found) == len(words), found
+    assert all(each in message for each, (_, message) in zip(words, found, strict=True)), found
