@@ -645,7 +645,8 @@ class _Terminal:
 
         self._screen.pause()
         try:
-            self._console.print(Text(text), end="", soft_wrap=True)
+            # A terminal would break a line in the middle of a word; a file has no lines to break.
+            self._console.print(Text(text), end="", soft_wrap=not self._console.is_terminal)
             line = sys.stdin.readline()
         except OSError as error:
             raise NobodyThere(f"nobody can be asked: {error.strerror}") from error

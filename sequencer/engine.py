@@ -361,6 +361,9 @@ class _Engine:
         spec, job = self._bench.spec, self._job
         if self._is_resumed:
             resumed = RunResumed(
+                title=self._procedure.title,
+                serial=job.serial,
+                model=job.model,
                 bench=spec.name,
                 bench_sha256=spec.sha256,
                 bench_copy=self._past.bench_copy,

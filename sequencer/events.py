@@ -229,8 +229,8 @@ class RunResumed:
     bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
     name under which it was given. planned are the ids of the steps that are left to do; left_out names
     the steps that were left out before the break, unmet_again those that were carried out again then
-    and no longer met their limits, has_judged says whether a limit was judged there. changed_figures and
-    is_unit_shown as for RunStarted.
+    and no longer met their limits, has_judged says whether a limit was judged there. The others as for
+    RunStarted.
     """
 
     bench: str
@@ -238,6 +238,9 @@ class RunResumed:
     bench_copy: str
     version: str
     away_s: float
+    title: str = ""
+    serial: str = ""
+    model: str = ""
     bench_file: str = ""
     left_out: tuple[str, ...] = ()
     has_judged: bool = False

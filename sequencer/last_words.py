@@ -91,6 +91,7 @@ class LastWords:
         self._planned = planned
         self._changed = changed_figures_text(changed_figures)
         self._begun: set[str] = set()
+        self._under_way: list[str] = []
         self._left_out: dict[str, None] = {}
         self._unmet_again: dict[str, None] = {}
         self._has_judged = False
@@ -113,8 +114,11 @@ class LastWords:
                 self._has_energised = True
             case StepStarted(step=step):
                 self._begun.add(step)
-            case StepFinished(step=step, left_out=left_out) if left_out is not None:
-                self._left_out[without_round(step)] = None
+                self._under_way.append(step)
+            case StepFinished(step=step, left_out=left_out):
+                self._under_way = [each for each in self._under_way if each != step]
+                if left_out is not None:
+                    self._left_out[without_round(step)] = None
             case ReadingTaken(reading=reading) if reading.limits is not None:
                 self._has_judged = True
             case MadeSafe(actions=actions):
@@ -127,7 +131,8 @@ class LastWords:
         again = named_steps([*self._unmet_again], "met before the break, not met after it")
         is_early = finished.outcome in (Outcome.STOPPED, Outcome.INTERRUPTED)
         safety = self.safety() if is_early or self._safety else ""
-        parts = (self._outcome(finished), again, self._not_tested(), self._changed, safety)
+        cut = f"step {self._under_way[-1]} cut short" if is_early and self._under_way else ""
+        parts = (self._outcome(finished), cut, again, self._not_tested(), self._changed, safety)
         return printable("; ".join(filter(None, parts)))
 
     def safety(self) -> str:

@@ -60,6 +60,8 @@ _NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 22, 34, 20
 # Below this a reading takes two lines instead of columns that a terminal would break anywhere.
 _COLUMNS_NEED = 95
 _SPINNER_WIDTH = 3
+# What a terminal writes behind the live line when somebody stops the run; it must stay one line.
+_CTRL_C_WIDTH = len("^C")
 # Of readings without a limit, so many are shown; the record has them all.
 _MOST_ASIDE = 6
 
@@ -218,7 +220,8 @@ class Screen:
         if self._status:
             # One line only: what a second one leaves behind would stay on the screen.
             line = Text(doing)
-            line.truncate(max(self._console.width - _SPINNER_WIDTH, 1), overflow="ellipsis")
+            room = self._console.width - _SPINNER_WIDTH - _CTRL_C_WIDTH
+            line.truncate(max(room, 1), overflow="ellipsis")
             self._status.update(line)
 
 
@@ -273,7 +276,9 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(f"  {printable(event.cause)}", style="yellow")]
         case RunResumed():
             away = duration_text(event.away_s)
-            return [Text(f"the run goes on, {away} after it broke off", style="bold")]
+            head = f"{_title(event)} goes on, {away} after it broke off"
+            left = f"  on {printable(event.bench)}, steps left: {', '.join(event.planned)}"
+            return [Text(head, style="bold"), Text(printable(left), style="dim")]
         case StepRestored():
             head = Text(
                 f"[again] {printable(event.step)}, for what it does to the unit", style="bold"
@@ -291,9 +296,13 @@ def _round_text(event: StepStarted) -> str:
     return "" if event.round is None else f", round {event.round} of {event.rounds}"
 
 
-def _start_lines(event: RunStarted) -> list[Text]:
+def _title(event: RunStarted | RunResumed) -> str:
     unit = f"{event.model} {event.serial}".strip()
-    head = Text(f"{printable(event.title)}: {printable(unit)}", style="bold")
+    return f"{printable(event.title)}: {printable(unit)}"
+
+
+def _start_lines(event: RunStarted) -> list[Text]:
+    head = Text(_title(event), style="bold")
     about = Text(
         f"  on {printable(event.bench)}, {event.steps} steps, about "
         f"{duration_text(event.estimate_s)}",

@@ -107,8 +107,13 @@ def test_a_limit_not_met():
     ],
 )
 def test_a_run_that_ended_early_says_why_and_what_it_did_not_reach(outcome, word):
-    line = _line(_begun("a"), outcome=outcome, cause="the \x1b[31mcause")
+    line = _line(_begun("a"), _done("a"), outcome=outcome, cause="the \x1b[31mcause")
     assert line.startswith(f"{word}: the \\x1b[31mcause; 2 steps not reached: b, c")
+
+
+def test_the_step_in_which_a_run_was_interrupted_is_named():
+    line = _line(_begun("b"), _begun("b.inner.1"), outcome=Outcome.INTERRUPTED, cause="x")
+    assert line.startswith("INTERRUPTED: x; step b.inner.1 cut short; 2 steps not reached: a, c")
 
 
 @pytest.mark.parametrize(
@@ -128,8 +133,8 @@ def test_a_resumed_run_says_again_what_was_changed_and_names_what_it_did_not_rea
     resumed = _resumed(planned=("b", "c"), has_judged=True, changed_figures=("limit 40 mV",))
     line = _line(resumed, _begun("b"), outcome=Outcome.INTERRUPTED, cause="stopped by you (Ctrl-C)")
     assert line == (
-        "INTERRUPTED: stopped by you (Ctrl-C); 1 step not reached: c; changed figures: limit 40 mV; "
-        "nothing was switched on"
+        "INTERRUPTED: stopped by you (Ctrl-C); step b cut short; 1 step not reached: c; "
+        "changed figures: limit 40 mV; nothing was switched on"
     )
 
 

@@ -14,10 +14,13 @@ from sequencer.events import (
     Outcome,
     ReadingTaken,
     RunFinished,
+    RunResumed,
     RunStarted,
     SafeAction,
     Stamped,
+    StepDoneAgain,
     StepFinished,
+    StepRestored,
     StepStarted,
     Waiting,
 )
@@ -101,6 +104,42 @@ def test_a_step_tells_its_number_and_what_it_does(shown):
 def test_a_step_of_a_repeated_group_tells_its_round(shown):
     assert "[2/3] 1 kHz, round 3 of 16\n" in shown(_step(round=3, rounds=16))
     assert "round" not in shown(_step())
+
+
+def test_a_resumed_run_tells_what_on_which_unit_and_what_is_left(shown):
+    resumed = RunResumed(
+        title="final test",
+        serial="A-1",
+        model="M",
+        bench="bench",
+        bench_sha256="",
+        bench_copy="",
+        version="0",
+        away_s=3600.0,
+        planned=("tone", "finish"),
+    )
+    text = shown(resumed)
+    assert "final test: M A-1 goes on, 60 min after it broke off\n" in text
+    assert "on bench, steps left: tone, finish" in text
+
+
+def test_what_is_carried_out_again_shows_its_readings_like_any_other_step(shown):
+    again = StepRestored(
+        step="power_on", kind="power_on", does="switches the mains on", left_s=60.0
+    )
+    done = StepDoneAgain(step="power_on", kind="power_on", verdict=Verdict.PASS)
+    aside = _reading(name="mains_power", value=18.0, unit="W", limits=None, verdict=Verdict.INFO)
+    text = shown(again, _reading(), aside, done)
+    for words in (
+        "[again] power_on",
+        "switches the mains on",
+        "THD",
+        "max 0.1 %",
+        "mains power 18",
+    ):
+        assert words in text
+    assert text.endswith("  pass\n")
+    assert "about 60 s left" in shown(again, terminal=True)
 
 
 @pytest.mark.parametrize(
@@ -308,6 +347,8 @@ def test_the_live_line_is_one_line_and_cut_with_a_sign(width):
     live = [line for line in out.getvalue()[before:].splitlines() if "on and" in line]
     assert live
     assert all("drives" in line and "…" in line for line in live), "a second line is left behind"
+    plain = [Text.from_ansi(line).plain.rstrip("\r") for line in live]
+    assert max(map(len, plain)) <= width - len("^C")
 
 
 def test_the_end_says_that_the_report_is_being_written(shown):
