@@ -276,9 +276,9 @@ def _plain_lines(event: Event) -> list[Text]:
             return [Text(f"  {printable(event.cause)}", style="yellow")]
         case RunResumed():
             away = duration_text(event.away_s)
-            head = f"{_title(event)} goes on, {away} after it broke off"
+            words = f"{_title(event)} goes on, {away} after it broke off"
             left = f"  on {printable(event.bench)}, steps left: {', '.join(event.planned)}"
-            return [Text(head, style="bold"), Text(printable(left), style="dim")]
+            return [Text(words, style="bold"), Text(printable(left), style="dim")]
         case StepRestored():
             head = Text(
                 f"[again] {printable(event.step)}, for what it does to the unit", style="bold"

@@ -147,6 +147,8 @@ def test_what_the_next_step_relies_on_is_brought_back_before_it(cut, steadybench
     assert [(each["name"], each["value"]) for each in stands] == first
     assert "[again] power_on, for what it does to the unit" in done.err
     assert done.err.count("DC offset") > 1
+    told = "carried out again after a break, for what it does to the unit: power_on, warm_up"
+    assert told in (folder / "report.html").read_text()
 
 
 def test_mains_stay_off_for_a_minute_before_they_come_again(cut, steadybench):

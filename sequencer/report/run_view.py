@@ -209,6 +209,11 @@ def _incidents(record: Record) -> Iterator[str]:
     for each in record.breaks:
         then = "it was taken up again later" if record.resumed else "it was not taken up again"
         yield f"the run broke off on {date_text(str(each['at']))} ({each['cause']}); {then}"
+    if again := dict.fromkeys(step.id for step in record.restored):
+        yield (
+            f"carried out again after a break, for what it does to the unit: {', '.join(again)}; what was "
+            "read then is in the record, the readings here are the first ones"
+        )
     for each in record.warnings:
         yield f"a guard warned on {date_text(str(each['at']))}: {each['words']}"
 
