@@ -24,8 +24,8 @@ from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.registry import register
 from sequencer.unit_data import REVERSED, UnitData, is_reversed
 
-# No standby supply lives on less, and a power meter's own offset may be as much (common practice, no
-# source; IEC 62301 allows a meter 0.02 W of doubt here, from memory).
+# A power meter's own offset may be as much (common practice, no source; IEC 62301 allows a meter 0.02 W
+# of doubt here, from memory).
 LEAST_W = 0.05
 
 
@@ -63,7 +63,8 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         """Standby before mains comes on, so that nothing is energised that need not be.
 
         However it ends before the command is taken back, making the bench safe takes it back.
-        Raises WiredWrong when the unit draws nothing.
+        Raises WiredWrong when the meter reads negative. That the unit draws nothing ends nothing: what
+        switches it on next sees whether it is fed.
         """
         driving.silence(bench)
         was_on = bench.mains_switch.is_output_on()
@@ -77,8 +78,8 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         bench.energise("unit out of standby")
         bench.mains_switch.set_standby(False)
         yield single_reading("standby_power", Role.POWER_METER.value, watts)
-        if (why := _nothing_shown(watts)) is not None:
-            raise WiredWrong(why)
+        if is_reversed(watts):
+            raise WiredWrong(REVERSED)
 
     def evaluate(
         self, settings: StandbyPowerSettings, captures: Sequence[Capture], situation: Situation
@@ -101,7 +102,6 @@ def _nothing_shown(watts: float) -> str | None:
     if watts >= LEAST_W:
         return None
     return (
-        f"the unit draws {say(watts, 'W')} in standby, which can't be told from nothing: a plug that is "
-        "out or a blown fuse shows the same; look (mains unplugged, capacitors discharged) before "
-        "going on"
+        f"{say(watts, 'W')} in standby can't be told from nothing: a plug that is out or a blown fuse "
+        "shows the same"
     )

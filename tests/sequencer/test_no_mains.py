@@ -100,11 +100,11 @@ def test_a_standby_power_of_nothing_passes_no_limit(rig, watts):
     rig.readings.power_w = watts
     rig.procedure_text = ASLEEP
     finished = rig.run()
-    assert finished.outcome is Outcome.STOPPED
-    assert "can't be told from nothing" in finished.cause
+    assert finished.outcome is Outcome.FAIL
     (reading,) = [event.reading for event in rig.all(ReadingTaken)]
     assert (reading.name, reading.value) == ("standby_power", None)
     assert reading.verdict is Verdict.NO_READING
+    assert "can't be told from nothing" in reading.reason
     assert rig.is_safe
     assert not rig.mains.is_standby
 
