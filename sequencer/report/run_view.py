@@ -211,8 +211,8 @@ def _incidents(record: Record) -> Iterator[str]:
         yield f"the run broke off on {date_text(str(each['at']))} ({each['cause']}); {then}"
     if again := dict.fromkeys(step.id for step in record.restored):
         yield (
-            f"carried out again after a break, for what it does to the unit: {', '.join(again)}; what was "
-            "read then is in the record, the readings here are the first ones"
+            f"carried out again after a break, for what it does to the unit: {', '.join(again)}; what "
+            "was read then is in the record, the readings here are the first ones"
         )
     for each in record.warnings:
         yield f"a guard warned on {date_text(str(each['at']))}: {each['words']}"
