@@ -3,14 +3,16 @@
 Theory of operation. The mains frequency is found from all hum lines together; mean and lines to 1
 kHz are fitted jointly and taken off; the periodogram of the rest is integrated over the band,
 plain and A-weighted, and the lines' power is added back. So no window's skirt carries the hum
-into the noise, and the noise under a line is known and taken off it. The mains wanders, by some
+into the noise, and the noise under a line is known and taken off it. A strong tone that is no hum is
+fitted with it, for it would leak into the lines. The mains wanders, by some
 millihertz in ten seconds: at 1 kHz a line then turns by a good part of a cycle and would be read low.
 A record longer than 4 s is treated in sections of about 3 s, whose powers are averaged.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,9 +25,10 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import HumLines, find_each_mains, fit_hum
-from sequencer.analysis.mains_choice import choose_hum
-from sequencer.analysis.mains_nominals import nominals_with
+from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
+from sequencer.analysis.mains import HumLines, find_each_mains
+from sequencer.analysis.mains_choice import Hum, choose_hum
+from sequencer.analysis.mains_nominals import SEARCH_REACH, nominals_with
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -33,6 +36,7 @@ from sequencer.analysis.noise import (
     power_estimate,
 )
 from sequencer.analysis.quasi_peak import noise_468
+from sequencer.analysis.sine_fit import LineFit
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
@@ -52,7 +56,8 @@ class IdleResult:
     that stand out (lone_hum_hz, where they should lie) don't tell it; where none does, hum_lines are
     bounds at the best guess. Where the lines are those of another mains than was said, other_mains_hz
     is its nominal frequency; where the only one lies too far from any (stray_hz), it may be hum or
-    not. In both cases hum_lines is empty: all of it would be read beside what is there.
+    not. In both cases hum_lines is empty: all of it would be read beside what is there. hidden_lines
+    are multiples too near to a tone of another origin, and its frequency in Hz.
     """
 
     noise_unweighted_vrms: Estimate
@@ -64,6 +69,7 @@ class IdleResult:
     other_mains_hz: float | None = None
     lone_hum_hz: tuple[float, ...] = ()
     stray_hz: tuple[float, ...] = ()
+    hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def analyse_idle(
@@ -98,25 +104,62 @@ def analyse_idle(
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
     sections = _sections(record, sample_rate_hz)
-    hum = choose_hum(
-        [find_each_mains(section, sample_rate_hz, nominals_hz) for section in sections], nominals_hz
-    )
+    hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
-    fits = [
-        fit_hum(section, sample_rate_hz, mains_hz, nominal_hz=hum.nominal_hz)
-        for section, mains_hz in zip(sections, hum.section_hz(), strict=True)
-    ]
+    levels = {} if is_other or hum.stray_hz else _hum_levels(fits, is_bound=not hum.lines)
     return IdleResult(
         noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
         noise_468_weighted_v=noise_468(record, sample_rate_hz),
         mains_frequency_hz=Estimate(value=None) if is_other else hum.frequency(),
-        hum_lines={} if is_other or hum.stray_hz else _hum_levels(fits, is_bound=not hum.lines),
+        hum_lines=levels,
         nominal_mains_hz=nominal_mains_hz or hum.nominal_hz,
         other_mains_hz=hum.nominal_hz if is_other else None,
         lone_hum_hz=() if hum.is_told else tuple(k * hum.nominal_hz for k in hum.lines),
         stray_hz=hum.stray_hz,
+        hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
     )
+
+
+def _hum_and_fits(
+    sections: Sequence[Samples], sample_rate_hz: float, nominals_hz: Sequence[float]
+) -> tuple[Hum, list[HumLines]]:
+    """The mains and the lines of each section; looked for again without the tones that lie over it."""
+
+    def found(tones: Sequence[LineFit | None]) -> Hum:
+        each = [
+            find_each_mains(section, sample_rate_hz, nominals_hz, without=tone)
+            for section, tone in zip(sections, tones, strict=True)
+        ]
+        return choose_hum(each, nominals_hz)
+
+    dominant = [dominant_tone(section, sample_rate_hz, nominals_hz) for section in sections]
+    hum = found(dominant)
+    fits = _fits(sections, sample_rate_hz, hum, dominant)
+    tones = [tones_of(fit) for fit in fits]
+    if hum.stray_hz or not any(tone.frequency_hz.size for tone in tones):
+        return hum, fits
+    hum = found(tones)
+    return hum, _fits(sections, sample_rate_hz, hum, dominant)
+
+
+def _fits(
+    sections: Sequence[Samples],
+    sample_rate_hz: float,
+    hum: Hum,
+    known: Sequence[LineFit | None],
+) -> list[HumLines]:
+    return [
+        fit_with_tones(
+            section,
+            sample_rate_hz,
+            mains_hz,
+            nominal_hz=hum.nominal_hz,
+            doubt_hz=0.0 if hum.lines else SEARCH_REACH * hum.nominal_hz,
+            known=tone,
+        )
+        for section, mains_hz, tone in zip(sections, hum.section_hz(), known, strict=True)
+    ]
 
 
 def _sections(record: Samples, sample_rate_hz: float) -> list[Samples]:

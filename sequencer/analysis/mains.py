@@ -7,8 +7,10 @@ frequency hum is followed only where at least two lines agree, the first or seco
 alone there is a stray line, which nothing may be read beside.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 import scipy.fft
@@ -23,22 +25,31 @@ from sequencer.analysis.mains_nominals import (
     nominals_with,
 )
 from sequencer.analysis.resolution import noise_of_fit
-from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, residual_periodogram
+from sequencer.analysis.sine_fit import (
+    LineFit,
+    fit_lines,
+    group_means,
+    refine_lines,
+    residual_periodogram,
+)
 from sequencer.analysis.spectrum import Periodogram, hann
 
 FEWEST_CYCLES = 3.0
 HIGHEST_LINE_HZ = 1000.0
-_SEARCHED_LINES = 10
+SEARCHED_LINES = 10
 _SLOW_RATE_HZ = 6000.0
 _FEWEST_SLOW = 64
 _SEEN = 30.0  # a line's bin over the median around it; noise does that once in 10^9
 _OVER_FOOT = (
     10.0  # a line over what lies beside its own lobe; the skirt of a strong tone has no lobe
 )
+_APART_BINS = 2.0
+_AGREE_BINS, _AGREE_DOUBTS = 0.3, 5.0  # how far apart lines of one mains may be found, added up
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
-_STRONG_MULTIPLES = (1, 2)  # what stray field and rectifier give; hum without both is no hum
+_CROWDED_BINS = 40.0  # between neighbouring lines; further off one hardly reaches another
+STRONG_MULTIPLES = (1, 2)  # what stray field and rectifier give; hum without both is no hum
 _FEWEST_BINS_APART = 4.0
-ROUNDING = 1e-13  # of the record's peak: a computed record's own rounding makes lines as strong
+ROUNDING = 1e-11  # of the record's peak: a computed record's own rounding makes lines as strong
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,13 +76,16 @@ class MainsFrequency:
 class HumLines:
     """Mains lines fitted to a record: multiples, complex peak amplitudes, b of each, and the rest.
 
-    residual is the spectrum of the record without its mean and these lines.
+    fit and noise_v2 hold the lines of the multiples first, then tones of another origin. residual is
+    the spectrum of the record without its mean and all of these lines. hidden_hz are the multiples
+    left out, and the tone too near to each.
     """
 
     multiples: tuple[int, ...]
     fit: LineFit
     noise_v2: Spectral
     residual: Periodogram
+    hidden_hz: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def find_mains(
@@ -120,19 +134,37 @@ def multiples_below(
 
 
 def fit_hum(
-    samples: Samples, sample_rate_hz: float, mains_hz: float, *, nominal_hz: float | None = None
+    samples: Samples,
+    sample_rate_hz: float,
+    mains_hz: float,
+    *,
+    nominal_hz: float | None = None,
+    tones_hz: Sequence[float] = (),
+    doubt_hz: float = 0.0,
 ) -> HumLines:
     """All mains lines up to 1 kHz fitted jointly with the mean at a known mains frequency.
 
     nominal_hz : what the multiples up to 1 kHz are counted by, where the mains is far off it
+    tones_hz : lines of another origin, each within half a bin (sample rate / n) of its truth, that are
+        fitted as well; a hum line is left out that is within two bins of one, or may be for
+        all that is known of the mains frequency
+    doubt_hz : how far the mains frequency may be off
     """
     highest_hz = HIGHEST_LINE_HZ * (mains_hz / nominal_hz if nominal_hz else 1.0)
-    multiples = multiples_below(mains_hz, sample_rate_hz, highest_hz)
-    lines_hz = mains_hz * np.array(multiples)
-    fit = fit_lines(samples, sample_rate_hz, lines_hz)
+    least_hz = _APART_BINS * sample_rate_hz / samples.size
+    wanted = multiples_below(mains_hz, sample_rate_hz, highest_hz)
+    hidden_hz = {
+        k: f for k in wanted for f in tones_hz if abs(k * mains_hz - f) <= least_hz + k * doubt_hz
+    }
+    multiples = tuple(multiple for multiple in wanted if multiple not in hidden_hz)
+    lines_hz = np.array([*(multiple * mains_hz for multiple in multiples), *tones_hz])
+    moving = range(len(multiples), lines_hz.size)
+    fit = refine_lines(samples, sample_rate_hz, lines_hz, drifting=moving)
     residual = residual_periodogram(samples, sample_rate_hz, fit)
     noise = noise_of_fit(samples, fit, residual)
-    return HumLines(multiples=multiples, fit=fit, noise_v2=noise, residual=residual)
+    return HumLines(
+        multiples=multiples, fit=fit, noise_v2=noise, residual=residual, hidden_hz=hidden_hz
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,11 +175,29 @@ class _Comb:
     nominal_hz: float
     frequency_hz: float
     range_hz: tuple[float, float]  # where the mains frequency is believed
-    seen: tuple[int, ...]
-    is_told: bool
-    strongest: float  # power of the strongest line that stands out
-    own_power: float
-    noise_v2: Spectral  # variance a sample, white noise as strong as that around each seen line
+    rivals_hz: Sequence[float]  # nominal frequencies that it must be told from
+    power: Mapping[int, float]  # of each multiple that stands out
+    noise_v2: Mapping[int, float]  # variance a sample, white noise as strong as that around each
+
+    @property
+    def strongest(self) -> float:
+        """Power of the strongest line that stands out."""
+        return max(self.power.values(), default=0.0)
+
+    @property
+    def own_power(self) -> float:
+        """The same of the lines that no rival has."""
+        own = (h for h in self.power if is_own(self.nominal_hz, h, self.rivals_hz))
+        return max((self.power[h] for h in own), default=0.0)
+
+    @property
+    def has_strong(self) -> bool:
+        """Whether one of the lines that are the strong ones of any hum stands out."""
+        return not self.power.keys().isdisjoint(STRONG_MULTIPLES)
+
+    def resting_on(self, multiples: Collection[int]) -> "_Comb":
+        """With these lines only."""
+        return replace(self, power={h: self.power[h] for h in multiples})
 
 
 class _HumSpectrum:
@@ -188,22 +238,23 @@ class _HumSpectrum:
 
     def frequency(self, comb: _Comb) -> MainsFrequency:
         """The mains frequency by a comb's lines."""
-        if not comb.seen:
+        if not comb.power:
             return self._unseen(comb.nominal_hz, comb.frequency_hz)
         fitted = _shared_frequency(self._slow, self._rate_hz, comb)
-        fitted_hz, doubt_hz = fitted or (comb.frequency_hz, 0.0)
+        fitted_hz, doubt_hz, multiples = fitted or (comb.frequency_hz, 0.0, tuple(comb.power))
+        comb = comb.resting_on(multiples)
         off_hz = abs(fitted_hz - comb.nominal_hz) - SEARCH_REACH * comb.nominal_hz
-        is_lone = len(comb.seen) < 2 or not _has_strong(comb)
+        is_lone = len(multiples) < 2 or not comb.has_strong
         is_beyond = not comb.range_hz[0] <= fitted_hz <= comb.range_hz[1]
         if fitted is None or is_beyond or (is_lone and off_hz > 2 * doubt_hz):
-            stray_hz = comb.seen[0] * fitted_hz
+            stray_hz = multiples[0] * fitted_hz
             return self._unseen(comb.nominal_hz, comb.nominal_hz, stray_hz=stray_hz)
         return MainsFrequency(
             value_hz=fitted_hz,
             standard_uncertainty_hz=doubt_hz,
             is_seen=True,
-            is_told=comb.is_told,
-            seen=comb.seen,
+            is_told=is_told(comb.nominal_hz, multiples, comb.rivals_hz),
+            seen=multiples,
             own_power=comb.own_power,
         )
 
@@ -217,8 +268,7 @@ class _HumSpectrum:
 
     def _best_comb(self, nominal_hz: float, rivals_hz: Sequence[float]) -> _Comb:
         """Where the comb fits best around a nominal frequency; beyond +-1.2 % only to stronger hum."""
-        multiples = [h for h in range(1, _SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
-        own = {h for h in multiples if is_own(nominal_hz, h, rivals_hz)}
+        multiples = [h for h in range(1, SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
         floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
         low_hz, high_hz = _range_hz(nominal_hz, rivals_hz)
         near_low_hz, near_high_hz = nominal_hz * (1 - SEARCH_REACH), nominal_hz * (1 + SEARCH_REACH)
@@ -235,17 +285,14 @@ class _HumSpectrum:
                 if power[i, best] > max(_SEEN * floors[i], self._least)
                 and power[i, best] > _OVER_FOOT * self._foot(h * trial_hz[best], nominal_hz)
             ]
-            seen = {multiples[i]: float(power[i, best]) for i in chosen}
             return _Comb(
                 score=float(score[best]),
                 nominal_hz=nominal_hz,
                 frequency_hz=float(trial_hz[best]),
                 range_hz=(low_hz, high_hz),
-                seen=tuple(seen),
-                is_told=is_told(nominal_hz, seen, rivals_hz),
-                strongest=max(seen.values(), default=0.0),
-                own_power=max((v for h, v in seen.items() if h in own), default=0.0),
-                noise_v2=floors[chosen] / np.log(2),
+                rivals_hz=rivals_hz,
+                power={multiples[i]: float(power[i, best]) for i in chosen},
+                noise_v2={multiples[i]: float(floors[i]) / math.log(2) for i in chosen},
             )
 
         best = within((near_low_hz, near_high_hz))
@@ -253,7 +300,7 @@ class _HumSpectrum:
             return best  # the lobes are wider than all of the range
         for part_hz in ((low_hz, near_low_hz), (near_high_hz, high_hz)):
             far = within(part_hz)
-            if _has_strong(far) and far.strongest > best.strongest:
+            if far.has_strong and far.strongest > best.strongest:
                 best = far
         return best
 
@@ -261,7 +308,7 @@ class _HumSpectrum:
         at = frequency_hz / self._step_hz
         below = at.astype(np.intp)
         lower, upper = self._power[below], self._power[below + 1]
-        return lower + (at - below) * (upper - lower)
+        return np.asarray(lower + (at - below) * (upper - lower))
 
     def _foot(self, frequency_hz: float, nominal_hz: float) -> float:
         """The larger of the mean powers to both sides of a line's lobe, at most half way to the next.
@@ -286,12 +333,8 @@ class _HumSpectrum:
         middle = round(frequency_hz / self._step_hz)
         reach = round(max(0.015 * frequency_hz / self._step_hz, 120))
         window = self._power[max(middle - reach, 6) : middle + reach + 1]
-        return max(float(np.median(window)), np.finfo(float).tiny)
-
-
-def _has_strong(comb: _Comb) -> bool:
-    """Whether one of the lines that are the strong ones of any hum stands out."""
-    return not set(_STRONG_MULTIPLES).isdisjoint(comb.seen)
+        middle_v2 = float(np.sort(window)[window.size // 2])  # a seventh of np.median's time
+        return max(middle_v2, np.finfo(float).tiny)
 
 
 def _range_hz(nominal_hz: float, rivals_hz: Sequence[float]) -> tuple[float, float]:
@@ -305,21 +348,37 @@ def _range_hz(nominal_hz: float, rivals_hz: Sequence[float]) -> tuple[float, flo
     return low_hz, high_hz
 
 
-def _shared_frequency(slow: Samples, rate_hz: float, comb: _Comb) -> tuple[float, float] | None:
+def _shared_frequency(
+    slow: Samples, rate_hz: float, comb: _Comb
+) -> tuple[float, float, tuple[int, ...]] | None:
     """Gauss-Newton on one frequency f with lines at h f, each weighted by its own doubt.
 
-    Gives f and its doubt; None where the iteration leaves the line it started at.
+    Gives f, its doubt, and the multiples that it rests on: a line that lies elsewhere than the others
+    say is none of this mains. None where that is one of the strong lines, so that nobody knows which
+    of them are, and where the iteration leaves the line it started at.
     """
-    multiples = np.array(comb.seen, dtype=np.float64)
+    multiples = np.array(list(comb.power), dtype=np.float64)
+    noise_v2 = np.array([comb.noise_v2[h] for h in comb.power])
     mains_hz, doubt_hz = comb.frequency_hz, float("inf")
     bin_hz = rate_hz / slow.size
-    for _ in range(8):
+    for _ in range(8 + multiples.size):
         fit = fit_lines(slow, rate_hz, mains_hz * multiples, drifting=range(multiples.size))
-        weight = multiples / (fit.frequency_gain_hz2 * comb.noise_v2)
+        shift_hz = float(np.median(fit.correction_hz / multiples))
+        off_hz = np.abs(fit.correction_hz - shift_hz * multiples)
+        off_hz -= _AGREE_DOUBTS * np.sqrt(fit.frequency_gain_hz2 * noise_v2)
+        if multiples.size > 1 and off_hz.max() > _AGREE_BINS * bin_hz:
+            kept = np.arange(multiples.size) != int(np.argmax(off_hz))
+            if multiples[~kept][0] in STRONG_MULTIPLES:
+                return None
+            multiples, noise_v2 = multiples[kept], noise_v2[kept]
+            continue
+        weight = multiples / (fit.frequency_gain_hz2 * noise_v2)
         step_hz = float(weight @ fit.correction_hz) / float(weight @ multiples)
         doubt_hz = 1 / float(np.sqrt(weight @ multiples))
         mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
         # The step just made leaves an error of the order of its cube, in bins.
         if abs(step_hz) < 1e-2 * bin_hz:
             break
-    return None if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz else (mains_hz, doubt_hz)
+    if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
+        return None
+    return mains_hz, doubt_hz, tuple(int(multiple) for multiple in multiples)

@@ -39,14 +39,14 @@ def hum_findings(
     if not result.hum_lines:
         multiples = range(1, int(_TOP_HUM_HZ // nominal_hz) + 1)
         return [frequency, *(not_found(hum_name(k * nominal_hz), "V", why) for k in multiples)]
-    return [
-        frequency,
-        *(
-            found(hum_name(k * nominal_hz), "V", line, level_doubt * (line.value or 0.0))
-            for k, line in sorted(result.hum_lines.items())
-            if k * nominal_hz <= _TOP_HUM_HZ
-        ),
-    ]
+    hum = {
+        k: found(hum_name(k * nominal_hz), "V", line, level_doubt * (line.value or 0.0))
+        for k, line in result.hum_lines.items()
+    } | {
+        k: not_found(hum_name(k * nominal_hz), "V", f"a tone at {say(tone_hz, 'Hz')} hides it")
+        for k, tone_hz in result.hidden_lines.items()
+    }
+    return [frequency, *(hum[k] for k in sorted(hum) if k * nominal_hz <= _TOP_HUM_HZ)]
 
 
 def _far_off(mains_hz: float, nominal_hz: float) -> tuple[str, ...]:

@@ -177,3 +177,67 @@ def test_a_record_of_too_few_mains_cycles_is_refused():
     with pytest.raises(CannotMeasure) as refused:
         analyse_idle(mains_hum(16.7, COMB, seconds=0.4), 48000.0, nominal_mains_hz=16.7)
     assert refused.value.code == "too_short"
+
+
+def with_tones(wave, tones, rate=48000.0):
+    t = np.arange(wave.size) / rate
+    return wave + sum(
+        np.sqrt(2) * rms * np.cos(2 * np.pi * hz * t + 1) for hz, rms in tones.items()
+    )
+
+
+@pytest.mark.parametrize(
+    "tones",
+    [
+        {1001.0: 1.0},
+        {437.3: 1e-2},
+        {310.7: 1.0, 621.4: 1e-3, 932.1: 3e-4},  # a driven unit that distorts
+        {19123.4: 2.0},  # an oscillation above the hum lines
+    ],
+)
+def test_a_strong_tone_leaks_into_no_hum_line(tones):
+    result = analyse_idle(with_tones(mains_hum(50.02, COMB), tones), 48000.0)
+    # as without the tone: a line's doubt is 0.04 uV
+    assert result.mains_frequency_hz.value == pytest.approx(50.02, abs=1e-4)
+    for multiple, rms in COMB.items():
+        if multiple not in result.hidden_lines:
+            assert result.hum_lines[multiple].value == pytest.approx(rms, abs=0.4e-6)
+    for multiple in set(range(7, 21)) - set(result.hidden_lines):
+        assert result.hum_lines[multiple].upper_bound < 0.4e-6
+    total = np.sqrt(sum(rms**2 for rms in [*tones.values(), *COMB.values()]))
+    assert result.noise_unweighted_vrms.value == pytest.approx(total, rel=1e-3)
+
+
+def test_a_hum_line_too_near_to_a_tone_is_not_read():
+    result = analyse_idle(with_tones(mains_hum(50.02, COMB), {1001.0: 1.0}), 48000.0)
+    assert 20 not in result.hum_lines
+    assert result.hidden_lines == {20: pytest.approx(1001.0, abs=1e-3)}
+
+
+@pytest.mark.parametrize("noise", [0.0, 1.0])
+@pytest.mark.parametrize("tone_hz", [437.3, 1000.0, 1000.37, 5000.0])
+def test_a_tone_alone_gives_no_mains_frequency_and_no_hum(tone_hz, noise):
+    quiet = noise * mains_hum(50.0, {})
+    result = analyse_idle(with_tones(quiet, {tone_hz: 1.0}), 48000.0, nominal_mains_hz=None)
+    assert result.mains_frequency_hz.value is None
+    assert result.other_mains_hz is None
+    # twice or thrice the doubt of a line, 0.04 uV, and noise under 20 uV rms scatters
+    assert all(line.upper_bound < 0.4e-6 for line in result.hum_lines.values())
+    assert all(abs(k * 50.0 / tone_hz - 1) < 0.03 for k in result.hidden_lines)
+
+
+def test_hum_that_wanders_is_no_tone_beside_the_hum():
+    # what the wander leaves of a line lies beside it: 5 mHz/s over 3 s turn the tenth line by a cycle
+    wave = idle(6.0, {1: 1e-3, 10: 0.5e-3}, rate=48000.0, drift_hz_s=5e-3)
+    result = analyse_idle(wave, 48000.0)
+    assert result.hidden_lines == {}
+    assert result.hum_lines[1].value == pytest.approx(1e-3, rel=2e-3)
+
+
+@pytest.mark.parametrize("tone_hz", [100.4, 150.9, 300.7, 301.5, 351.0])
+def test_a_tone_beside_a_hum_line_draws_the_mains_frequency_nowhere(tone_hz):
+    result = analyse_idle(with_tones(mains_hum(50.02, COMB), {tone_hz: 0.1}), 48000.0)
+    value = result.mains_frequency_hz.value
+    assert value is None or value == pytest.approx(50.02, abs=1e-3)
+    if 1 in result.hum_lines:
+        assert result.hum_lines[1].value == pytest.approx(1e-3, abs=2e-6)

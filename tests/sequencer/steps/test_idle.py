@@ -196,3 +196,15 @@ def test_a_lone_line_beside_the_mains_leaves_no_hum_reading(on):
         "a line near 104 Hz stands out, which may be hum or a stray tone, "
         "and none where 50 Hz mains has its hum"
     )
+
+
+def test_a_hum_line_under_a_tone_is_no_reading_with_the_tone(on):
+    bench = on.bench()
+    bench.amplifier.noise_vrms = 20e-6
+    bench.amplifier.hum = {50.02: 1e-3, 100.04: 0.5e-3, 1000.7: 0.1}
+    found = on.run(STEP, bench).findings(accuracy={})
+    assert found["hum_1000"].value is None
+    assert found["hum_1000"].reason == "a tone at 1.001 kHz hides it"
+    assert found["hum_50"].value == pytest.approx(1e-3, rel=2e-3)
+    assert found["hum_950"].noise_limited
+    assert found["hum_950"].upper_bound < 1e-6
