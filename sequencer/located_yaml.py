@@ -22,6 +22,7 @@ from pydantic_core import ErrorDetails
 
 from sequencer.errors import FileError, Place
 from sequencer.partial_settings import between_settings
+from sequencer.quantities import DIMENSION_KEY, quantity_as_written
 from sequencer.units import did_you_mean
 from sequencer.yaml_reading import (
     MAX_BYTES,
@@ -202,7 +203,8 @@ def _file_error(
         hint = did_you_mean(meant, [part.strip("'") for part in known])
         return FileError(parent.key_place(name), f'unknown key "{name}"; {hint}')
     node, place, name = _walk(root, loc)
-    return FileError(place, (f"{name}: " if name else "") + _in_words(detail, node))
+    field = _field_at(model, loc) if loc else None
+    return FileError(place, (f"{name}: " if name else "") + _in_words(detail, node, field))
 
 
 def _walk(root: Node, loc: Loc) -> tuple[Node, Place, str]:
@@ -228,7 +230,7 @@ def _comma_hint(name: str) -> str:
     return "a comma parts entries here, so write decimals with a point, such as 2.5"
 
 
-def _in_words(detail: ErrorDetails, node: Node) -> str:
+def _in_words(detail: ErrorDetails, node: Node, field: FieldInfo | None) -> str:
     kind = detail["type"]
     context = detail.get("ctx", {})
     text = f'"{node.text[:60]}"' if node.kind == "scalar" else f"a {_KIND_WORDS[node.kind]}"
@@ -237,16 +239,44 @@ def _in_words(detail: ErrorDetails, node: Node) -> str:
     if kind in ("enum", "literal_error"):
         known = [part.strip("'") for part in _alternatives(str(context["expected"]))]
         return f"{text} is unknown; {did_you_mean(node.text, known)}"
+    if kind in _BOUNDS:
+        key, words = _BOUNDS[kind]
+        return f"{text} is {words.format(_bound(float(context[key]), field))}"
+    if kind == "string_too_short":
+        return "there is nothing between the quotes; write something, or leave the line out"
     if kind in _WANTED:
         return f"{_WANTED[kind]} is wanted here, not {text}"
     message = detail["msg"]
     return f"{text} can't be used; {message[0].lower()}{message[1:]}"
 
 
+def _bound(value: float, field: FieldInfo | None) -> str:
+    """A bound that pydantic names in SI, as a file says it."""
+    dimension = _dimension(field.annotation, field.metadata) if field else None
+    return (quantity_as_written(value, dimension) if dimension else None) or f"{value:g}"
+
+
+def _dimension(annotation: Any, metadata: Iterable[Any] = ()) -> str | None:
+    for schema in (each.json_schema for each in metadata if isinstance(each, WithJsonSchema)):
+        if schema and DIMENSION_KEY in schema:
+            return str(schema[DIMENSION_KEY])
+    for inner in get_args(annotation):
+        inside = getattr(inner, "__metadata__", ())
+        if (found := _dimension(inner, inside)) is not None:
+            return found
+    return None
+
+
 def _alternatives(expected: str) -> list[str]:
     return expected.replace(" or ", ", ").split(", ")
 
 
+_BOUNDS = {
+    "greater_than": ("gt", "too small; write more than {}"),
+    "greater_than_equal": ("ge", "too small; write {} or more"),
+    "less_than": ("lt", "too large; write less than {}"),
+    "less_than_equal": ("le", "too large; write {} or less"),
+}
 _KIND_WORDS = {"mapping": "block of keys", "sequence": "list", "scalar": "text"}
 _WANTED = {
     "string_type": "text",

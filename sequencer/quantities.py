@@ -67,6 +67,7 @@ __all__ = [
     "parse_level",
     "parse_number",
     "parse_quantity",
+    "quantity_as_written",
 ]
 
 _NUMBER_PATTERN = r"^\s*[+\-−]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+\-]?[0-9]{1,3})?"
@@ -108,6 +109,27 @@ def _quantity(dimension: str) -> BeforeValidator:
 
 DIMENSION_KEY = "x-dimension"
 """Key under which a quantity's schema names its dimension, for whoever writes defaults as text."""
+
+
+_UNIT_OF_DIMENSION = {
+    "voltage": "V",
+    "frequency": "Hz",
+    "time": "s",
+    "power": "W",
+    "resistance": "ohm",
+    "current": "A",
+    "capacitance": "F",
+}
+
+
+def quantity_as_written(value: float, dimension: str) -> str | None:
+    """An SI value as a file says it; None for a dimension that has no text of its own."""
+    if dimension in ("ratio", "percentage"):
+        return f"{100.0 * value:.9g} %"
+    if dimension in ("decibel", "gain_db"):
+        return f"{value:.9g} dB"
+    unit = _UNIT_OF_DIMENSION.get(dimension)
+    return None if unit is None else format_quantity(value, unit, digits=9)
 
 
 def _schema(dimension: str) -> WithJsonSchema:

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 from pydantic_core import core_schema
 
-from sequencer.quantities import DIMENSION_KEY, format_quantity
+from sequencer.quantities import DIMENSION_KEY, quantity_as_written
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -20,15 +20,6 @@ Schema = dict[str, Any]
 _REFERENCE = "#/$defs/"
 # Constraints in SI that pydantic hands on to the schema of a text, where they mean nothing.
 _STRAY = frozenset({"gt", "ge", "lt", "le", DIMENSION_KEY})
-_UNIT_OF_DIMENSION = {
-    "voltage": "V",
-    "frequency": "Hz",
-    "time": "s",
-    "power": "W",
-    "resistance": "ohm",
-    "current": "A",
-    "capacitance": "F",
-}
 
 
 class _AsWritten(GenerateJsonSchema):
@@ -65,21 +56,12 @@ def written_default(value: object, schema: Mapping[str, Any]) -> str | int | flo
     """A model's default as its file would say it; None where it has no text of its own."""
     dimension = schema.get(DIMENSION_KEY)
     if isinstance(value, float) and dimension is not None:
-        return _quantity_text(value, str(dimension))
+        return quantity_as_written(value, str(dimension))
     if schema.get("type") == "string" or "$ref" in schema or "const" in schema:
         return str(value) if isinstance(value, str) and value else None
     if isinstance(value, bool | int | float | str):
         return value
     return None
-
-
-def _quantity_text(value: float, dimension: str) -> str | None:
-    if dimension in ("ratio", "percentage"):
-        return f"{100.0 * value:.9g} %"
-    if dimension in ("decibel", "gain_db"):
-        return f"{value:.9g} dB"
-    unit = _UNIT_OF_DIMENSION.get(dimension)
-    return None if unit is None else format_quantity(value, unit, digits=9)
 
 
 def schemas_of(models: Sequence[type[BaseModel]]) -> tuple[list[Schema], dict[str, Schema]]:

@@ -85,7 +85,7 @@ MISTAKES = {
         "an analyser needs its ranges and its sample_rates",
     ),
     "no rates": ("sample_rates: [48 kHz, 192 kHz]", "sample_rates: []", 10, 3, "list both"),
-    "too many channels": ("channels: 2", "channels: 3", 14, 15, "less than or equal to 2"),
+    "too many channels": ("channels: 2", "channels: 3", 14, 15, "is too large; write 2 or less"),
     "accuracy in words": ("-110 dB", "quiet", 15, 44, "write a ratio such as"),
     "accuracy without unit": ("0.02 dB", "0.02", 9, 23, 'write "0.02 %" or "0.02 dB"'),
     "impossible date": ("2027-05-01", "2027-13-01", 16, 24, "is no day of the calendar"),
@@ -96,7 +96,7 @@ MISTAKES = {
         5,
         '"address" is missing',
     ),
-    "empty address": ("TCPIP::127.0.0.1::3::SOCKET", '""', 18, 14, "at least 1 character"),
+    "empty address": ("TCPIP::127.0.0.1::3::SOCKET", '""', 18, 14, "there is nothing between the quotes"),
     "address of another kind": (
         "TCPIP::127.0.0.1::3::SOCKET",
         "192.168.1.7:5025",

@@ -73,3 +73,18 @@ def test_a_guard(told, guard, words):
     found = told(HEAD.replace("steps:\n", f"guards: {{temperature: {guard}}}\n{step}"))
     assert len(found) == len(words), found
     assert all(each in message for each, (_, message) in zip(words, found, strict=True)), found
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        ("{kind: tone, level: 1 W, record: 100 s}", '"100 s" is too large; write 60 s or less'),
+        ("{kind: load_check, stop_beyond: 200 %}", "is too large; write less than 100 %"),
+        ("{kind: dc_offset, count: 1}", '"1" is too small; write 2 or more'),
+        ("{kind: level_sweep, fine_step: 4 dB}", '"4 dB" is too large; write 3 dB or less'),
+        ('{kind: question, text: ""}', "text: there is nothing between the quotes"),
+    ],
+)
+def test_a_bound_is_told_as_it_would_be_written(told, step, words):
+    ((_, message),) = told(f"{HEAD}  - {step}\n")
+    assert words in message
