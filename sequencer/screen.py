@@ -3,6 +3,7 @@
 Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich).
 """
 
+import re
 from collections.abc import Callable, Sequence
 from types import TracebackType
 
@@ -60,6 +61,8 @@ _NAME_WIDTH, _VALUE_WIDTH, _LIMIT_WIDTH = 22, 34, 20
 # Below this a reading takes two lines instead of columns that a terminal would break anywhere.
 _COLUMNS_NEED = 95
 _SPINNER_WIDTH = 3
+_BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[^\W\d]|%)")
+_GLUE = "\ue000"  # a private character, as wide as a space and none
 # What a terminal writes behind the live line when somebody stops the run; it must stay one line.
 _CTRL_C_WIDTH = len("^C")
 # Of readings without a limit, so many are shown; the record has them all.
@@ -214,7 +217,12 @@ class Screen:
         room = self._console.width - indent
         if not self._console.is_terminal or line.cell_len <= self._console.width or room < 1:
             return [line]
-        return [Text(" " * indent).append(part) for part in line[indent:].wrap(self._console, room)]
+        whole = line[indent:]
+        whole.plain = _BEFORE_UNIT.sub(_GLUE, whole.plain)  # a number keeps its unit beside it
+        parts = whole.wrap(self._console, room)
+        for part in parts:
+            part.plain = part.plain.replace(_GLUE, " ")
+        return [Text(" " * indent).append(part) for part in parts]
 
     def _show(self, doing: str) -> None:
         if self._status:

@@ -323,6 +323,14 @@ def test_what_is_broken_stays_indented_on_a_terminal_and_whole_in_a_file(shown):
     assert f"  note: {note.text}\n" in shown(note, width=40)
 
 
+@pytest.mark.parametrize("width", range(24, 60))
+def test_a_number_and_its_unit_stay_on_one_line(shown, width):
+    does = "drives 1 kHz up to 28.28 V (100 W into 8 ohm), records 2.5 s, THD 0.08384 %, done"
+    lines = Text.from_ansi(shown(_step(does=does), terminal=True, width=width)).plain.splitlines()
+    assert not [line for line in lines if line.strip()[-1:].isdigit()]
+    assert " ".join(does.split()) in " ".join(" ".join(lines).split())
+
+
 @pytest.mark.parametrize(("width", "has_columns"), [(100, True), (50, False)])
 def test_the_match_table_has_columns_where_they_fit(width, has_columns):
     rows = [
