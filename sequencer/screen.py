@@ -138,6 +138,9 @@ class Screen:
 
     def show_pair(self, line: str, outcome: Outcome) -> None:
         """Show the verdict on a pair."""
+        if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED):
+            state = self.state_of_bench()
+            line = f"{line} {state[0].upper()}{state[1:]}."
         self.last_line = line
         self._print(Text(""))
         self._print(Text(line, style=_OUTCOME[outcome]))

@@ -8,6 +8,7 @@ from rich.text import Text
 from sequencer.events import (
     Answered,
     CautionAccepted,
+    Energising,
     InstrumentReady,
     MadeSafe,
     Noted,
@@ -321,6 +322,22 @@ def test_what_is_broken_stays_indented_on_a_terminal_and_whole_in_a_file(shown):
     assert "  note: the mains stay off for 60 s" in map(str.rstrip, lines)
     assert "  more: inrush limiters cool before that" in lines
     assert f"  note: {note.text}\n" in shown(note, width=40)
+
+
+def test_a_pair_that_ended_early_says_how_the_bench_was_left():
+    out = io.StringIO()
+    with Screen(Terminal(file=out)) as screen:
+        for event in (
+            _started(),
+            Energising(what="mains_switch: OUTP ON"),
+            MadeSafe(actions=(SafeAction(action="mains off", is_confirmed=True),)),
+        ):
+            screen(Stamped(t_s=0.0, at=None, event=event))
+        screen.show_pair("The pair: interrupted.", Outcome.INTERRUPTED)
+        screen.show_pair("The pair: both passed.", Outcome.PASS)
+    told = out.getvalue().splitlines()
+    assert "The pair: interrupted. The bench was made safe." in told
+    assert told[-1] == "The pair: both passed."
 
 
 @pytest.mark.parametrize("width", range(24, 60))
