@@ -17,6 +17,7 @@ from sequencer.includes import LONGEST_ID, Entry, Identifier, Loaded, Title, all
 from sequencer.limits import Limit
 from sequencer.located_yaml import Node, validate
 from sequencer.quantities import Flag, did_you_mean
+from sequencer.sound_values import sound_values
 from sequencer.unit_data import UNIT_ITEMS
 
 COMMON_KEYS = ("id", "kind", "title", "required", "must_pass", "alone", "limits")
@@ -260,6 +261,8 @@ class Expander:
             errors = [*errors, FileError(node.key_place("must_pass"), message)]
         self._errors += errors
         children = self._expand(entry.nested, scope)
+        has_sure_id = head is not None
+        head = head or _sure_head(node, is_included=scope.include is not None)
         if head is None:
             return [_unknown(node, scope), *children]
         if head.alone and scope.include is not None:
@@ -276,12 +279,14 @@ class Expander:
             children=children,
             is_sure=is_sure,
         )
-        self._enter(draft)
+        self._enter(draft, has_sure_id=has_sure_id)
         return [draft]
 
-    def _enter(self, draft: Draft) -> None:
+    def _enter(self, draft: Draft, *, has_sure_id: bool) -> None:
         place = (draft.node.get("id") or draft.node).place
         first = self.by_id.setdefault(draft.id, draft)
+        if not has_sure_id:
+            return
         if first is not draft:
             there, what = first.node.place, "step"
             if draft.include is not None and first.include is not draft.include:
@@ -311,6 +316,19 @@ def _unknown(node: Node, scope: _Scope) -> Draft:
         include=scope.include,
         is_sure=False,
     )
+
+
+def _sure_head(node: Node, *, is_included: bool) -> StepHead | None:
+    """The head of a step with mistakes in it, where these leave open neither its kind nor its place."""
+    entries = tuple((key, value) for key, value in node.entries if key.text in COMMON_KEYS)
+    own = Node(kind="mapping", place=node.place, entries=entries)
+    sure = sound_values(StepHead, own)
+    if "kind" not in sure or (is_included and "alone" not in sure):
+        return None
+    written = node.get("id")
+    if "id" not in sure and written is not None:
+        sure["id"] = written.text or None
+    return StepHead.model_construct(**sure)
 
 
 def _unknown_without_kind(node: Node) -> list[FileError]:

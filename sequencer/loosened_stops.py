@@ -21,36 +21,44 @@ _BOUNDED_BELOW = ("disk",)
 _SLACK = 1e-9
 
 
-def loosened(settings: BaseModel, own: BaseModel, node: Node) -> Iterator[FileError]:
+def loosened(
+    settings: BaseModel, own: BaseModel, node: Node, own_node: Node
+) -> Iterator[FileError]:
     """Each stop among a step's settings that lies too far beyond the procedure's own.
 
-    own are its settings as the procedure has them, node is the step as it was read.
+    own are its settings as the procedure has them, node and own_node the step as it was read.
     """
     for name in type(settings).model_fields:
         if "stop" in name.split("_"):
-            yield from _beyond(name, settings, own, node, FURTHEST)
+            yield from _beyond(name, settings, own, node, own_node, FURTHEST)
 
 
 def loosened_guard(
-    guard: str, settings: BaseModel, own: BaseModel, node: Node
+    guard: str, settings: BaseModel, own: BaseModel, node: Node, own_node: Node
 ) -> Iterator[FileError]:
     """The limit of a guard of this name, where it lies too far beyond the procedure's own."""
     if guard not in _BOUNDED_BELOW and "limit" in type(settings).model_fields:
         furthest = _FURTHEST_TEMPERATURE if guard == "temperature" else FURTHEST
-        yield from _beyond("limit", settings, own, node, furthest)
+        yield from _beyond("limit", settings, own, node, own_node, furthest)
 
 
 def _beyond(
-    name: str, settings: BaseModel, own: BaseModel, node: Node, furthest: float
+    name: str,
+    settings: BaseModel,
+    own: BaseModel,
+    node: Node,
+    own_node: Node,
+    furthest: float,
 ) -> Iterator[FileError]:
-    value, before = getattr(settings, name), getattr(own, name)
-    written = node.get(name)
-    if written is None or not (isinstance(value, float) and isinstance(before, float)):
+    # Mistaken ones are not known.
+    value, before = getattr(settings, name, None), getattr(own, name, None)
+    written, own_text = node.get(name), own_node.get(name)
+    if not (isinstance(value, float) and isinstance(before, float) and written and own_text):
         return
     if value > furthest * before * (1.0 + _SLACK):
         yield FileError(
             written.place,
-            f"{name}: {written.text} is more than {furthest:g} times what the procedure stops at, "
-            "and no command line may loosen a stop so far; where the unit needs it, write it into a "
-            "procedure of your own (an include takes it under with)",
+            f"{name}: {written.text} is more than {furthest:g} times the {own_text.text} that the "
+            "procedure has, and no command line may loosen a stop so far; where the unit needs it, "
+            "write it into a procedure of your own (an include takes it under with)",
         )

@@ -219,14 +219,12 @@ class _Checker:
         if takes_steps and draft.node.get("steps") is None:
             message = f'"steps" is missing; {draft.kind} repeats the steps listed under it'
             errors = [*errors, FileError(draft.node.place, message)]
+        known = settings or partial_settings(kind.settings, draft.node.without(*own))
         if draft.is_sure:
-            known = settings or partial_settings(kind.settings, draft.node.without(*own))
             units = self._unit.possible
             problems = in_all([said_of(partial(kind.check, known, unit)) for unit in units])
             errors = [*errors, *(FileError(draft.node.place, each) for each in problems)]
-        if settings is not None:
-            errors = [*errors, *self._loosened_stops(draft, kind, settings, own)]
-        self._errors += errors
+        self._errors += [*errors, *self._loosened_stops(draft, kind, known, own)]
         return settings
 
     def _loosened_stops(
@@ -236,8 +234,8 @@ class _Checker:
         before = self._own.by_id.get(draft.id) if self._own else None
         if before is None or before.kind != draft.kind:
             return []
-        own, _ = validate(kind.settings, before.node.without(*common))
-        return [] if own is None else list(loosened(settings, own, draft.node))
+        own = partial_settings(kind.settings, before.node.without(*common))
+        return list(loosened(settings, own, draft.node, before.node))
 
     def _loosened_guards(self, guards: GuardSettings, own: Expander) -> list[FileError]:
         """Guards that the command line moves too far."""
@@ -246,7 +244,9 @@ class _Checker:
             error
             for name, node in self._expander.guards.items()
             if name in KINDS
-            for error in loosened_guard(name, guards.of(name), before.of(name), node)
+            for error in loosened_guard(
+                name, guards.of(name), before.of(name), node, own.guards[name]
+            )
         ]
 
     def _limits(self, draft: Draft, kind: StepKindInfo) -> None:

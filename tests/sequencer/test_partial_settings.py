@@ -58,6 +58,38 @@ def test_a_step(told, step, words):
 
 
 @pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        (
+            "{id: on, kind: power_on, settle: 1 ms}",
+            ["id: on without quotes", "settle: is too small"],
+        ),
+        ("{id: a b, kind: tone, level: 1}", ["id", "level: 1 has no unit"]),
+        ("{id: [a], kind: tone, level: 1}", ["id", "level: 1 has no unit"]),
+        ("{id: a, kind: idle, must_pass: perhaps, record: 1}", ["perhaps", "record: 1 has no"]),
+        ("{id: a, kind: idle, limits: {humm: {max: 1}}, alone: 3}", ["humm", "neither yes nor no"]),
+        # What kind it is meant to be is open.
+        ("{id: a, kind: [tone], level: 1}", ["text is wanted here"]),
+    ],
+)
+def test_a_mistaken_head_hides_no_mistake_of_the_step(told, step, words):
+    found = told(f"{HEAD}  - {step}\n")
+    assert len(found) == len(words), found
+    assert all(each in message for each, (_, message) in zip(words, found, strict=True)), found
+
+
+def test_a_limit_may_hang_on_a_step_whose_head_is_mistaken(told):
+    steps = (
+        "  - {id: a b, kind: tone, level: 1 W}\n  - {id: c, kind: tone, level: 1 W, limits: "
+        "{h2: {max: 2 times a/h2}}}\n"
+    )
+    ((place, _), (_, reference)) = told(HEAD + steps)
+    assert place == "4:10"
+    assert 'there is no step "a"' in reference
+    assert len(told(HEAD + steps.replace("a b", "on").replace("a/h2", "on/h2"))) == 1
+
+
+@pytest.mark.parametrize(
     ("guard", "words"),
     [
         ("{warn: 90 degC, limit: 80 degC, period: 5}", ["warn is not below limit", "period: 5"]),

@@ -31,7 +31,7 @@ def test_a_stop_lies_beyond_the_limit_and_not_far(limit, mistake):
     [
         ("final_test", {"bias_stop": "100 V"}, "would stop nothing in time"),
         # Both together: limit and stop fit each other, but neither what the procedure has (35 mV).
-        ("final_test", {"bias": "10 V", "bias_stop": "30 V"}, "more than 3 times what the proced"),
+        ("final_test", {"bias": "10 V", "bias_stop": "30 V"}, "more than 3 times the 35 mV that"),
         ("final_test", {"bias": "80 mV", "bias_stop": "106 mV"}, "no command line may loosen"),
         ("final_test", {"bias": "80 mV", "bias_stop": "105 mV"}, None),
         ("final_test", {"bias_stop": "22 mV"}, None),
