@@ -142,7 +142,7 @@ def test_the_readme_tells_what_must_be_set_and_what_a_kind_gives(name):
 def test_the_readme_tells_the_instruments_that_a_kind_needs(name):
     kind = kinds()[name]
     must, needs, _ = _kind_rows()[name]
-    examples = {"text": "x", "time": "1 s", "level": "1 W", "analyser": "output", "point": "bias"}
+    examples = {"text": "x", "time": "1 min", "level": "1 W", "analyser": "output", "point": "bias"}
     examples |= {"reading": "earth_bond"}
     if name == "repeat":
         assert needs == "-"
