@@ -1,4 +1,18 @@
-"""DC offset under hum and 1/f noise."""
+"""DC offset under hum and 1/f noise.
+
+Theory of operation. The mean is fitted jointly with all mains lines to 2 kHz at the frequency found in
+the record, so it is as good as the mean of the noise alone. Its doubt is that of noise of density
+w + g/k (k cycles in the record): white noise of w a bin gives the mean a variance w/2; 1/f noise gives
+g times the integral of sinc^2(u)/u from the slowest noise that counts on. w and g are the most likely
+ones, given the lowest components of what the fit leaves. A short record has few of them between its
+lines, so each component counts by the part of it that the fit has not taken (one less its leverage),
+and what that leaves uncertain about w and g widens the doubt.
+
+References
+----------
+JCGM 101:2008, 6.4.9 (a variance known with few degrees of freedom).
+P. Whittle, "Estimation and information in stationary time series", Arkiv foer Matematik 2, 1953.
+"""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -6,18 +20,25 @@ from numpy.typing import ArrayLike, NDArray
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.line_sums import line_grams, line_sums
 from sequencer.analysis.mains import find_mains, multiples_below
-from sequencer.analysis.sine_fit import fit_lines, residual_periodogram
-from sequencer.analysis.spectrum import Periodogram, hann, periodogram
+from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, shared_correction_hz
 
 LEAST_MAINS_CYCLES = 5.0
-_FIT_FROM_S = 0.4  # below, a mean over whole cycles with a Hann window does better than the fit
-_LINES = 6
+_HIGHEST_LINE_HZ = 2000.0  # twice as far as the noise of the shortest record is read
 _FEWEST_SAMPLES = 16
-_FEWEST_BINS = 12
-_LOWEST_BINS = 200
+_SLOW_SAMPLES = 240  # of the copy that the noise is read in, or up to twice as many
+_MOST_CYCLES = 60  # of a component in the record
+_HIGHEST_SHARE = 0.4  # of the copy's rate, for the same
+_HIGHEST_TAKEN = 0.45  # and of a line
+_LEAST_LEFT = 0.3  # of a component's variance; with less, what is left tells more of the fit
+_FEWEST_COMPONENTS = 6
+_FEWEST_DEGREES = 4.0
+_OUTLIER = 30.0  # medians; noise does that once in some thousand components
 _SAME_MODEL = 0.01  # change of the model that ends its iteration
-_SLOWEST = 0.04  # noise slower than 1/25 of a cycle in the record is drift, not doubt
+_SLOWEST = 0.05  # noise slower than 1/20 of a cycle in the record is drift, not doubt
+# Variance of the mean over w and over g.
+_OF_MEAN = np.array([0.5, 1.5 - np.euler_gamma - np.log(2 * np.pi) - np.log(_SLOWEST)])
 
 
 def dc_offset(
@@ -30,10 +51,10 @@ def dc_offset(
 ) -> Estimate:
     """DC voltage of a record with hum on it, volts.
 
-    From 0.4 s on: least squares of the mean with the first mains lines at the mains frequency
-    found in the record (nominal where none is seen). Shorter records: mean with a Hann window
-    over a whole number of nominal mains cycles. The standard uncertainty covers white and 1/f
-    noise down to a 25th of a cycle in the record's length.
+    Least squares of the mean with the mains lines at the mains frequency found in the record
+    (nominal where none is seen), or the mean of a record too slow to hold a mains line: readings of
+    a meter, say, that averages itself. The standard uncertainty covers white and 1/f noise down to
+    a 20th of a cycle in the record's length.
 
     Parameters
     ----------
@@ -54,110 +75,100 @@ def dc_offset(
         record, sample_rate_hz, _FEWEST_SAMPLES / sample_rate_hz, "a mean with its doubt"
     )
     require_no_flat_run(record)
-    if not multiples_below(1.01 * nominal_mains_hz, sample_rate_hz):
-        return _plain_mean(record, sample_rate_hz)
-    if record.size / sample_rate_hz < _FIT_FROM_S:
-        return _windowed_mean(record, sample_rate_hz, nominal_mains_hz)
-    return _fitted_mean(record, sample_rate_hz, nominal_mains_hz)
-
-
-def offset_variance_v2(spectrum: Periodogram, taken_hz: Spectral) -> float:
-    """Variance of the mean of a record with this noise spectrum, V^2.
-
-    The lowest bins are described as w + g/k (bin number k). White noise of w a bin gives the mean a
-    variance w/2; 1/f noise gives g times the integral of sinc^2(u)/u from 0.04 on, 2.30.
-
-    Parameters
-    ----------
-    spectrum : of the record without its mean and lines
-    taken_hz : the lines that were taken off
-    """
-    white, flicker = _white_and_flicker(spectrum, taken_hz)
-    slow_part = 1.5 - np.euler_gamma - np.log(2 * np.pi) - np.log(_SLOWEST)
-    return white / 2 + flicker * float(slow_part)
-
-
-def _fitted_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Estimate:
-    found = find_mains(record, sample_rate_hz, (nominal_hz,))
-    mains_hz = found.value_hz if found is not None and found.is_seen else nominal_hz
-    count = min(_LINES, len(multiples_below(mains_hz, sample_rate_hz)))
-    lines_hz = mains_hz * np.arange(1, count + 1, dtype=np.float64)
-    fit = fit_lines(record, sample_rate_hz, lines_hz)
-    rest = residual_periodogram(record, sample_rate_hz, fit)
-    variance = offset_variance_v2(rest, lines_hz)
+    fit = _fit_with_mains(record, sample_rate_hz, nominal_mains_hz)
+    variance = offset_variance_v2(record, sample_rate_hz, fit)
     return Estimate(value=fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 
 
-def _plain_mean(record: Samples, sample_rate_hz: float) -> Estimate:
-    """Mean of a record too slow to hold a hum line: readings of a meter, say, that averages itself."""
-    mean = float(record.mean())
-    variance = offset_variance_v2(periodogram(record - mean, sample_rate_hz), np.empty(0))
-    return Estimate(value=mean, standard_uncertainty=float(np.sqrt(variance)))
+def offset_variance_v2(record: Samples, sample_rate_hz: float, fit: LineFit) -> float:
+    """Variance of a fit's offset, V^2, by the noise that the fit leaves of the record."""
+    slow, rate_hz = group_means(
+        record, sample_rate_hz, max(1, record.size // _SLOW_SAMPLES), without=fit
+    )
+    power, cycles, weight = _components(slow, rate_hz, fit.frequency_hz)
+    if cycles.size < _FEWEST_COMPONENTS or not power.any():
+        left = max(slow.size - 2 * fit.frequency_hz.size - 1, 1)
+        return float(slow @ slow) / left / slow.size
+    noise, spread = _white_and_flicker(power, cycles, weight)
+    variance = float(_OF_MEAN @ noise)
+    degrees = max(2 * variance**2 / float(_OF_MEAN @ spread @ _OF_MEAN), _FEWEST_DEGREES)
+    return variance * degrees / (degrees - 2)
 
 
-def _windowed_mean(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Estimate:
-    """Mean with a Hann window; its doubt as if the noise between the hum lines were all of it.
+def _fit_with_mains(record: Samples, sample_rate_hz: float, nominal_hz: float) -> LineFit:
+    """The mean with the mains lines that the record can hold."""
+    if not multiples_below(1.01 * nominal_hz, sample_rate_hz):
+        return fit_lines(record, sample_rate_hz, ())
+    found = find_mains(record, sample_rate_hz, (nominal_hz,))
+    mains_hz = found.value_hz if found is not None and found.is_seen else nominal_hz
+    multiples = multiples_below(mains_hz, sample_rate_hz, _HIGHEST_LINE_HZ)
+    if found is not None and found.is_seen:
+        # The frequency was found from the first lines alone; in a short record the others pulled at it.
+        moving = range(len(multiples))
+        fit = fit_lines(record, sample_rate_hz, mains_hz * np.array(multiples), drifting=moving)
+        mains_hz += shared_correction_hz(fit, moving, multiples)
+    return fit_lines(record, sample_rate_hz, mains_hz * np.array(multiples))
 
-    The window widens the mean's noise bandwidth by half. What hum it leaves, with the mains off
-    nominal by up to 0.5 %, is added: the window's response there is below the hum by 1/50 of that.
+
+def _components(
+    rest: Samples, rate_hz: float, taken_hz: Spectral
+) -> tuple[Spectral, Spectral, Spectral]:
+    """The lowest cosines and sines of what a fit leaves: power a bin, V^2; cycles; part left by the fit.
+
+    A drift over the record is taken off too: it would show in all of them.
     """
-    cycles = int(record.size * nominal_hz / sample_rate_hz)
-    used = record[: round(cycles * sample_rate_hz / nominal_hz)]
-    window = hann(used.size)
-    mean = float(window @ used / window.sum())
-    lines_hz = nominal_hz * np.array(multiples_below(nominal_hz, sample_rate_hz))
-    fit = fit_lines(used, sample_rate_hz, lines_hz[:_LINES])
-    rest = residual_periodogram(used, sample_rate_hz, fit)
-    noise_v2 = 1.5 * offset_variance_v2(rest, lines_hz[:_LINES])
-    hum_v = float(np.abs(fit.amplitude).sum()) * _hann_leakage(cycles)
-    return Estimate(value=mean, standard_uncertainty=float(np.sqrt(noise_v2 + hum_v**2 / 6)))
+    count = rest.size
+    highest = min(_MOST_CYCLES, int(_HIGHEST_SHARE * count))
+    cycles = np.arange(1, highest + 1, dtype=np.float64)
+    lines_hz = taken_hz[taken_hz < _HIGHEST_TAKEN * rate_hz]
+    omega = 2 * np.pi * np.append(lines_hz / rate_hz, cycles / count)
+    sums, _ = line_sums(rest, omega, np.empty(0, dtype=np.intp))
+    even, odd = line_grams(count, omega, np.zeros(1))  # the drift is m cos(0)
+    drift = float((np.arange(count) - (count - 1) / 2) @ rest)
+    fitted = lines_hz.size + 1
+    cosine, cosine_left = _left_over(even[:-1, :-1], np.append(rest.sum(), sums.real), fitted)
+    sine, sine_left = _left_over(np.roll(odd, 1, (0, 1)), np.append(drift, -sums.imag), fitted)
+    left = np.append(cosine_left, sine_left) * (2 / count)
+    chosen = left > _LEAST_LEFT
+    cycles = np.tile(cycles, 2)[chosen]
+    power = (np.append(cosine, sine)[chosen] * 2 / count) ** 2 / left[chosen]
+    usual = np.median(power) + np.median(power * cycles) / cycles
+    return np.minimum(power, _OUTLIER * usual), cycles, left[chosen]
 
 
-def _hann_leakage(cycles: int) -> float:
-    """Response of the Hann window 0.5 % off its null at cycles bins: sinc(x) / (1 - x^2)."""
-    off = cycles * (1 + 0.005)
-    return float(abs(np.sinc(off) / (1 - off**2)))
+def _left_over(
+    gram: NDArray[np.float64], products: Samples, fitted: int
+) -> tuple[Spectral, Spectral]:
+    """Products of a record with functions, less what the first of them, fitted, give.
 
-
-def _white_and_flicker(spectrum: Periodogram, taken_hz: Spectral) -> tuple[float, float]:
-    """w and g of the noise's lowest bins, w + g/k, by iterated weighted least squares.
-
-    A periodogram's bin has a standard deviation equal to its mean, so the weights are the inverse
-    square of the model (Whittle's likelihood to first order). Where few bins lie between lines the
-    noise is taken for white.
+    Also how much of each function's own product that leaves.
     """
-    number = _free_bins(spectrum, taken_hz)
-    power = spectrum.mean_square_v2[number]
-    if number.size < _FEWEST_BINS:
-        return float(power.mean() if power.size else spectrum.mean_square_v2.mean()), 0.0
-    power = np.minimum(power, 12 * np.median(power * number) / number + 12 * np.median(power))
+    gain = np.linalg.solve(gram[:fitted, :fitted], gram[:fitted, fitted:])
+    left = np.diag(gram)[fitted:] - (gram[:fitted, fitted:] * gain).sum(axis=0)
+    return products[fitted:] - products[:fitted] @ gain, left
+
+
+def _white_and_flicker(
+    power: Spectral, cycles: Spectral, weight: Spectral
+) -> tuple[Spectral, Spectral]:
+    """The most likely (w, g) of components of mean power w + g/k, and their covariance.
+
+    By scoring: a component's power has sqrt(2) times its mean for a standard deviation, so the
+    weights are the inverse square of the model. Neither may be negative.
+    """
+    model = np.column_stack([np.ones(cycles.size), 1 / cycles])
     least = 1e-12 * float(power.max())
-    if least == 0.0:
-        return 0.0, 0.0  # a computed record without noise
-    model = np.column_stack([np.ones(number.size), 1 / number])
-    fitted = np.full(number.size, power.mean())
-    white, flicker = float(power.mean()), 0.0
+    white = np.array([np.average(power, weights=weight), 0.0])
+    noise = white
     for _ in range(12):
-        weighted = model / np.maximum(fitted, least)[:, np.newaxis] ** 2
-        white, flicker = np.linalg.solve(model.T @ weighted, weighted.T @ power)
-        if flicker < 0:
-            return float(power.mean()), 0.0
-        if white < 0:
-            white, flicker = 0.0, float(np.mean(power * number))
-        before, fitted = fitted, white + flicker / number
-        if np.abs(fitted - before).max() < _SAME_MODEL * fitted.min():
+        before = model @ noise
+        weighted = model * (weight / np.maximum(before, least) ** 2)[:, np.newaxis]
+        noise = np.linalg.solve(model.T @ weighted, weighted.T @ power)
+        if noise[1] < 0:
+            noise = white
+        elif noise[0] < 0:
+            noise = np.array([0.0, np.average(power * cycles, weights=weight)])
+        if np.abs(model @ noise - before).max() < _SAME_MODEL * before.min():
             break
-    return float(white), float(flicker)
-
-
-def _free_bins(spectrum: Periodogram, taken_hz: Spectral) -> NDArray[np.intp]:
-    """The lowest bins beyond the lobe of the mean that no taken line touches, at most 200 or so."""
-    taken = 7 * len(taken_hz)  # so many bins the lines can take, at most
-    is_free = np.ones(min(spectrum.mean_square_v2.size, _LOWEST_BINS + taken), dtype=np.bool_)
-    is_free[:3] = False
-    for line_hz in taken_hz:
-        middle = round(line_hz / spectrum.bin_hz)
-        is_free[max(middle - 3, 0) : middle + 4] = False
-    free = np.flatnonzero(is_free)
-    low = free[free < _LOWEST_BINS]
-    return low if low.size >= _FEWEST_BINS else free[:_LOWEST_BINS]
+    weighted = model * (weight / np.maximum(model @ noise, least) ** 2)[:, np.newaxis]
+    return noise, 2 * np.linalg.inv(model.T @ weighted)

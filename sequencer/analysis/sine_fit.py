@@ -218,6 +218,13 @@ def fit_lines(
     )
 
 
+def shared_correction_hz(fit: LineFit, moving: Sequence[int], multiples: Sequence[int]) -> float:
+    """How far a frequency should move whose multiples are drifting lines, weighted by their power."""
+    index, multiple = np.array(moving), np.array(multiples, dtype=np.float64)
+    weight = multiple * np.abs(fit.amplitude[index]) ** 2
+    return float(weight @ fit.correction_hz[index] / (weight @ multiple))
+
+
 def remove_lines(samples: Samples, sample_rate_hz: float, fit: LineFit) -> Samples:
     """What is left of a record after taking off a fit's offset and lines (drift terms not used)."""
     rest = np.empty(samples.size)
@@ -266,7 +273,7 @@ def group_means(
     """
     whole = samples.size // group
     grouped = samples[: whole * group].reshape(whole, group)
-    slow = np.einsum("ij,j->i", grouped, np.full(group, 1 / group))
+    slow = np.einsum("ij->i", grouped) / group
     if without is None:
         return slow, sample_rate_hz / group
     omega = 2 * np.pi * without.frequency_hz / sample_rate_hz

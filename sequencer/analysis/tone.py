@@ -196,7 +196,7 @@ def _measure(
         frequency_hz=_frequency(lines, record.size),
         level_vrms=_level(lines),
         phase_rad=_phase(lines),
-        dc_offset_v=_offset(lines),
+        dc_offset_v=_offset(record, sample_rate_hz, lines),
         thd=_fraction(lines, range(1, len(orders))),
         thd_plus_noise=_thd_plus_noise(lines, band_hz),
         harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
@@ -260,8 +260,8 @@ def _phase(lines: ToneLines) -> Estimate:
     )
 
 
-def _offset(lines: ToneLines) -> Estimate:
-    variance = offset_variance_v2(lines.residual, lines.fit.frequency_hz)
+def _offset(record: Samples, sample_rate_hz: float, lines: ToneLines) -> Estimate:
+    variance = offset_variance_v2(record, sample_rate_hz, lines.fit)
     return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 
 

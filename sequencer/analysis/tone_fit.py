@@ -20,7 +20,12 @@ from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, 
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
 from sequencer.analysis.resolution import noise_of_fit
-from sequencer.analysis.sine_fit import LineFit, fit_lines, residual_periodogram
+from sequencer.analysis.sine_fit import (
+    LineFit,
+    fit_lines,
+    residual_periodogram,
+    shared_correction_hz,
+)
 from sequencer.analysis.spectrum import Periodogram, peak_position
 
 HIGHEST_HARMONIC = 10
@@ -316,10 +321,8 @@ def _mains_step(fit: LineFit, comb: Comb, moving: Sequence[int]) -> float:
     """How far the mains frequency should move, from the lines let free, weighted by their power."""
     if not moving:
         return 0.0
-    index = np.array(moving)
-    multiple = np.array(comb.multiples, dtype=np.float64)[index - comb.first_multiple]
-    weight = multiple * np.abs(fit.amplitude[index]) ** 2
-    return float(weight @ fit.correction_hz[index] / (weight @ multiple))
+    multiples = [comb.multiples[index - comb.first_multiple] for index in moving]
+    return shared_correction_hz(fit, moving, multiples)
 
 
 def _leaking_orders(lines: ToneLines, sample_rate_hz: float, count: int) -> tuple[int, ...]:
