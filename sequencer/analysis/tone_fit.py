@@ -127,21 +127,30 @@ def fit_tone(
     found = find_each_mains(record, sample_rate_hz, nominals_hz, without=harmonic_fit)
     hum = choose_hum([found], nominals_hz)
     mains = hum.found[0]
-    if mains is None or not mains.is_seen:
+    if mains is None or len(mains.seen) < 2:
         rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
-        mains = _ripple(rest, harmonic_fit.frequency_hz[0], hum.nominal_hz)
+        ripple = _ripple(rest, harmonic_fit, hum.nominal_hz)
+        if mains is None or not mains.is_seen:
+            mains = ripple
+        elif ripple.is_told:
+            # One line may be one of the many of a rippling tone; a pair of sidebands tells more.
+            mains = replace(ripple, is_seen=True, standard_uncertainty_hz=_placed_hz(rest))
     lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
     if not _has_left_sidebands(lines, hum.nominal_hz):
         return lines
     # A tone cut off by rippling rails has sidebands at all even multiples, down to where hum is
     # looked for, and hundreds of times stronger: they tell the mains frequency then.
     rest = residual_periodogram(record, sample_rate_hz, harmonic_fit)
-    mains = replace(_ripple(rest, harmonic_fit.frequency_hz[0], hum.nominal_hz), is_seen=True)
+    mains = replace(_ripple(rest, harmonic_fit, hum.nominal_hz), is_seen=True)
     if abs(mains.value_hz / hum.nominal_hz - 1) > SEARCH_REACH:
         return lines
     lines = _fit_everything(record, sample_rate_hz, harmonic_fit, orders, mains)
-    doubt_hz = _PLACED_BINS * sample_rate_hz / record.size / 2
-    return replace(lines, mains=replace(lines.mains, standard_uncertainty_hz=doubt_hz))
+    return replace(lines, mains=replace(lines.mains, standard_uncertainty_hz=_placed_hz(rest)))
+
+
+def _placed_hz(rest: Periodogram) -> float:
+    """Doubt of a mains frequency that the tone's sidebands tell."""
+    return _PLACED_BINS * rest.bin_hz / 2
 
 
 def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
@@ -156,13 +165,14 @@ def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
         near = rest.mean_square_v2[max(middle - reach, 1) : middle + reach + 1]
         left_v2 = max(left_v2, float(near.max(initial=0.0)))
     taken_v = np.abs(lines.fit.amplitude[lines.comb.first_multiple :]).max(initial=0.0)
+    return left_v2 > max(_LEFT_SHARE * float(taken_v) ** 2 / 2, _least_v2(rest, lines.amplitude_v))
+
+
+def _least_v2(rest: Periodogram, amplitude_v: float) -> float:
+    """What a bin must hold to be a sideband: far over the noise, and over what rounding leaves."""
     # Two thousand bins tell the median to a few per cent.
     some = rest.mean_square_v2[:: 1 + rest.mean_square_v2.size // _BINS_FOR_A_MEDIAN]
-    noise_v2 = float(np.median(some))
-    rounding_v2 = (ROUNDING * lines.amplitude_v) ** 2
-    return left_v2 > max(
-        _LEFT_SHARE * float(taken_v) ** 2 / 2, _LEFT_OVER_NOISE * noise_v2, rounding_v2
-    )
+    return max(_LEFT_OVER_NOISE * float(np.median(some)), (ROUNDING * amplitude_v) ** 2)
 
 
 def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[int, ...]:
@@ -193,12 +203,14 @@ def _moved(fit: LineFit, bin_hz: float) -> float:
     return float(fit.frequency_hz[0] + np.clip(fit.correction_hz[0], -bin_hz / 2, bin_hz / 2))
 
 
-def _ripple(rest: Periodogram, tone_hz: float, nominal_hz: float) -> MainsFrequency:
+def _ripple(rest: Periodogram, tone: LineFit, nominal_hz: float) -> MainsFrequency:
     """Mains frequency from the tone's sidebands at twice that, where there is no hum to tell it.
 
     The distance of the highest bins near the sidebands from the tone, each placed between bins,
-    weighted with their power. It is told where both lie equally far, as what modulates puts them.
+    weighted with their power. It is told where both stand out and lie equally far, as what modulates
+    puts them; not where they lie among the hum.
     """
+    tone_hz = float(tone.frequency_hz[0])
     power, top = rest.mean_square_v2, rest.mean_square_v2.size - 2
     reach = math.ceil(2 * SEARCH_REACH * nominal_hz / rest.bin_hz) + 1
     distance_hz, weight = [], []
@@ -208,11 +220,15 @@ def _ripple(rest: Periodogram, tone_hz: float, nominal_hz: float) -> MainsFreque
         peak = first + int(np.argmax(power[first : min(middle + reach, top) + 1], keepdims=True)[0])
         distance_hz.append(abs(peak_position(power, peak) * rest.bin_hz - tone_hz))
         weight.append(float(power[peak]))
+    ripple_hz = float(np.average(distance_hz, weights=weight)) / 2
     return MainsFrequency(
-        value_hz=float(np.average(distance_hz, weights=weight)) / 2,
+        value_hz=ripple_hz,
         standard_uncertainty_hz=math.inf,
         is_seen=False,
-        is_told=abs(distance_hz[0] - distance_hz[1]) < _EVEN_BINS * rest.bin_hz,
+        is_told=abs(distance_hz[0] - distance_hz[1]) < _EVEN_BINS * rest.bin_hz
+        and min(weight) > _least_v2(rest, float(abs(tone.amplitude[0])))
+        and tone_hz > _LEAST_OVER_MAINS * nominal_hz
+        and abs(ripple_hz / nominal_hz - 1) <= SEARCH_REACH,
     )
 
 

@@ -276,3 +276,15 @@ def test_sidebands_tell_the_mains_frequency_only_in_pairs(sides, is_told):
     wave += sum(1e-3 * np.cos(2 * np.pi * (5000 + 2 * s * 50.1) * t) for s in sides)
     found = analyse_tone(wave, RATE).mains_frequency_hz
     assert found.value == (pytest.approx(50.1, abs=0.01) if is_told else None)
+
+
+@pytest.mark.parametrize("stray_hz", [49.98, 50.03, 50.17, 50.4])
+def test_a_lone_line_near_the_mains_does_not_draw_the_sidebands_from_their_place(stray_hz):
+    # a rail that ripples puts many lines around a clipped tone, some of them near 50 Hz
+    t = mid_time(2**18)
+    wave = (1 + 2e-3 * np.cos(2 * np.pi * 2 * 50.1 * t)) * np.cos(2 * np.pi * 5000 * t)
+    wave += 1e-4 * np.cos(2 * np.pi * stray_hz * t) + noise(t.size, 1e-6)
+    result = analyse_tone(wave, RATE)
+    # amplitude modulation by m: two sidebands of m/2 each (textbook)
+    assert result.mains_sidebands.value == pytest.approx(1e-3 * np.sqrt(2), rel=5e-3)
+    assert result.mains_frequency_hz.value == pytest.approx(50.1, abs=0.01)
