@@ -31,3 +31,22 @@ def test_a_screen_that_cannot_be_written_ends_no_run(tmp_path: Path, also: list[
     assert last.startswith("report: ")
     assert also or first.endswith("the run goes on, its record has it")
     assert also or "PASSED" in ended.stderr
+
+
+def test_where_no_question_can_be_shown_nobody_is_taken_to_have_answered(tmp_path: Path) -> None:
+    command = "run dc_offset --bench sim --serial X --out"
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        ended = subprocess.run(
+            [sys.executable, "-c", _PROGRAM, *command.split(), str(tmp_path)],
+            input="yes\n" * 9,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert ended.returncode == 2
+    assert ended.stderr == (
+        "the cautions were not accepted (nobody can be asked: No space left on device), so nothing was "
+        "switched on\n"
+    )
+    assert not [*tmp_path.iterdir()]

@@ -7,7 +7,7 @@ import time
 import pytest
 
 from sequencer import resuming
-from sequencer.errors import Refused
+from sequencer.errors import Interrupted, Refused
 from sequencer.floor import floor_path
 from sequencer.operator import AcceptedBeforehand
 from sequencer.reservation import record_address, reserved
@@ -70,16 +70,21 @@ def test_the_ticket_s_readings_and_the_bench_s_floor_count_on(interrupted, stead
     assert thd["near_floor"]
 
 
-def test_a_refused_resumption_leaves_summary_and_report(interrupted, steadybench, monkeypatch):
+@pytest.mark.parametrize(
+    "reason", [Refused("an instrument is not the one expected"), Interrupted(signal.SIGINT)]
+)
+def test_a_resumption_that_never_began_leaves_summary_and_report(
+    interrupted, steadybench, monkeypatch, reason
+):
     folder, _ = interrupted
     before = (folder / "summary.json").read_bytes()
 
     def refuse(*_args, **_settings):
-        raise Refused("an instrument is not the one expected")
+        raise reason
 
     monkeypatch.setattr(resuming, "run_in", refuse)
     wanted = resuming.Resumption(folder=folder, is_unattended=True, accepted_by="the test")
-    with pytest.raises(Refused, match="not the one expected"):
+    with pytest.raises(type(reason)):
         resuming.resume(wanted, person=AcceptedBeforehand("the test"), sinks=[])
     assert (folder / "summary.json").read_bytes() == before
     assert (folder / "report.html").exists()
