@@ -290,8 +290,10 @@ def check(
 ) -> int:
     """Everything that can be known before energising anything."""
     from sequencer import inspection
-    from sequencer.session import Request
+    from sequencer.session import NO_BENCH, Request
 
+    if bench is not None and not bench.strip():
+        raise Refused(NO_BENCH)
     request = Request(
         procedure=procedure,
         bench=bench or "",

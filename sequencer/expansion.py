@@ -198,7 +198,12 @@ class Expander:
         return drafts
 
     def _include(self, entry: Entry, scope: _Scope) -> list[Draft]:
-        head, errors = validate(IncludeHead, entry.node.without("with"), also_known=("with",))
+        own = entry.node.without("with", "kind")
+        head, errors = validate(IncludeHead, own, also_known=("with",))
+        if entry.node.get("kind") is not None:
+            place = entry.node.key_place("kind")
+            message = "kind: an include brings steps of its own; write either kind or include"
+            errors = [*errors, FileError(place, message)]
         self._errors += errors
         if entry.file is None or head is None:
             return [_unknown(entry.node, scope)]
@@ -256,7 +261,8 @@ class Expander:
         head, errors = validate(StepHead, node)
         if node.get("kind") is None and not entry.nested:
             errors = [*errors, *_unknown_without_kind(node)]
-        if head is not None and head.must_pass and node.get("limits") is None:
+        limits = node.get("limits")
+        if head is not None and head.must_pass and (limits is None or _is_nothing(limits)):
             message = 'must_pass: the step has no limits to meet; write them under "limits"'
             errors = [*errors, FileError(node.key_place("must_pass"), message)]
         self._errors += errors
@@ -272,7 +278,8 @@ class Expander:
             kind=head.kind,
             title=head.title,
             required=head.required,
-            must_pass=head.must_pass or (scope.must_pass and node.get("limits") is not None),
+            must_pass=head.must_pass
+            or (scope.must_pass and limits is not None and not _is_nothing(limits)),
             node=node,
             prefixes=scope.prefixes,
             include=scope.include,
@@ -316,6 +323,11 @@ def _unknown(node: Node, scope: _Scope) -> Draft:
         include=scope.include,
         is_sure=False,
     )
+
+
+def _is_nothing(block: Node) -> bool:
+    """Whether a block is written, with nothing in it."""
+    return block.kind == "mapping" and not block.entries
 
 
 def _sure_head(node: Node, *, is_included: bool) -> StepHead | None:

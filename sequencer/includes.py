@@ -124,6 +124,8 @@ class Locator:
 
         Raises IncludeRefused when neither is there.
         """
+        if not name.strip():
+            raise IncludeRefused("no procedure is named; name a file or a built-in procedure")
         path = Path(name)
         bare = _BARE_NAME.fullmatch(name) is not None
         if bare and not _is_file(path):

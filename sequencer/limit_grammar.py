@@ -299,6 +299,8 @@ class _Reader:
         if not is_fraction(self._reading):
             return parse_quantity(text, "ratio") if unit else parse_number(text)
         value = parse_quantity(text, "ratio")
+        if value < 0.0:
+            raise ValueError(f"{text} is below zero, which a part of the signal can't be")
         if value > 1.0:
             number = text.lstrip("+").split()[0]
             hint = f'; did you mean "-{text.lstrip("+")}"?' if "dB" in text else f" ({number})"

@@ -103,7 +103,9 @@ def read_procedure(
     try:
         loaded = collector.load(locator.first(name))
     except IncludeRefused as error:
-        return ReadProcedure(possible=(), errors=(FileError(Place(name), str(error)),))
+        return ReadProcedure(
+            possible=(), errors=(FileError(Place(name.strip() or "procedure"), str(error)),)
+        )
     if loaded is None:
         return ReadProcedure(possible=(), errors=in_file_order(collector.errors))
     if loaded.steps > MAX_STEPS:

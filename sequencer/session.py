@@ -44,6 +44,7 @@ from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket, read_ticket
 
 SIMULATED = "sim"
+NO_BENCH = f"no bench is named; --bench takes a bench file, or {SIMULATED}"
 # Noted on a signal that comes when all is measured.
 NO_REPORT = (
     "all is recorded, the report is not written yet; write it with: steadybench report {folder}"
@@ -93,7 +94,7 @@ def bench_file(
 ) -> Iterator[Path]:
     """The path of a bench file; `sim` starts the simulated bench for as long as it is used."""
     if not name.strip():
-        raise Refused(f"no bench is named; --bench takes a bench file, or {SIMULATED}")
+        raise Refused(NO_BENCH)
     if name == SIMULATED:
         with simulated_bench(options, undertaker) as path:
             yield path

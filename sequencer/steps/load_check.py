@@ -41,6 +41,7 @@ class LoadCheckSettings(StepSettings):
     accuracy: Percentage = Field(
         default=0.0,
         ge=0,
+        le=0.5,
         description="accuracy of the operator's meter, of the reading, where the bench's can't do it",
     )
 

@@ -38,7 +38,10 @@ class OperatorReadingSettings(StepSettings):
     reading: Name = Field(description="what is read")
     text: str = Field(min_length=1, max_length=1000, description="what to do, in plain words")
     accuracy: Percentage = Field(
-        default=0.0, ge=0, description="accuracy of the operator's instrument, of the reading"
+        default=0.0,
+        ge=0,
+        le=0.5,
+        description="accuracy of the operator's instrument, of the reading",
     )
 
 

@@ -5,7 +5,6 @@ from collections.abc import Iterator, Sequence
 from pydantic import Field
 
 from sequencer.captures import Capture
-from sequencer.quantities import Duration
 from sequencer.steps.base import (
     BenchAccess,
     Demand,
@@ -15,6 +14,7 @@ from sequencer.steps.base import (
     StepSettings,
     say,
 )
+from sequencer.steps.bounds import SettleTime
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
 
@@ -22,7 +22,7 @@ from sequencer.unit_data import UnitData
 class WaitSettings(StepSettings):
     """Let time pass."""
 
-    time: Duration = Field(gt=0, description="how long to wait")
+    time: SettleTime = Field(description="how long to wait")
 
 
 @register
