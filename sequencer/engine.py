@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from drivers.errors import InstrumentError, UnusableAnswer, WrongInstrument
-from drivers.link import Exchange
 from drivers.roles import Role
 from sequencer import __version__
 from sequencer.access import StepAccess
@@ -19,14 +18,12 @@ from sequencer.bench import Bench
 from sequencer.bench_state import BenchState
 from sequencer.captures import Capture
 from sequencer.checking import Plan, PlannedStep
-from sequencer.clock import Clock, RealClock
+from sequencer.emitter import Emitter
 from sequencer.errors import BenchError, GuardTripped, InstrumentLost, Interrupted, Stopped
 from sequencer.events import (
     CaptureTaken,
     CautionAccepted,
-    Energising,
     Event,
-    Exchanged,
     GuardWarned,
     InstrumentReady,
     MadeSafe,
@@ -37,8 +34,6 @@ from sequencer.events import (
     RunResumed,
     RunStarted,
     SafeAction,
-    Sink,
-    Stamped,
     StepDoneAgain,
     StepFinished,
     StepRestored,
@@ -78,74 +73,6 @@ class Job:
     ticket: Mapping[str, object] | None = None
     given: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     bench: str = ""
-
-
-class Emitter:
-    """Stamps events with the run's time and hands them to the sinks.
-
-    Messages to instruments are stamped with the last known time: asking the simulated clock for
-    each would double the traffic.
-    """
-
-    def __init__(self) -> None:
-        self._clock: Clock = RealClock()
-        self._sinks: tuple[Sink, ...] = ()
-        self._start_s: float | None = None
-        self._t_s = 0.0
-        self._may_fail = True
-
-    def begin(self, clock: Clock, sinks: Sequence[Sink], *, t_s: float = 0.0) -> None:
-        """From now on events are stamped by this clock and reach these sinks; t_s is past already."""
-        self._clock = clock
-        self._sinks = tuple(sinks)
-        self._t_s = t_s
-
-    def end(self) -> None:
-        """From now on a sink that fails is passed over: what makes safe must not be held up."""
-        self._may_fail = False
-
-    def exchanged(self, exchange: Exchange) -> None:
-        """Tell of a message to an instrument, as its link reports it."""
-        self.emit_now(
-            Exchanged(
-                role=exchange.role,
-                command=exchange.command,
-                answer=exchange.answer,
-                seconds=exchange.seconds,
-                attempt=exchange.attempt,
-                problem=exchange.error,
-            )
-        )
-
-    def energising(self, role: str, command: str) -> None:
-        """Tell that a link is about to send a command that energises."""
-        self.emit_now(Energising(what=f"{role}: {command}"))
-
-    def emit(self, event: Event) -> None:
-        """Stamp with the current bench time and hand over."""
-        self._look_at_clock()
-        self.emit_now(event)
-
-    def emit_now(self, event: Event) -> None:
-        """Hand over with the last known time; every sink gets it, whatever another one does."""
-        stamped = Stamped(t_s=self._t_s, at=self._clock.date(), event=event)
-        failures: list[Exception] = []
-        for sink in self._sinks:
-            try:
-                sink(stamped)
-            except Exception as error:  # noqa: BLE001 - the first one is raised below
-                failures.append(error)
-        if failures and self._may_fail:
-            raise failures[0]
-
-    def _look_at_clock(self) -> None:
-        try:
-            now_s = self._clock.now_s()
-        except (InstrumentError, RuntimeError):
-            return  # the time of a lost bench stands still; what is to be told must still be told
-        if self._start_s is None:
-            self._start_s = now_s - self._t_s
-        self._t_s = now_s - self._start_s
 
 
 def run(

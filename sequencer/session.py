@@ -17,7 +17,8 @@ from sequencer.bench import open_bench
 from sequencer.bench_spec import BENCH_UNUSABLE, BenchSpec, ReadBench, load_bench, read_bench
 from sequencer.checking import Plan, PlannedStep, plan, reasons_against
 from sequencer.clock import RealClock
-from sequencer.engine import Emitter, Job
+from sequencer.emitter import Emitter
+from sequencer.engine import Job
 from sequencer.errors import (
     BenchError,
     CapabilityMissing,

@@ -136,7 +136,13 @@ def test_the_sequencer_reaches_the_simulated_instruments_by_socket_only(module):
 @pytest.mark.parametrize(
     "module",
     [
-        *("sequencer.engine", "sequencer.make_safe", "sequencer.guards", "sequencer.bench"),
+        *(
+            "sequencer.engine",
+            "sequencer.emitter",
+            "sequencer.make_safe",
+            "sequencer.guards",
+            "sequencer.bench",
+        ),
         *("sequencer.checking", "sequencer.access"),
     ],
 )

@@ -16,7 +16,8 @@ from sequencer import engine
 from sequencer.bench import open_bench
 from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
-from sequencer.engine import Emitter, Job
+from sequencer.emitter import Emitter
+from sequencer.engine import Job
 from sequencer.events import CaptureTaken, Noted, ReadingTaken, RunFinished, Stamped, StepStarted
 from sequencer.limits import Reading
 from sequencer.operator import AcceptedBeforehand

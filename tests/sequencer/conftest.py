@@ -26,7 +26,8 @@ from sequencer import engine
 from sequencer.bench import Bench
 from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
-from sequencer.engine import Emitter, Job
+from sequencer.emitter import Emitter
+from sequencer.engine import Job
 from sequencer.errors import Interrupted
 from sequencer.events import CautionAccepted, RunFinished, Stamped
 from sequencer.limits import Reading

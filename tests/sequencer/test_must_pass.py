@@ -10,6 +10,7 @@ from sequencer.bench import Bench
 from sequencer.bench_spec import load_bench
 from sequencer.checking import plan
 from sequencer.cli import run_command
+from sequencer.emitter import Emitter
 from sequencer.errors import CapabilityMissing, ProcedureError
 from sequencer.events import (
     GuardWarned,
@@ -114,7 +115,7 @@ def test_in_a_repeated_group_the_round_is_named(rig):
 
 
 def _resumed_emitter(rig):
-    emitter = engine.Emitter()
+    emitter = Emitter()
     rig.events.clear()
     emitter.begin(rig.clock, [rig._see], t_s=1e3)
     return emitter
