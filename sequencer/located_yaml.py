@@ -43,6 +43,7 @@ __all__ = [
     "Plain",
     "SourceFile",
     "Unreadable",
+    "comma_hint",
     "compose",
     "decode",
     "load_yaml",
@@ -190,7 +191,7 @@ def _file_error(
         parent, _, _ = _walk(root, loc[:-1])
         name = str(loc[-1])
         known = [*_fields_at(model, loc[:-1]), *(also_known if len(loc) == 1 else ())]
-        message = f'unknown key "{name}"; {_comma_hint(name) or did_you_mean(name, known)}'
+        message = f'unknown key "{name}"; {comma_hint(name) or did_you_mean(name, known)}'
         return FileError(parent.key_place(name), message)
     if detail["type"] == "missing":
         parent, _, _ = _walk(root, loc[:-1])
@@ -223,7 +224,7 @@ def _walk(root: Node, loc: Loc) -> tuple[Node, Place, str]:
     return node, place, name
 
 
-def _comma_hint(name: str) -> str:
+def comma_hint(name: str) -> str:
     """For "2,5 V" within braces, where the comma begins a new entry named "5 V"."""
     if not name[:1].isdigit():
         return ""

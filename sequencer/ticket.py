@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from sequencer.errors import FileError, Place, printable
-from sequencer.located_yaml import Node, Unreadable, read_file, validate
+from sequencer.located_yaml import Node, Unreadable, comma_hint, read_file, validate
 from sequencer.operator_readings import ASKED, is_none, parse_answer
 from sequencer.possible_units import UnitBlock
 from sequencer.quantities import did_you_mean
@@ -185,6 +185,7 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         *(value for _, value in (of_each.entries if of_each else ())),
     ):
         errors += _reading_mistakes(block, taken={error.place for error in errors})
+    errors += _read_twice(root)
     errors.sort(key=lambda error: (error.place.line, error.place.column))
     if settings is None or errors:
         return _as_far_as_sound(root, texts, places, unit_places), errors
@@ -205,6 +206,21 @@ def read_ticket(path: Path) -> tuple[Ticket, list[FileError]]:
         unit_places=unit_places,
     )
     return ticket, []
+
+
+def _read_twice(root: Node) -> list[FileError]:
+    """Readings of the ticket's own unit that stand under both names: nobody knows which one holds."""
+    serial, own, of_each = (root.get(name) for name in ("serial", *_READINGS))
+    again = of_each.get(serial.text.strip()) if serial and of_each else None
+    return [
+        FileError(
+            key.place,
+            f"{key.text}: of this unit it stands under readings too "
+            f"({own.key_place(key.text)}); keep one of them",
+        )
+        for key, _ in (again.entries if again else ())
+        if own is not None and own.get(key.text) is not None
+    ]
 
 
 def _as_far_as_sound(
@@ -262,7 +278,7 @@ def _reading_mistakes(block: Node | None, taken: Container[Place]) -> list[FileE
     found = []
     for key, value in block.entries if block else ():
         if key.text not in ASKED:
-            hint = did_you_mean(key.text, ASKED)
+            hint = comma_hint(key.text) or did_you_mean(key.text, ASKED)
             found.append(FileError(key.place, f'unknown reading "{key.text}"; {hint}'))
         elif value.kind == "scalar" and not (value.is_empty or is_none(value.text)):
             try:

@@ -82,6 +82,11 @@ def test_everything_may_be_left_out(write):
         ("readings:\n", "1:1", "nothing is written here"),
         ("readings_of: {A: {earth_bnd: 0.12 ohm}}\n", "1:19", 'did you mean "earth_bond"?'),
         ("readings_of: {A: {earth_bond: 0.12}}\n", "1:31", 'write "0.12 ohm"'),
+        (
+            "serial: A\nreadings: {earth_bond: 1 ohm}\nreadings_of: {A: {earth_bond: 0.1 ohm}}\n",
+            "3:19",
+            "stands under readings too",
+        ),
     ],
 )
 def test_mistakes_are_told_at_their_place(write, text, place, words):
@@ -89,6 +94,11 @@ def test_mistakes_are_told_at_their_place(write, text, place, words):
     error = str(read_ticket(path)[1][0])
     assert error.startswith(f"{path}:{place}: ")
     assert words in error
+
+
+def test_a_decimal_comma_is_told_as_such(write):
+    _, errors = read_ticket(write("readings: {earth_bond: 0,12 ohm}\n"))
+    assert any("write decimals with a point" in str(error) for error in errors)
 
 
 def test_readings_as_testers_show_them_are_taken(write):
