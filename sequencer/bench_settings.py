@@ -15,6 +15,7 @@ from pydantic import (
 
 from drivers.roles import Role
 from sequencer.quantities import (
+    NOT_NEGATIVE,
     Duration,
     PositiveFrequency,
     PositivePower,
@@ -58,7 +59,8 @@ Kelvins = Annotated[
 Relative = Annotated[
     float,
     BeforeValidator(_relative),
-    Field(ge=0),
+    NOT_NEGATIVE,
+    at_most("50 %", "ratio"),  # no instrument is worse
     WithJsonSchema({"type": "string", "description": 'relative, such as "0.1 %" or "0.02 dB"'}),
 ]
 
@@ -105,10 +107,10 @@ class AccuracyModel(_Model):
 
     level: Relative = 0.0
     flatness: Relative = 0.0
-    dc: Voltage = 0.0
+    dc: Annotated[Voltage, NOT_NEGATIVE, at_most("1 V", "voltage")] = 0.0
     dc_relative: Relative = 0.0
     frequency: Relative = 0.0
-    distortion: Ratio = 0.0
+    distortion: Annotated[Ratio, NOT_NEGATIVE, at_most("100 %", "ratio")] = 0.0
     temperature: Kelvins = 0.0
     resistance: Relative = 0.0
     power: Relative = 0.0

@@ -88,6 +88,9 @@ MISTAKES = {
     "too many channels": ("channels: 2", "channels: 3", 14, 15, "is too large; write 2 or less"),
     "accuracy in words": ("-110 dB", "quiet", 15, 44, "write a ratio such as"),
     "accuracy without unit": ("0.02 dB", "0.02", 9, 23, 'write "0.02 %" or "0.02 dB"'),
+    "accuracy below zero": ("0.02 dB", "-0.02 dB", 9, 23, "zero or more"),
+    "accuracy of nothing": ("0.02 dB", "20 dB", 9, 23, "write 50 % or less"),
+    "distortion with the wrong sign": ("-110 dB", "110 dB", 15, 44, "write 100 % or less"),
     "impossible date": ("2027-05-01", "2027-13-01", 16, 24, "is no day of the calendar"),
     "no address": (
         "    address: TCPIP::127.0.0.1::3::SOCKET\n",
@@ -96,7 +99,13 @@ MISTAKES = {
         5,
         '"address" is missing',
     ),
-    "empty address": ("TCPIP::127.0.0.1::3::SOCKET", '""', 18, 14, "there is nothing between the quotes"),
+    "empty address": (
+        "TCPIP::127.0.0.1::3::SOCKET",
+        '""',
+        18,
+        14,
+        "there is nothing between the quotes",
+    ),
     "address of another kind": (
         "TCPIP::127.0.0.1::3::SOCKET",
         "192.168.1.7:5025",
