@@ -394,7 +394,7 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
         answer,
         recording.sample_rate_hz,
         band_hz=options.band_hz or AUDIO_HZ,
-        mains_hz=options.mains_hz or NOMINALS_HZ[0],
+        mains_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
     response = result.response

@@ -27,6 +27,7 @@ from sequencer.analysis import checks
 from sequencer.analysis.arrays import Phasors, Samples, Spectral, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import find_mains, fit_hum
+from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.response import ResponsePoint, ResponseResult, analyse_response
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
@@ -165,7 +166,7 @@ def analyse_exponential_sweep(
     sweep: ExponentialSweep | None = None,
     reference_hz: float = 1000.0,
     band_hz: tuple[float, float] = (20.0, 20000.0),
-    mains_hz: float = 50.0,
+    mains_hz: float | None = 50.0,
     is_overrange: bool = False,
     range_peak_v: float | None = None,
 ) -> SweepResult:
@@ -177,7 +178,7 @@ def analyse_exponential_sweep(
     sweep : as played, found in the drive by default; both forms (plain, synchronised) will do
     reference_hz : what the relative gain refers to, if it was swept, else the middle of the sweep
     band_hz : where flatness is judged, as far as it was swept
-    mains_hz : nominal
+    mains_hz : nominal, as said; None takes 50 or 60, whichever's hum is in the response
     range_peak_v : full scale of both channels, volts peak, where known
 
     Raises
@@ -256,13 +257,13 @@ def _require_slow(sweep: ExponentialSweep) -> None:
 
 
 def _take_apart(
-    tool: _Deconvolution, record: Samples, sweep: ExponentialSweep, mains_hz: float
+    tool: _Deconvolution, record: Samples, sweep: ExponentialSweep, mains_hz: float | None
 ) -> tuple[_Part, dict[int, _Part], Spectral]:
     """Linear part, harmonics, and the density of what is left (V^2 a sample, at the tool's bins)."""
     linear, harmonics = _windowed(tool, record, sweep)
     rest = _rest(tool, record, linear, harmonics)
     _require_following(record, rest)
-    mains = find_mains(rest, tool.rate_hz, [mains_hz])
+    mains = find_mains(rest, tool.rate_hz, NOMINALS_HZ if mains_hz is None else [mains_hz])
     if mains is not None and mains.is_seen:
         hum = fit_hum(rest, tool.rate_hz, mains.value_hz).fit
         quiet = remove_lines(record, tool.rate_hz, replace(hum, offset_v=0.0))

@@ -163,7 +163,7 @@ def _fits(
 
 
 def _sections(record: Samples, sample_rate_hz: float) -> list[Samples]:
-    """The record, or if it is long equal sections of about 10 s."""
+    """The record, or if it is long equal sections of about 3 s."""
     seconds = record.size / sample_rate_hz
     if seconds <= _WHOLE_UP_TO_S:
         return [record]
