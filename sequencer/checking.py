@@ -16,6 +16,7 @@ from sequencer.drive_checking import (
     is_unit_shown,
 )
 from sequencer.errors import CapabilityMissing, FileError, Place, in_file_order
+from sequencer.guards import guard_settings, loosened_guards
 from sequencer.load_checking import LoadWarmth
 from sequencer.mains_checking import (
     against_other_mains,
@@ -164,6 +165,8 @@ class _Planner:
         rests = MainsRest(self._kinds, self._procedure.unit, is_switched=is_switched)
         steps = rests.with_rests(steps)
         self._judge_times(steps)
+        self.errors += _guard_errors(self._procedure, self._bench)
+        self.remarks += loosened_guards(self._procedure.guards)
         if self._is_unattended and any(map(self._energises, steps)):
             self.errors += _unattended_errors(self._bench)
         return steps
@@ -291,6 +294,22 @@ def _load_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
                 f"{format_quantity(wanted, 'ohm')} ({place}); connect the right "
                 "load and say so here, or mend that of the unit"
             ),
+        )
+    ]
+
+
+def _guard_errors(procedure: Procedure, bench: BenchSpec) -> list[FileError]:
+    """A guard of the load that would let pass more than the load stands."""
+    node = procedure.guards.get("load_power")
+    limit_w = guard_settings(procedure.guards)[0].load_power.limit
+    if node is None or limit_w is None or limit_w <= bench.load.short_term_w:
+        return []
+    written = node.get("limit") or node
+    return [
+        FileError(
+            written.place,
+            f"limit: {written.text} is more than the bench's load ever stands "
+            f"({format_quantity(bench.load.short_term_w, 'W')}); lower it, or leave it out",
         )
     ]
 

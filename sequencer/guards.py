@@ -2,7 +2,8 @@
 
 The settings alone; watching.py looks. A set with sensible bounds is always on for what the bench can
 see; the procedure's `guards:` change single ones. Bounds without a source are common practice:
-80 degC at the heatsink, half a volt of DC at a loudspeaker terminal.
+80 degC at the heatsink, half a volt of DC at a loudspeaker terminal; beyond the most that can be written
+(120 degC, 5 V of DC, 10 V in silence) a guard would guard nothing.
 """
 
 import re
@@ -50,8 +51,8 @@ Size = Annotated[
     Field(gt=0),
     WithJsonSchema({"type": "string", "examples": ["200 MB"]}),
 ]
-# Shorter than a second would be all looking and no testing.
-Period = Annotated[PositiveDuration, at_least("1 s", "time"), at_most("1 h", "time")]
+# Shorter than a second would be all looking and no testing, longer than ten minutes no guard.
+Period = Annotated[PositiveDuration, at_least("1 s", "time"), at_most("10 min", "time")]
 
 
 class Guard(BaseModel):
@@ -66,13 +67,17 @@ class Guard(BaseModel):
 class OutputDc(Guard):
     """DC at the output while a load is connected, averaged over whole mains cycles by the meter."""
 
-    limit: PositiveVoltage = Field(default=0.5, description="either polarity")
+    limit: Annotated[PositiveVoltage, at_most("5 V", "voltage")] = Field(
+        default=0.5, description="either polarity"
+    )
 
 
 class OutputLevel(Guard):
     """Level at the output while nothing drives the unit: oscillation, hum, a wrong input."""
 
-    limit: PositiveVoltage = Field(default=0.1, description="true r.m.s.")
+    limit: Annotated[PositiveVoltage, at_most("10 V", "voltage")] = Field(
+        default=0.1, description="true r.m.s."
+    )
     period: Period = 30.0
 
 
@@ -93,7 +98,7 @@ class HeatsinkTemperature(Guard):
     """Temperature of the heatsink."""
 
     warn: Temperature | None = Field(default=70.0, description="told beyond this")
-    limit: Temperature = 80.0
+    limit: Annotated[Temperature, at_most("120 degC", "temperature")] = 80.0
     period: Period = 30.0
 
     @model_validator(mode="after")
@@ -194,6 +199,33 @@ def guard_settings(nodes: Mapping[str, Node]) -> tuple[GuardSettings, list[FileE
         if settings is not None:
             asked[name] = settings
     return GuardSettings(**asked), errors
+
+
+def loosened_guards(nodes: Mapping[str, Node]) -> list[str]:
+    """The guards of a sound procedure that let more pass than the usual ones, in words, as written."""
+    settings, _ = guard_settings(nodes)
+    usual = GuardSettings()
+    return [
+        f"guard {name}: {', '.join(words)}"
+        for name, node in nodes.items()
+        if (words := _loosened(settings.of(name), usual.of(name), node))
+    ]
+
+
+def _loosened(guard: Guard, usual: Guard, node: Node) -> list[str]:
+    words = []
+    limit, own = (getattr(each, "limit", None) for each in (guard, usual))
+    is_looser = limit is not None and own is not None and limit > own
+    side = "beyond"
+    if isinstance(guard, Disk):
+        is_looser, side = guard.limit < Disk().limit, "below"
+    if is_looser and (written := node.get("limit")):
+        words.append(f"stops {side} {written.text} only")
+    if guard.action is Action.WARN:
+        words.append("warns and does not stop")
+    if guard.period > 2.0 * usual.period and (written := node.get("period")):
+        words.append(f"looks every {written.text} only")
+    return words
 
 
 FreeBytes = Callable[[], float | None]

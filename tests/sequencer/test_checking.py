@@ -624,3 +624,34 @@ def test_nobody_is_waited_for_where_the_ticket_gives_the_reading(planned):
     step = "{id: bond, kind: operator_reading, reading: earth_bond, text: read it}"
     assert planned(step).estimate_s == pytest.approx(60)
     assert planned(step, given={"earth_bond": "0.1 ohm"}).estimate_s == 0.0
+
+
+GUARDED = HEAD.replace("steps:", "guards: {GUARD}\nsteps:")
+
+
+@pytest.mark.parametrize(
+    ("guard", "words"),
+    [
+        ("output_dc: {limit: 3 V}", "guard output_dc: stops beyond 3 V only"),
+        ("switches: {action: warn}", "guard switches: warns and does not stop"),
+        (
+            "temperature: {limit: 100 degC, period: 10 min}",
+            "guard temperature: stops beyond 100 degC only, looks every 10 min only",
+        ),
+        ("disk: {limit: 20 MB}", "guard disk: stops below 20 MB only"),
+        ("output_dc: {limit: 50 mV, period: 5 s}", None),
+        ("load_power: {limit: 120 W}", None),
+    ],
+)
+def test_a_guard_that_lets_more_pass_than_usual_is_named(planned, guard, words):
+    found = planned("{kind: wait, time: 1 s}", head=GUARDED.replace("GUARD", guard))
+    assert [each for each in found.remarks if "guard" in each] == ([words] if words else [])
+
+
+def test_a_guard_of_the_load_does_not_go_beyond_what_it_stands(against):
+    head = GUARDED.replace("GUARD", "load_power: {limit: 121 W}")
+    ((line, message),) = against("{kind: wait, time: 1 s}", head=head)
+    assert line == 3
+    assert message == (
+        "limit: 121 W is more than the bench's load ever stands (120 W); lower it, or leave it out"
+    )

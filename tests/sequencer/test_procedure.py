@@ -347,6 +347,10 @@ def test_guards_are_kept_as_written(load):
         ("{temperature: {limit: 60 degC, warn: 70 degC}}", "swap the two"),
         ("{output_dc: {action: run_away}}", '"run_away" is unknown'),
         ("{output_dc: {period: 1 ms}}", "write 1 s or more"),
+        ("{output_dc: {period: 11 min}}", "write 10 min or less"),
+        ("{output_dc: {limit: 1 kV}}", "write 5 V or less"),
+        ("{output_level: {limit: 1 kV}}", "write 10 V or less"),
+        ("{temperature: {limit: 500 degC}}", "write 120 degC or less"),
         ("{disk: {limit: 5 cm}}", "200 MB"),
     ],
 )
