@@ -36,7 +36,7 @@ class LoadCheckSettings(StepSettings):
     """The load's resistance, measured before any power."""
 
     stop_beyond: Ratio = Field(
-        default=0.1, gt=0, lt=1, description="a load further off than this stops the run"
+        default=0.1, gt=0, le=0.25, description="a load further off than this stops the run"
     )
     accuracy: Percentage = Field(
         default=0.0,

@@ -40,6 +40,11 @@ from sequencer.unit_data import UnitData
 
 HARMONICS = range(2, 11)
 OVERHEAD_S = 2.0
+# More than this part of rated power, above the audio band, for longer than this, burns the resistor of
+# the network at a unit's output (common practice, no source).
+MUCH_POWER = 1 / 8
+AUDIO_BAND_HZ = 20e3
+LONGEST_ABOVE_S = 10.0
 
 
 class ToneSettings(StepSettings):
@@ -93,7 +98,7 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
                 f"a record of {say(settings.record, 's')} holds fewer than 3 periods of "
                 f"{say(settings.frequency, 'Hz')}; lengthen `record`"
             )
-        return problems
+        return [*problems, *_burning(settings, unit)]
 
     def demand(self, settings: ToneSettings, unit: UnitData) -> Demand:
         """Generator, analyser, and a load that stands the power."""
@@ -162,6 +167,21 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
     ) -> list[Picture]:
         """What the report shows of the record."""
         return [spectrum_picture(capture, result)]
+
+
+def _burning(settings: ToneSettings, unit: UnitData) -> list[str]:
+    """What stands against power above the audio band for long."""
+    seconds = settings.hold + settings.record
+    watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
+    is_much = watts > MUCH_POWER * unit.rated_power_w
+    if settings.frequency <= AUDIO_BAND_HZ or not is_much or seconds <= LONGEST_ABOVE_S:
+        return []
+    words = (
+        f"{say(watts, 'W')} at {say(settings.frequency, 'Hz')} for {say(seconds, 's')} burns the network "
+        f"at a unit's output; above {say(AUDIO_BAND_HZ, 'Hz')} hold and record for "
+        f"{say(LONGEST_ABOVE_S, 's')} together at most, or drive 1/8 of rated power at most"
+    )
+    return [words]
 
 
 def _analyse(settings: ToneSettings, capture: Capture, situation: Situation) -> ToneResult:
