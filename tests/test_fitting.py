@@ -133,8 +133,8 @@ def test_what_a_map_lacks_is_left_out_with_a_word_and_the_rest_is_measured(
     told = {step["id"]: step for step in done.json()["steps"]}
     assert done.code == 0
     assert told["load_check"]["left_out"] == (
-        "the bench has a dmm without read_resistance_ohm; nobody is there to read it, and the job ticket "
-        "gives no load_resistance"
+        "the bench has a dmm without read_resistance_ohm; nobody is there to read it, and the job "
+        "ticket gives no load_resistance"
     )
     assert told["standby_power"]["left_out"] == "the bench has a mains_switch without set_standby"
     read = {reading["name"] for reading in told["power_on"]["readings"]}

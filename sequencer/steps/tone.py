@@ -177,8 +177,8 @@ def _burning(settings: ToneSettings, unit: UnitData) -> list[str]:
     if settings.frequency <= AUDIO_BAND_HZ or not is_much or seconds <= LONGEST_ABOVE_S:
         return []
     words = (
-        f"{say(watts, 'W')} at {say(settings.frequency, 'Hz')} for {say(seconds, 's')} burns the network "
-        f"at a unit's output; above {say(AUDIO_BAND_HZ, 'Hz')} hold and record for "
+        f"{say(watts, 'W')} at {say(settings.frequency, 'Hz')} for {say(seconds, 's')} burns the "
+        f"network at a unit's output; above {say(AUDIO_BAND_HZ, 'Hz')} hold and record for "
         f"{say(LONGEST_ABOVE_S, 's')} together at most, or drive 1/8 of rated power at most"
     )
     return [words]
