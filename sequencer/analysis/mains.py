@@ -24,6 +24,7 @@ from sequencer.analysis.mains_nominals import (
     is_told,
     nominals_with,
 )
+from sequencer.analysis.noise import noise_of_lines
 from sequencer.analysis.resolution import noise_of_fit
 from sequencer.analysis.sine_fit import (
     LineFit,
@@ -46,7 +47,8 @@ _OVER_FOOT = (
 _APART_BINS = 2.0
 _AGREE_BINS, _AGREE_DOUBTS = 0.3, 5.0  # how far apart lines of one mains may be found, added up
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
-_CROWDED_BINS = 40.0  # between neighbouring lines; further off one hardly reaches another
+_CROWDED_BINS = 100.0  # between lines; further off they hardly reach into what lies half way
+_ROOM_BINS = 20.0
 STRONG_MULTIPLES = (1, 2)  # what stray field and rectifier give; hum without both is no hum
 _FEWEST_BINS_APART = 4.0
 ROUNDING = 1e-11  # of the record's peak: a computed record's own rounding makes lines as strong
@@ -362,6 +364,8 @@ def _shared_frequency(
     mains_hz, doubt_hz = comb.frequency_hz, float("inf")
     bin_hz = rate_hz / slow.size
     for _ in range(8 + multiples.size):
+        if mains_hz * multiples.max() >= 0.5 * rate_hz:
+            return None
         fit = fit_lines(slow, rate_hz, mains_hz * multiples, drifting=range(multiples.size))
         shift_hz = float(np.median(fit.correction_hz / multiples))
         off_hz = np.abs(fit.correction_hz - shift_hz * multiples)
@@ -381,4 +385,33 @@ def _shared_frequency(
             break
     if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
         return None
+    has_room = multiples.max() * (mains_hz + bin_hz) < 0.5 * rate_hz
+    if mains_hz < _CROWDED_BINS * bin_hz and has_room:
+        mains_hz, doubt_hz = _among_neighbours(slow, rate_hz, mains_hz, multiples, noise_v2)
     return mains_hz, doubt_hz, tuple(int(multiple) for multiple in multiples)
+
+
+def _among_neighbours(
+    slow: Samples, rate_hz: float, mains_hz: float, multiples: Spectral, noise_v2: Spectral
+) -> tuple[float, float]:
+    """The frequency and its doubt once more, in a record so short that lines reach into one another.
+
+    All mains lines to 1 kHz are fitted, for a weak one pulls at its neighbours too; and the noise is
+    read in what that leaves, for most of what lies between the lines is their skirts. Where they leave
+    too little room for that, what was read with the skirts counts if it is more.
+    """
+    most_hz = 0.25 * rate_hz / slow.size
+    others = sorted(set(multiples_below(mains_hz + 2 * most_hz, rate_hz)).difference(multiples))
+    moving = range(multiples.size)
+    for is_last in (False, True):
+        lines_hz = mains_hz * np.append(multiples, others)
+        fit = fit_lines(slow, rate_hz, lines_hz, drifting=moving)
+        if is_last:
+            rest = residual_periodogram(slow, rate_hz, fit)
+            read_v2 = noise_of_lines(rest, lines_hz[moving], taken_hz=lines_hz) * slow.size / 4
+            is_far = mains_hz > _ROOM_BINS * rate_hz / slow.size
+            noise_v2 = read_v2 if is_far else np.maximum(noise_v2, read_v2)
+        weight = multiples / (fit.frequency_gain_hz2[moving] * noise_v2)
+        step_hz = float(weight @ fit.correction_hz[moving]) / float(weight @ multiples)
+        mains_hz += float(np.clip(step_hz, -most_hz, most_hz))
+    return mains_hz, 1 / float(np.sqrt(weight @ multiples))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.analysis.mains import find_mains, fit_hum, multiples_below
+from sequencer.analysis.mains import find_each_mains, find_mains, fit_hum, multiples_below
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, is_own, is_told, nominals_with
 from sequencer.analysis.sine_fit import fit_lines
 
@@ -136,3 +136,19 @@ def test_what_a_computed_tone_leaves_by_its_rounding_is_no_hum(tone_hz):
     tone = fit_lines(wave, RATE, [tone_hz])
     for nominal_hz in NOMINALS_HZ:
         assert not find_mains(wave, RATE, (nominal_hz,), without=tone).is_seen
+
+
+@pytest.mark.parametrize("rate_hz", [200.0, 500.0, 2000.0, 44100.0])
+def test_whatever_a_record_holds_the_search_ends_with_frequencies_that_may_be(rate_hz):
+    # short and slow records above all, in which lines reach into one another; 3 cycles need 150 samples
+    rng = np.random.default_rng(round(rate_hz))
+    for _ in range(120):
+        t = np.arange(rng.integers(64, round(min(rate_hz, 4000) * rng.choice([0.4, 2.0])) + 65))
+        wave = rng.choice([1e-12, 1e-6, 1.0]) * rng.standard_normal(t.size)
+        for _ in range(rng.integers(0, 6)):
+            hz = rng.uniform(1, rate_hz / 2)
+            wave += 10 ** rng.uniform(-9, 1) * np.cos(2 * np.pi * hz * t / rate_hz)
+        said_hz = rng.choice([15.0, 16.7, 50.0, 50.5, 55.0, 60.0, 400.0])
+        for nominal_hz, found in find_each_mains(wave, rate_hz, nominals_with(said_hz)).items():
+            assert found.value_hz == pytest.approx(nominal_hz, rel=0.0801)
+            assert found.standard_uncertainty_hz > 0
