@@ -371,3 +371,20 @@ def test_none_on_the_ticket_is_no_reading(unattended):
     with pytest.raises(CapabilityMissing) as caught:
         unattended(given={"earth_bond": "none"})
     assert "the job ticket gives no earth_bond" in caught.value.errors[0].message
+
+
+@pytest.mark.parametrize(
+    ("answer", "is_met"),
+    [("8.02 ohm", True), ("8.5 ohm", False), ("4 ohm", False), ("none", False)],
+)
+def test_a_load_that_the_operator_measured_is_judged_as_any_other(rig, answer, is_met):
+    """On a bench whose meter can't be put across the load; 2 % (common practice, no source)."""
+    load = (
+        "  - {id: load, kind: load_check, must_pass: true, "
+        "limits: {load_resistance: {nominal: <load>, tolerance: 2 %}}}\n"
+    )
+    rig.procedure_text = HEAD + load + POWER
+    rig.operator.says = answer
+    rig.run()
+    assert ((True,) in rig.called("set_output")) is is_met
+    assert rig.is_safe
