@@ -211,7 +211,7 @@ def idle_block(seconds: int, runs: int) -> Iterator[str]:
 def dc_rows(runs: int) -> Iterator[str]:
     """DC offset under hum: RMSE over that of the mean of the 1/f noise alone."""
     yield "seconds   RMSE uV   noise alone uV   ratio   covered"
-    for seconds in (0.2, 0.5, 1.0, 2.0, 5.0):
+    for seconds in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0):
         rng = np.random.default_rng(int(10 * seconds))
         count, runs_here = round(seconds * RATE_HZ), max(300, round(runs / (2 + 8 * seconds)))
         errors, alone, covered = [], [], 0
