@@ -41,6 +41,9 @@ __all__ = ["FALSE_ALARM_RATE", "Spur", "WidebandResult", "alias_hz", "analyse_wi
 
 _MIN_DURATION_S = 0.1
 _AUDIO_HZ = 10e3
+# What signal and noise make together in two half-overlapped Hann segments correlates by 3/35 (means
+# of sin^4 cos^4 and of sin^8), the noise's own power, of which averages are counted, by 1/36.
+_BEATING_OVERLAP = (1.0 + 2.0 * 3.0 / 35.0) / (1.0 + 2.0 / 36.0)
 _FWHM_PER_RMS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
@@ -197,7 +200,8 @@ def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
     ground = floor[bins]
     signal = np.maximum(spectrum.power[bins] - ground, 0.0)
     # line plus noise: the mean square of a bin has variance ground^2 + 2 ground * signal
-    spread = (ground**2 + 2.0 * ground * signal) * BIN_CORRELATION / spectrum.averages
+    beating = 2.0 * _BEATING_OVERLAP * ground * signal
+    spread = (ground**2 + beating) * BIN_CORRELATION / spectrum.averages
     floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / BIN_CORRELATION
     floor_doubt = 1.25 * float(np.sum(ground)) / np.sqrt(spectrum.averages * floor_bins)
     guessed_doubt = _guess_doubt(spectrum, bins)
