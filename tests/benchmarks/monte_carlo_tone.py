@@ -115,7 +115,7 @@ def thd_rows(runs: int) -> Iterator[str]:
     yield "samples  THD dB   bias dB   sd dB   sd/bound   read %   covered THD  harmonics  THD+N"
     for count in (2**16, 2**18):
         for thd_db in (-40, -60, -80, -100, -110, -120, -130, -140, -150):
-            yield thd_row(count, thd_db, -100.0, max(400, runs * 2**16 // count))
+            yield thd_row(count, thd_db, -100.0, max(1000, runs * 2**16 // count))
 
 
 def thd_row(count: int, thd_db: float, noise_db: float, runs: int) -> str:
