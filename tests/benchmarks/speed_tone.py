@@ -3,8 +3,8 @@
 Run:  python tests/benchmarks/speed_tone.py
 
 Analysis and baseline alternate within one run and are timed by the processor time of this process,
-so that another load on the machine touches the ratio little; it is that of the medians. Targets: at 2^20 samples 3 (5 with all validity
-checks), at 2^18 samples 4 (10).
+so that another load on the machine touches the ratio little; it is that of the medians.
+Targets: at 2^20 samples 3 (5 with all validity checks), at 2^18 samples 4 (10).
 """
 
 import argparse
