@@ -388,7 +388,7 @@ class _Engine:
 
         What it shows now is told beside the readings it was judged by, which stand.
 
-        Raises GuardTripped where what had to be met is met no more: the unit or the bench changed.
+        Raises _NotMet where what had to be met is met no more: the unit or the bench changed.
         """
         step = planned.step
         self._emitter.emit(
@@ -420,7 +420,7 @@ class _Engine:
         if unmet:
             words = f"step {name}, met before the break, is not met any more: {unmet}"
             if step.must_pass:
-                raise GuardTripped(words)
+                raise _NotMet(words)
             self._unmet_again.append(name)
             self._emitter.emit(GuardWarned(guard="restored", words=words))
 
