@@ -1,9 +1,9 @@
 """The slow course of a voltage: hum averaged out, clicks left out, the moment of a step found.
 
-The mean over exactly one mains cycle has zeros at the mains frequency and its harmonics. Mains is
-never exactly nominal (0.4 % off leaves 0.4 % of the hum), so two such means are taken in succession,
-which leaves the square of that: the kernel is a triangle two cycles wide. On white noise, points a
-cycle apart are then correlated by one half with their neighbours and not at all beyond.
+A point is the mean over two mains cycles, which has zeros at the mains frequency and its harmonics
+(mains 0.4 % off leaves 0.4 % of the hum) and passes sin(x)/x of a sine, x = 2 pi f times the cycle:
+half of it at 0.3 of the mains frequency. Points lie a cycle apart, so on white noise they are
+correlated by one half with their neighbours and not at all beyond.
 """
 
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ _ROBUST = 1.4826  # standard deviation over median absolute deviation, normal di
 class Trend:
     """Points of the trend: time_s from the record's start, value_v, clicks already left out.
 
-    step_s is the distance of points; kernel_s the mains cycle that was averaged over twice, 0 where
+    step_s is the distance of points; kernel_s the mains cycle, two of which a point averages, 0 where
     the record is so slow that its samples are the points. noise_v is the standard deviation of a
     point, from differences of neighbours.
     """

@@ -25,6 +25,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 from scipy.optimize import least_squares
 
 from sequencer.analysis.arrays import Samples
@@ -37,6 +38,8 @@ _LOWEST_BIN = 2
 _SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
 _DECAYS = 48
 _GRID_POINTS = 240
+_RING_DECAYS = 12
+_FASTEST_START = 0.45  # cycles a point; at half a cycle the two phases can't be told apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,9 +113,12 @@ def _columns(kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float) -> 
 
 
 def _passed(pole: complex, kernel_s: float) -> complex:
-    """What averaging twice over kernel_s leaves of exp(pole t): (sinh(x)/x)^2, x = pole kernel/2."""
-    x = pole * kernel_s / 2.0
-    return complex(np.sinh(x) / x) ** 2 if abs(x) > 1e-6 else 1.0
+    """What the mean over two kernels leaves of exp(pole t): sinh(x)/x, x = pole kernel.
+
+    Exact: the mean of exp(pole t) over t - kernel to t + kernel. For a steady sine it is the sinc.
+    """
+    x = pole * kernel_s
+    return complex(np.sinh(x) / x) if abs(x) > 1e-6 else 1.0
 
 
 def _amplitudes(
@@ -168,30 +174,51 @@ def _start_two_stage(time: Samples, value: Samples, kernel_s: float) -> Samples:
 
 
 def _start_ringing(time: Samples, value: Samples, kernel_s: float) -> Samples:
-    thin = slice(None, None, max(time.size // _GRID_POINTS, 1))
-    few, levels = time[thin], value[thin]
-    span = float(few[-1] - few[0])
-    fastest = min(5.0, 0.25 * few.size / span)
-    frequencies = np.arange(0.3, max(fastest * span, 2.0), 0.3) / span
-    rates = np.array([0.0, 0.5, 1.5, 4.0, 10.0]) / span
-    best, least = np.array([rates[0], frequencies[0]]), np.inf
+    step = float(np.min(np.diff(time)))
+    place = np.rint((time - time[0]) / step).astype(np.int64)
+    span = float(time[-1] - time[0])
+    rates = np.concatenate(([0.0], np.geomspace(0.5 / span, 0.25 / step, _RING_DECAYS)))
+    best, least = np.array([0.0, 0.3 / span]), np.inf
     for rate in rates:
-        squares = _ringing_squares(few, levels, rate, frequencies)
+        frequencies, squares = _ringing_squares(place, value, rate * step)
         k = int(np.argmin(squares))
         if squares[k] < least:
-            best, least = np.array([rate, frequencies[k]]), float(squares[k])
+            best, least = np.array([rate, frequencies[k] / step]), float(squares[k])
     return best
 
 
-def _ringing_squares(time: Samples, value: Samples, rate: float, frequencies: Samples) -> Samples:
-    """Least squares left by a ringing course at one rate, for each frequency (batched solve)."""
-    wave = np.exp((-rate + 2j * np.pi * frequencies[:, np.newaxis]) * time)
-    columns = np.stack([np.ones_like(wave.real), wave.real, wave.imag], axis=2)
-    gram = columns.transpose(0, 2, 1) @ columns
-    product = columns.transpose(0, 2, 1) @ value
+def _ringing_squares(
+    place: NDArray[np.int64], value: Samples, rate: float
+) -> tuple[Samples, Samples]:
+    """Least squares left by a ringing course at one rate, for each frequency of a fine grid.
+
+    place: whole numbers, points left out missing; rate in nepers a step, frequencies in cycles a
+    step, a quarter of a cycle in the record apart, up to _FASTEST_START. All sums are transforms.
+    """
+    count = int(place[-1]) + 1
+    size = next_fast_len(4 * count)
+    bins = np.arange(1, max(int(_FASTEST_START * size), 2) + 1)
+
+    def turned(weights: Samples, multiple: int = 1) -> NDArray[np.complex128]:
+        """Sum of weights times exp(2 pi i f place multiple)."""
+        filled = np.zeros(size)
+        filled[place] = weights
+        return np.asarray(np.conj(np.fft.fft(filled))[(multiple * bins) % size])
+
+    fall = np.exp(-rate * place)
+    wave, twice, product = turned(fall), turned(fall * fall, 2), turned(fall * value)
+    energy = float(np.sum(fall * fall))
+    gram = np.empty((bins.size, 3, 3))
+    gram[:, 0, 0] = place.size
+    gram[:, 0, 1] = gram[:, 1, 0] = wave.real
+    gram[:, 0, 2] = gram[:, 2, 0] = wave.imag
+    gram[:, 1, 2] = gram[:, 2, 1] = twice.imag / 2.0
+    gram[:, 1, 1], gram[:, 2, 2] = (energy + twice.real) / 2.0, (energy - twice.real) / 2.0
     gram += 1e-12 * np.trace(gram, axis1=1, axis2=2)[:, np.newaxis, np.newaxis] * np.eye(3)
-    solved = np.linalg.solve(gram, product[..., np.newaxis])[..., 0]
-    return np.asarray(value @ value - np.einsum("ij,ij->i", solved, product))
+    right = np.stack([np.full(bins.size, np.sum(value)), product.real, product.imag], axis=1)
+    solved = np.linalg.solve(gram, right[..., np.newaxis])[..., 0]
+    squares = value @ value - np.einsum("ij,ij->i", solved, right)
+    return bins / size, np.asarray(squares)
 
 
 def _trial_rates(time: Samples) -> Samples:
