@@ -19,6 +19,7 @@ from sequencer.bench_state import BenchState, NotedAnalyser, NotedGenerator, Not
 from sequencer.errors import printable
 from sequencer.events import Answered, CautionAccepted, Energising, Event, Noted, Waiting
 from sequencer.operator import TRIES, Declined, Operator, is_done, is_yes
+from sequencer.quantities import format_quantity
 from sequencer.steps.base import Load, WiredWrong
 from sequencer.unit_data import UnitData, suits_mains
 
@@ -44,6 +45,14 @@ _NO_MAINS = (
 # source).
 _METER_S = 3.0
 _BY_HAND = "The bench has no mains switch: switch unit {serial} {state} by hand now."
+_REMOVE_LOAD = (
+    "The bench can't switch the load: see that no load is connected to the output of unit {serial} "
+    "before its mains come on, for the DC is looked at without it (the meters stay connected)."
+)
+_CONNECT_LOAD = (
+    "The DC at the output of unit {serial} has been looked at and nothing drives it: connect the load "
+    "of {ohms} to its output now, by insulated plugs and without shorting it, for the unit is on."
+)
 _HAS_RESTED = (
     "The bench has no mains switch: has unit {serial} been switched off at the mains for "
     f"{MAINS_OFF_TIME_S:.0f} s or more? (yes/no; no asks you to switch it off now, and waits)"
@@ -77,9 +86,11 @@ class StepAccess:
         given: Mapping[str, str],
         *,
         serial: str,
+        is_load_left_on: bool = False,
     ) -> None:
         self._bench = bench
         self._serial = printable(serial)
+        self._is_load_left_on = is_load_left_on
         self._operator = operator
         self._emit = emit
         self._guards = guards
@@ -156,6 +167,27 @@ class StepAccess:
     def disconnect(self, route: str) -> None:
         """Open the router channel of this name."""
         self.router.open(self._bench.spec.routes[route])
+
+    def connect_load(self) -> None:
+        """The load at the unit's output, whose DC was looked at: by its relay, else by hand.
+
+        Where nobody is there it is connected all the time. Raises Declined.
+        """
+        if self.has_route("load"):
+            self.connect("load")
+        elif not self._is_load_left_on:
+            ohms = format_quantity(self.load.resistance_ohm, "ohm")
+            self.by_hand(_CONNECT_LOAD.format(ohms=ohms, serial=self._serial))
+
+    def remove_load(self) -> None:
+        """No load at the unit's output: by its relay, else by hand. Raises Declined.
+
+        Where nobody is there it stays connected, which was accepted as a caution.
+        """
+        if self.has_route("load"):
+            self.disconnect("load")
+        elif not self._is_load_left_on:
+            self.by_hand(_REMOVE_LOAD.format(serial=self._serial))
 
     def begin(self, step: str) -> None:
         """A step begins: its name, and how it finds the load."""

@@ -30,7 +30,7 @@ CAUTIONS: tuple[str, ...] = (
     ),
     (
         "The DC at the output is checked before the load is connected; where the bench cannot switch "
-        "the load, check it yourself before you connect the load."
+        "the load, leave it off until the run asks you to connect it."
     ),
     (
         "The input and output terminals must suit this bench: never a grounded analyser input on a "

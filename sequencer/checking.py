@@ -6,6 +6,7 @@ from datetime import date
 from types import MappingProxyType
 
 from drivers.roles import Role
+from sequencer import load_by_hand
 from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
 from sequencer.drive_checking import (
@@ -73,9 +74,20 @@ def plan(
     planner.remarks += [] if is_shown else [NOTHING_SHOWS_IT]
     is_confirmed = is_voltage_unknown(bench) and switches_on(carried_out, kinds, unit)
     planner.remarks += [remark_on_unknown(unit)] if is_confirmed else []
+    is_load_left_on = load_by_hand.is_left_connected(
+        carried_out, kinds, bench, is_unattended=is_unattended
+    )
+    planner.remarks += [load_by_hand.REMARK] if is_load_left_on else []
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
-    cautions = (caution_on_unknown(unit),) if is_confirmed else ()
-    return Plan(steps=steps, remarks=remarks, cautions=cautions, is_unit_shown=is_shown)
+    cautions = [caution_on_unknown(unit)] if is_confirmed else []
+    cautions += [load_by_hand.CAUTION] if is_load_left_on else []
+    return Plan(
+        steps=steps,
+        remarks=remarks,
+        cautions=tuple(cautions),
+        is_unit_shown=is_shown,
+        is_load_left_on=is_load_left_on,
+    )
 
 
 def reasons_against(
@@ -197,6 +209,9 @@ class _Planner:
             duration_s = 0.0  # nobody is asked
         self.errors += [_at(step, each) for each in problems]
         by_hand = _by_hand(demand, self._bench)
+        by_hand += load_by_hand.words_for(
+            step, self._kinds, self._bench, is_unattended=self._is_unattended
+        )
         if demand.asks_for in self._given:
             by_hand = " (the job ticket has it)"
         elif is_asked_instead:

@@ -220,6 +220,7 @@ class _Engine:
             state,
             job.given,
             serial=job.serial,
+            is_load_left_on=plan.is_load_left_on,
         )
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy

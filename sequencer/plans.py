@@ -35,13 +35,14 @@ class Plan:
     """What a run will do, and what is known about it beforehand; floor is the bench's own.
 
     is_unit_shown: something in the run would show a unit that is off. cautions are accepted beside the
-    standing ones.
+    standing ones. is_load_left_on: the load is connected before the DC check, as nobody is there after.
     """
 
     steps: tuple[PlannedStep, ...]
     remarks: tuple[str, ...]
     is_unit_shown: bool = True
     cautions: tuple[str, ...] = ()
+    is_load_left_on: bool = False
     floor: Floor | None = None
 
     @property

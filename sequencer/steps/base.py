@@ -274,6 +274,17 @@ class BenchAccess(Protocol):
         """Open the router channel of this name."""
         ...
 
+    def connect_load(self) -> None:
+        """The load at the unit's output, by hand where the router can't.
+
+        Raises Declined (which ends the run) when the operator won't.
+        """
+        ...
+
+    def remove_load(self) -> None:
+        """No load at the unit's output, by hand where the router can't; raises Declined."""
+        ...
+
     def await_mains_rest(self) -> None:
         """Wait until mains may come on again after it went off (inrush limiters must cool)."""
         ...

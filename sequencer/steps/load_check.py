@@ -30,6 +30,7 @@ _BY_HAND = (
     "Resistance of the load by a meter of your own, at the ends of the leads that go to the unit, the "
     "unit off and not connected to it, what the meter's leads have taken off"
 )
+_LEAVE_OFF = "; connect it to the unit only when you are asked to, after the DC check"
 
 
 class LoadCheckSettings(StepSettings):
@@ -72,7 +73,7 @@ class LoadCheck(StepKind[LoadCheckSettings]):
 
     def acquire(self, settings: LoadCheckSettings, bench: BenchAccess) -> Iterator[Capture]:
         """One reading of ohms on a dead output, the meter back at the output afterwards."""
-        capture = _measured(bench) if _can_measure(bench) else ask_for(bench, READING, _BY_HAND)
+        capture = _measured(bench) if _can_measure(bench) else _asked(bench)
         if capture is None:
             return
         yield capture
@@ -97,6 +98,12 @@ class LoadCheck(StepKind[LoadCheckSettings]):
 
 def _can_measure(bench: BenchAccess) -> bool:
     return bench.can(Role.DMM, _OHMS) and bench.has_route(ROUTE)
+
+
+def _asked(bench: BenchAccess) -> Capture | None:
+    """What the operator's own meter shows; the load stays off the unit until the DC was looked at."""
+    leave_off = "" if bench.has_route("load") else _LEAVE_OFF
+    return ask_for(bench, READING, _BY_HAND + leave_off)
 
 
 def _measured(bench: BenchAccess) -> Capture:

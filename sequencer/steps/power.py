@@ -1,7 +1,7 @@
 """Kinds `power_on` and `power_off`: the unit's mains, switched the careful way.
 
-Order of the bench (common practice, no source): nothing drives the input, the load is off where the
-bench can switch it, mains on, the DC at the output is looked at, and only then comes the load.
+Order of the bench (common practice, no source): nothing drives the input, the load is off, mains on, the
+DC at the output is looked at, and only then comes the load, by its relay or by the operator's hand.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -159,7 +159,8 @@ def ready_for_mains(bench: BenchAccess) -> None:
     bench.await_mains_rest()
     driving.silence(bench)
     driving.highest_range(bench.analyser)
-    _route(bench, load=False)
+    _meters_at_output(bench)
+    bench.remove_load()
 
 
 def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
@@ -170,12 +171,13 @@ def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
     dc = np.array([[bench.dmm.read_dc_v() for _ in range(DC_READINGS)]])
     yield Capture(name="dc", role=Role.DMM.value, samples=dc)
     if (worst := float(np.max(np.abs(dc)))) > dc_stop_v:
-        load = "the load stays off" if bench.has_route("load") else "take the load off"
+        load = "the load stays off" if bench.has_route("load") else "no load may stay connected"
         raise WiredWrong(
             f"{say(worst, 'V')} DC at the output exceeds {say(dc_stop_v, 'V')}; "
             f"{load}; look for a fault in the unit before going on"
         )
-    _route(bench, load=True)
+    _meters_at_output(bench)
+    bench.connect_load()
     bench.wait(LOAD_SETTLE_S)
 
 
@@ -238,10 +240,8 @@ def dc_finding(capture: Capture, situation: Situation, name: str = "dc_offset") 
     )
 
 
-def _route(bench: BenchAccess, *, load: bool) -> None:
-    """Meter and analyser at the output; load relay as asked, where the bench has one."""
+def _meters_at_output(bench: BenchAccess) -> None:
+    """Meter and analyser at the output, where the router puts them there."""
     for route in ("meter_output", "analyser_output"):
         if bench.has_route(route):
             bench.connect(route)
-    if bench.has_route("load"):
-        (bench.connect if load else bench.disconnect)("load")

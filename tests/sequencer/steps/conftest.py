@@ -170,6 +170,12 @@ class StepBench:
     def disconnect(self, route: str) -> None:
         self.router.open(ROUTES[route])
 
+    def connect_load(self) -> None:
+        self.connect("load") if self.has_route("load") else self.by_hand("load on")
+
+    def remove_load(self) -> None:
+        self.disconnect("load") if self.has_route("load") else self.by_hand("load off")
+
     def await_mains_rest(self) -> None:
         self.log.append("mains rest")
 

@@ -101,6 +101,7 @@ def test_without_power_meter_and_router_it_does_what_it_can(on):
     assert done.stopped is None
     assert [capture.name for capture in done.captures] == ["dc"]
     assert not bench.called("close")
+    assert bench.done_by_hand == ["load off", "load on"]
 
 
 def test_it_demands_what_it_can_not_do_without_and_tells_the_rest(on):
