@@ -4,6 +4,7 @@ Built from journal lines alone, so a run that broke off reads as far as it got.
 """
 
 import contextlib
+import itertools
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -14,6 +15,7 @@ from sequencer.captures import Capture
 from sequencer.errors import Refused
 from sequencer.events import Outcome
 from sequencer.journal import JOURNAL, SCHEMA, capture_from_bytes, file_name, sha256_hex
+from sequencer.last_words import limit_names
 from sequencer.limits import Verdict
 
 SUMMARY = "summary.json"
@@ -54,6 +56,7 @@ class StepRecord:
     does: str = ""
     verdict: str | None = None
     left_out: str | None = None
+    limits_left_out: Mapping[str, str] = field(default_factory=dict)
     readings: list[Json] = field(default_factory=list)
     captures: list[CaptureEntry] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -70,6 +73,7 @@ class StepRecord:
     def begin_again(self, t_s: float, bench_copy: str) -> None:
         """Forget what was recorded before the step was cut."""
         self.verdict, self.left_out, self.is_cut = None, None, False
+        self.limits_left_out = {}
         self.t_s, self.bench_copy = t_s, bench_copy
         for part in (self.readings, self.captures, self.notes, self.answers):
             part.clear()
@@ -123,14 +127,31 @@ class Record:
         return tuple(step_id for step_id in planned if step_id not in self._by_id)
 
     @property
+    def limits_left_out(self) -> tuple[str, ...]:
+        """Limits on readings that the bench can't give, as STEP/READING, once for all rounds."""
+        told = (limit_names(step.id, step.limits_left_out) for step in self.steps)
+        return tuple(dict.fromkeys(itertools.chain.from_iterable(told)))
+
+    @property
     def has_judged(self) -> bool:
         """Whether any reading has a limit."""
         return any(each["limits"] is not None for step in self.steps for each in step.readings)
 
     @property
+    def unmet_again(self) -> tuple[StepRecord, ...]:
+        """Steps that were met before a break and, carried out again after it, not any more.
+
+        One that stopped the run so, and was carried out once more later, counts by its last time.
+        """
+        last = {step.id: step for step in self.restored}
+        counted = (step for step in self.restored if not step.is_cut or step is last[step.id])
+        return tuple({step.id: step for step in counted if step.unmet}.values())
+
+    @property
     def is_whole(self) -> bool:
-        """Whether every planned step was carried out."""
-        return not self.not_reached and not any(step.left_out for step in self.steps)
+        """Whether every planned step was carried out, and judged by all of its limits."""
+        is_partial = self.not_reached or self.limits_left_out
+        return not is_partial and not any(step.left_out for step in self.steps)
 
     @property
     def is_unit_shown(self) -> bool:
@@ -182,6 +203,7 @@ class Record:
                     "kind": step.kind,
                     "verdict": step.verdict or Verdict.NO_READING.value,
                     "left_out": step.left_out,
+                    "limits_left_out": step.limits_left_out,
                     "readings": step.readings,
                 }
                 for step in self.steps
@@ -371,4 +393,5 @@ def _feed_step(step: StepRecord, line: Json) -> None:
             step.answers.append((line["question"], line["answer"]))
         case "step_finished":
             step.verdict, step.left_out = line["verdict"], line["left_out"]
+            step.limits_left_out = dict(line.get("limits_left_out") or {})
             step.is_cut = bool(line.get("cut"))

@@ -20,6 +20,7 @@ from sequencer.judging import judge_findings, outcome
 from sequencer.last_words import (
     RunVerdict,
     changed_figures_text,
+    limit_names,
     named_steps,
     run_verdict,
     without_round,
@@ -147,17 +148,23 @@ class Rejudged:
     def _last_line(self) -> str:
         """The outcome, and what it does not say: what was not tested, and by which figures it was."""
         left_out = dict.fromkeys(without_round(step.id) for step in self.steps if step.left_out)
+        limits = dict.fromkeys(
+            name
+            for each in self.record.steps
+            for name in limit_names(each.id, each.limits_left_out)
+        )
         not_reached = self.record.not_reached
         verdict = run_verdict(
             Outcome(self.outcome),
             has_judged=any(each.limits for step in self.steps for each in step.readings),
-            is_whole=not left_out and not not_reached,
+            is_whole=not (left_out or limits or not_reached),
             is_unit_shown=self.record.is_unit_shown,
         )
         is_plain = not self.is_passed or verdict == RunVerdict(first="passed")
         told = (
             "" if is_plain else verdict.sentence_case().lower(),
             named_steps([*left_out], "left out"),
+            named_steps([*limits], "left out", noun="limit"),
             named_steps(not_reached, "not reached"),
             changed_figures_text([*map(str, self.record.started.get("changed_figures") or ())]),
         )
@@ -260,7 +267,7 @@ class _Judge:
             self._remarks.append(f"the run did not reach its end, so it can't pass: {cause}")
         self._remarks += [
             f"step {again.id} was met before a break and not after it: {printable(again.unmet)}"
-            for again in self._unmet_again()
+            for again in self._record.unmet_again
         ]
         return Rejudged(
             record=self._record,
@@ -292,7 +299,8 @@ class _Judge:
             self._problems.append(f"step {recorded.id}: {left_out}")
         readings: tuple[Reading, ...] = ()
         if left_out is None and step is not None:
-            readings = tuple(self._readings(step, recorded))
+            judged_by = step.without_limits(recorded.limits_left_out)
+            readings = tuple(self._readings(judged_by, recorded))
         return StepAgain(
             id=recorded.id,
             kind=recorded.kind,
@@ -400,13 +408,9 @@ class _Judge:
     def _outcome(self) -> str:
         if self._record.outcome in _ENDED_EARLY:
             return self._record.outcome
-        if self._record.ended_early or self._unmet_again():
+        if self._record.ended_early or self._record.unmet_again:
             return Outcome.FAIL.value
         return outcome(self._procedure, self._so_far.values()).value
-
-    def _unmet_again(self) -> list[StepRecord]:
-        """Steps that, carried out again after a break, no longer met their limits as recorded."""
-        return [each for each in self._record.restored if each.unmet and not each.is_cut]
 
     def _changes(self, steps: Sequence[StepAgain]) -> Iterator[Change]:
         recorded = {step.id: step for step in self._record.steps}

@@ -31,12 +31,18 @@ class Headline:
 
 
 def headline(
-    record: Record, readings: Sequence[tuple[str, ReadingView]], missing_steps: int
+    record: Record,
+    readings: Sequence[tuple[str, ReadingView]],
+    again: Sequence[tuple[str, ReadingView]],
+    missing_steps: int,
 ) -> Headline:
-    """The verdict from (step title, reading) of the whole run; missing_steps were not finished."""
+    """The verdict from (step title, reading) of the whole run; missing_steps were not finished.
+
+    again are the readings that kept to their limits before a break and not when taken again after it.
+    """
     outcome = outcome_of(record.outcome)
     judged = [view for _, view in readings if view.has_limit]
-    failures = [each for each in readings if not each[1].is_passed]
+    failures = [*(each for each in readings if not each[1].is_passed), *again]
     verdict = run_verdict(
         outcome,
         has_judged=bool(judged),
@@ -46,7 +52,7 @@ def headline(
     return Headline(
         verdict=verdict,
         sign=run_sign(outcome, verdict),
-        sentence=_sentence(record, outcome, judged, missing_steps),
+        sentence=_sentence(record, outcome, judged, len(again), missing_steps),
         cause=str(record.finished.get("cause") or "") if record.finished else "",
         changed=changed_figures_text([*map(str, record.started.get("changed_figures") or ())]),
         failures=tuple(failures[:MOST_LISTED]),
@@ -55,10 +61,14 @@ def headline(
 
 
 def _sentence(
-    record: Record, outcome: Outcome, judged: Sequence[ReadingView], missing_steps: int
+    record: Record,
+    outcome: Outcome,
+    judged: Sequence[ReadingView],
+    unmet_again: int,
+    missing_steps: int,
 ) -> str:
     if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED):
-        return _unfinished(record, outcome, judged)
+        return _unfinished(record, outcome, judged, unmet_again)
     if not judged:
         why = (
             "no reading has a limit"
@@ -66,7 +76,7 @@ def _sentence(
             else "every step that has limits was left out"
         )
         return f"The run came to its end, but {why}, so nothing was judged."
-    parts = [_met(judged) if outcome is Outcome.PASS else _not_met(judged)]
+    parts = [_met(judged) if outcome is Outcome.PASS else _not_met(judged, unmet_again)]
     near = sum(view.verdict is Verdict.CONDITIONAL_PASS for view in judged)
     if near:
         keeps = "keeps" if near == 1 else "keep"
@@ -84,7 +94,7 @@ def _met(judged: Sequence[ReadingView]) -> str:
     return f"All {len(judged)} readings that have a limit keep to it."
 
 
-def _not_met(judged: Sequence[ReadingView]) -> str:
+def _not_met(judged: Sequence[ReadingView], unmet_again: int) -> str:
     failed = [view for view in judged if not view.is_passed]
     undecided = sum(view.is_undecided for view in failed)
     unmeasured = sum(view.verdict is Verdict.NO_READING for view in failed) - undecided
@@ -96,13 +106,17 @@ def _not_met(judged: Sequence[ReadingView]) -> str:
         parts.append(f"{undecided} undecided")
     if unmeasured:
         parts.append(f"{unmeasured} could not be measured")
+    if unmet_again:
+        parts.append(f"{unmet_again} met before the break and not after it")
     readings = (
         "the one reading that has" if len(judged) == 1 else f"{len(judged)} readings that have"
     )
     return f"Of {readings} a limit: {', '.join(parts) or 'see below'}."
 
 
-def _unfinished(record: Record, outcome: Outcome, judged: Sequence[ReadingView]) -> str:
+def _unfinished(
+    record: Record, outcome: Outcome, judged: Sequence[ReadingView], unmet_again: int
+) -> str:
     if record.finished is None:
         reason = BROKEN_OFF
     elif outcome is Outcome.STOPPED:
@@ -114,6 +128,8 @@ def _unfinished(record: Record, outcome: Outcome, judged: Sequence[ReadingView])
     seen = f"Up to then {passed} of {len(judged)} readings kept to their limits."
     if not judged:
         seen = "Up to then nothing had been judged."
+    if unmet_again:
+        seen += f" Taken again after the break, {unmet_again} of them did not."
     return f"{reason} It says nothing about the unit as a whole. {seen}"
 
 

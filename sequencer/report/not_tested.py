@@ -2,6 +2,7 @@
 
 from sequencer.record import Record
 from sequencer.report.context import Context
+from sequencer.wording import name_text
 
 ALWAYS = (
     "Electrical safety (earth bond, insulation, leakage), unless a reading above says so.",
@@ -25,6 +26,16 @@ def left_out(record: Record, context: Context) -> tuple[tuple[str, str], ...]:
         if step.verdict is None
     ]
     return (*skipped, *unfinished)
+
+
+def limits_left_out(record: Record, context: Context) -> tuple[tuple[str, str], ...]:
+    """Limits that were not judged, those of all rounds once: title with reading, and reason."""
+    told = (
+        (f"{context.title(step)}, limit on {name_text(name, step.kind)}", reason)
+        for step in record.steps
+        for name, reason in step.limits_left_out.items()
+    )
+    return tuple(dict.fromkeys(told))
 
 
 def not_reached(record: Record, context: Context) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from sequencer import __version__
 from sequencer.limits import Reading
 from sequencer.record import Json, Record, StepRecord
 from sequencer.report import not_tested
+from sequencer.report.again import MARK, marked, unmet_readings
 from sequencer.report.conditions import Condition, conditions
 from sequencer.report.context import Context, JournalEnd, context_of, journal_end
 from sequencer.report.headline import BROKEN_OFF, Headline, headline
@@ -112,7 +113,7 @@ def run_view(record: Record, *, with_figures: bool = True) -> RunView:
     unreached = not_tested.not_reached(record, context)
     missing = len(skipped) + len(unreached)
     instruments = tuple(map(_instrument, record.instruments))
-    readings = _readings(record, context)
+    readings, again = _readings(record, context), _unmet_again(record, context)
     return RunView(
         serial=str(started.get("serial") or ""),
         model=str(started.get("model") or ""),
@@ -121,14 +122,14 @@ def run_view(record: Record, *, with_figures: bool = True) -> RunView:
         procedure=str(started.get("procedure") or ""),
         date=date_text(record.started_at),
         is_indicative=any(each.needs_attention for each in instruments),
-        headline=headline(record, [(title, view) for title, _, view in readings], missing),
+        headline=headline(record, _titled(readings), _titled(again), missing),
         warnings=_warnings(record, context),
         remarks=(*map(str, started.get("remarks") or ()), *_incidents(record)),
         ticket=_ticket_lines(ticket),
         fault=paragraphs(ticket.get("fault")),
         work=tuple(" ".join(paragraphs(each)) for each in ticket.get("work") or ()),
         ticket_notes=paragraphs(ticket.get("notes")),
-        key_figures=key_figures(readings),
+        key_figures=key_figures([*readings, *again]),
         steps=steps,
         conditions=conditions(record, context),
         instruments=instruments,
@@ -173,6 +174,21 @@ def _readings(record: Record, context: Context) -> list[tuple[str, Reading, Read
     ]
 
 
+def _unmet_again(record: Record, context: Context) -> list[tuple[str, Reading, ReadingView]]:
+    """Every reading that was not met any more after a break, with the title of its step."""
+    return [
+        (marked(_round_title(record.step(step.id) or step, context)), reading, view)
+        for step in record.unmet_again
+        for reading, view in unmet_readings(step)
+    ]
+
+
+def _titled(
+    readings: Sequence[tuple[str, Reading, ReadingView]],
+) -> list[tuple[str, ReadingView]]:
+    return [(title, view) for title, _, view in readings]
+
+
 def _round_title(step: StepRecord, context: Context) -> str:
     title, base = context.title(step), base_id(step.id, context)
     return title if base == step.id else f"{title}, round {step.id.removeprefix(base + '.')}"
@@ -212,7 +228,7 @@ def _incidents(record: Record) -> Iterator[str]:
     if again := dict.fromkeys(step.id for step in record.restored):
         yield (
             f"carried out again after a break, for what it does to the unit: {', '.join(again)}; what "
-            "was read then is in the record, the readings here are the first ones"
+            f'was read then stands beside the first readings, marked "{MARK}"'
         )
     for each in record.warnings:
         yield f"a guard warned on {date_text(str(each['at']))}: {each['words']}"

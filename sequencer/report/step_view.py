@@ -1,9 +1,11 @@
 """A step, or all rounds of a repeated step, as the report shows it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer.limits import Verdict, worst
 from sequencer.record import Record, StepRecord
+from sequencer.report.again import beside, restored_of
 from sequencer.report.context import Context
 from sequencer.report.figures import FigureView, figure_view
 from sequencer.report.plots import overlay
@@ -66,14 +68,17 @@ def step_view(
 ) -> StepView:
     """One step, or all rounds of a repeated one."""
     step = group[-1]
-    views = () if len(group) > 1 else tuple(reading_view(each, step.kind) for each in step.readings)
+    first = () if len(group) > 1 else tuple(reading_view(each, step.kind) for each in step.readings)
+    views = beside(first, restored_of(record, group))
+    ids = {each.id for each in group}
+    unmet = [each for each in record.unmet_again if each.id in ids]
     figures, problems = _figures(record, group, context) if with_figures else ((), ())
     return StepView(
         number=number,
         anchor=f"step-{number}",
         title=_group_title(group, context),
         does=step.does,
-        sign=_group_sign(group),
+        sign=_group_sign(group, unmet),
         left_out=step.left_out,
         judged=tuple(view for view in views if view.has_limit),
         others=tuple(view for view in views if not view.has_limit),
@@ -109,11 +114,13 @@ def _figures(
     return tuple(map(figure_view, drawn)), (*first.problems, *last.problems)
 
 
-def _group_sign(group: tuple[StepRecord, ...]) -> Sign:
-    if len(group) == 1 or any(step.verdict is None for step in group):
-        return _step_sign(group[-1])
-    verdict = worst(verdict_of(step.verdict) for step in group)
-    return DONE if verdict is Verdict.INFO else _verdict_sign(verdict, group)
+def _group_sign(group: tuple[StepRecord, ...], unmet_again: Sequence[StepRecord]) -> Sign:
+    """The sign of a step or its rounds; what was not met any more after a break counts."""
+    told = (*group, *unmet_again)
+    if len(told) == 1 or any(step.verdict is None for step in told):
+        return _step_sign(told[-1])
+    verdict = worst(verdict_of(step.verdict) for step in told)
+    return DONE if verdict is Verdict.INFO else _verdict_sign(verdict, told)
 
 
 def _step_sign(step: StepRecord) -> Sign:

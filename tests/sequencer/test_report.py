@@ -26,10 +26,13 @@ from sequencer.events import (
     Outcome,
     ReadingTaken,
     RunFinished,
+    RunResumed,
     RunStarted,
     SafeAction,
     Stamped,
+    StepDoneAgain,
     StepFinished,
+    StepRestored,
     StepStarted,
 )
 from sequencer.journal import Journal
@@ -379,6 +382,87 @@ def test_answers_and_notes_of_a_step_are_shown(page):
 
 
 # --- verdicts, honestly ---
+
+
+AGAIN = "again after the break"
+
+
+def taken_up_again(outcome: Outcome, *, is_cut: bool = False, is_met_at_last: bool = False):
+    """A run that passed until it broke off; then its first step no longer kept to its limit."""
+    before = [each for each in good_run() if not isinstance(each, RunFinished | MadeSafe)]
+    worse = replace(THD, value=5e-4, verdict=Verdict.FAIL)
+
+    def once_more(reading: Reading, **told) -> list[Event]:
+        return [
+            RunResumed(bench="b", bench_sha256="", bench_copy="", version="0", away_s=60.0),
+            StepRestored(step="tone_10w", kind="tone", does="drives 1 kHz"),
+            *(
+                ReadingTaken(step="tone_10w", reading=each, restored=True)
+                for each in (GAIN, reading)
+            ),
+            StepDoneAgain(step="tone_10w", kind="tone", verdict=reading.verdict, **told),
+        ]
+
+    return [
+        *before,
+        *once_more(worse, unmet="THD", cut=is_cut),
+        *(once_more(THD) if is_met_at_last else []),
+        SAFE,
+        RunFinished(outcome=outcome),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "is_cut", "counted"),
+    [
+        (
+            Outcome.FAIL,
+            False,
+            "Of 3 readings that have a limit: 1 met before the break and not after",
+        ),
+        (
+            Outcome.FAIL,
+            True,
+            "Of 3 readings that have a limit: 1 met before the break and not after",
+        ),
+        (
+            Outcome.STOPPED,
+            True,
+            "3 of 3 readings kept to their limits. Taken again after the break, 1",
+        ),
+    ],
+)
+def test_what_was_met_no_more_after_a_break_heads_the_report(page, outcome, is_cut, counted):
+    """20 lg 5e-4 = -66.0 dB; the limit is 0.02 %."""
+    shown = page(taken_up_again(outcome, is_cut=is_cut))
+    head, _, below = shown.text.partition("In plain words")
+    assert counted in head
+    listed = head.partition(f"1 kHz at 10 W, {AGAIN}: THD")[2]
+    assert "0.0500" in listed
+    assert "limit at most 0.02 %" in listed
+    assert "(FAIL)" in listed
+    key = below.partition("Distortion (THD)")[2].partition("Results, step by step")[0]
+    assert key.strip().startswith(f"1 kHz at 10 W, {AGAIN}")
+    assert "FAIL" in key
+
+
+def test_the_first_readings_and_those_after_the_break_stand_side_by_side(page):
+    shown = page(taken_up_again(Outcome.FAIL)).text.partition("Results, step by step")[2]
+    steps, _, first = shown.partition("Drives 1 kHz.")
+    assert "1 kHz at 10 W FAIL" in steps
+    rows = first.partition("H2")[0]
+    gain, thd = rows.find("Gain "), rows.find("THD ")
+    assert -1 < gain < rows.find(f"Gain, {AGAIN}") < thd < rows.find(f"THD, {AGAIN}")
+    assert "pass" in rows[thd : rows.find(f"THD, {AGAIN}")]
+    assert "FAIL" in rows[rows.find(f"THD, {AGAIN}") :]
+
+
+def test_a_stop_after_which_it_was_met_at_last_is_shown_and_does_not_count(page):
+    shown = page(taken_up_again(Outcome.PASS, is_cut=True, is_met_at_last=True))
+    head, _, below = shown.text.partition("In plain words")
+    assert "All 3 readings that have a limit keep to it." in head
+    assert AGAIN not in head
+    assert below.count(f"THD, {AGAIN}") == 2
 
 
 def failing(verdict: Verdict, **changes) -> list[Event]:
