@@ -33,7 +33,7 @@ from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
-from sequencer.steps.servo_settling import settling_picture
+from sequencer.steps.servo_settling import RING_READINGS, rings_too_fast, settling_picture
 from sequencer.steps.tone import spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
 
@@ -264,6 +264,9 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
     if time.value is None:
         time = not_found("settling_time", "s", _why_not_settled(result))
     final = found("final_value", "V", result.final_value_v)
+    if result.too_fast_hz is not None:
+        why = rings_too_fast(result)
+        return [time, final, *(not_found(name, unit, why) for name, unit in RING_READINGS)]
     if not result.is_oscillating:
         decay = result.time_constant_s
         why = (
@@ -290,6 +293,8 @@ _NOTHING = Estimate(value=None)
 
 
 def _why_not_settled(result: SettlingResult) -> str:
+    if result.too_fast_hz is not None:
+        return rings_too_fast(result)
     if result.is_drifting:
         return "it drifts on at the end of the record"
     final = say(result.final_value_v.value or 0.0, "V")

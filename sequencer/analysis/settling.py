@@ -7,10 +7,13 @@ The trend is then described by the simplest course that explains it, which gives
 better resolution than the noise allows to any single point, and reaches beyond the record where it
 has to (said by is_extrapolated, and then the voltage doesn't count as settled).
 
+Ringing is followed up to where the mean over two mains cycles leaves half of it (15 Hz beside 50 Hz
+mains); where it is faster there is no time, since no point shows when its swings stay inside the band.
+
 The time of first entry into the band would flatter a servo that rings; the last exit doesn't.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -19,7 +22,15 @@ from sequencer.analysis.arrays import Samples, as_samples
 from sequencer.analysis.checks import require_usable
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.trend import Event, Trend, find_event, find_trend, rest_length
+from sequencer.analysis.fast_ringing import find_fast_ringing
+from sequencer.analysis.trend import (
+    Event,
+    Trend,
+    find_event,
+    find_points,
+    rest_length,
+    without_clicks,
+)
 from sequencer.analysis.trend_models import Course, fit_course
 
 _CONTACT_S = 0.06
@@ -27,6 +38,10 @@ _LEAST_POINTS = 25
 _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
+_HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
+_FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
+_QUIETER = 0.5
+_RINGING_SHARE = 0.1  # of the band's half-width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +51,10 @@ class SettlingResult:
     settling_time_s is the last time the trend lies outside band_v, without value where it stays
     outside or nothing can be said. final_value_v is where the course ends, or the end of the record
     where it has no end in sight. ring_amplitude_v is that at the event. is_drifting: the trend moves
-    on at the end of the record, with no end in sight. trend_time_s (from the event), trend_v and
-    course_v are for a plot; course_v is None where no course describes the trend.
+    on at the end of the record, with no end in sight. too_fast_hz: it rings at this frequency, faster
+    than fastest_hz and so than can be followed, and only final_value_v is known. trend_time_s (from
+    the event), trend_v and course_v are for a plot; course_v is None where no course describes the
+    trend.
     """
 
     settling_time_s: Estimate
@@ -50,6 +67,8 @@ class SettlingResult:
     is_oscillating: bool
     is_extrapolated: bool
     is_drifting: bool
+    too_fast_hz: float | None
+    fastest_hz: float
     event_s: float
     is_event_found: bool
     band_v: tuple[float, float]
@@ -95,7 +114,12 @@ def analyse_settling(
     event = _event(record, sample_rate_hz, event_s, mains_hz)
     trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
     course = _choose(trend, event.time_s)
-    return _result(trend, course, event, (around_v - within_v, around_v + within_v), offset_doubt_v)
+    too_fast_hz = _too_fast_hz(
+        record, sample_rate_hz, trend, course, event.time_s, within_v, mains_hz
+    )
+    band = (around_v - within_v, around_v + within_v)
+    result = _result(trend, course, event, band, offset_doubt_v)
+    return result if too_fast_hz is None else _unfollowed(result, too_fast_hz)
 
 
 def _without_rest(record: Samples) -> Samples:
@@ -121,9 +145,10 @@ def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_
 def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float) -> Trend:
     """The trend from the end of the contact's ringing to the end of the record."""
     end_s = record.size / sample_rate_hz
-    trend = find_trend(
+    points = find_points(
         record, sample_rate_hz, start_s=event_s + _CONTACT_S, end_s=end_s, mains_hz=mains_hz
     )
+    trend = without_clicks(points, np.zeros_like(points.value_v))
     least = _LEAST_POINTS if trend.kernel_s else _LEAST_SLOW_POINTS
     if trend.time_s.size < least:
         raise CannotMeasure(
@@ -132,7 +157,74 @@ def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_h
             f"record at least {_CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
             "better five time constants",
         )
-    return trend
+    return _with_ringing(points, trend, event_s)
+
+
+def _with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
+    """The trend with the points that were left out as clicks but are fast ringing."""
+    followed = points
+    for _ in range(2):  # the second time without the true clicks
+        ringing = fit_course("ringing", followed, event_s)
+        course_v = ringing.averaged_v(points.time_s - event_s, points.kernel_s)
+        followed = without_clicks(points, course_v)
+    kept_more = followed.time_s.size - trend.time_s.size
+    if kept_more >= _FOLLOWED_POINTS:
+        return followed
+    is_quieter = kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
+    return followed if is_quieter else trend
+
+
+def _fastest_hz(trend: Trend) -> float:
+    """The fastest ringing that is followed: half of it passes; four points a cycle of a slow meter."""
+    return _HALF_PASSED / (2.0 * trend.kernel_s) if trend.kernel_s else 0.25 / trend.step_s
+
+
+def _too_fast_hz(
+    record: Samples,
+    sample_rate_hz: float,
+    trend: Trend,
+    course: Course,
+    event_s: float,
+    within_v: float,
+    mains_hz: float,
+) -> float | None:
+    """Frequency of ringing too fast to be followed, None without it."""
+    fastest_hz = _fastest_hz(trend)
+    if trend.kernel_s:
+        start_s = event_s + _CONTACT_S
+        first = max(int(start_s * sample_rate_hz) - 1, 0)
+        time = np.arange(first, record.size) / sample_rate_hz - event_s
+        found_hz = find_fast_ringing(
+            record[first:] - course.value_v(time),
+            sample_rate_hz,
+            start_s=start_s - first / sample_rate_hz,
+            mains_hz=mains_hz,
+            above_hz=fastest_hz,
+            least_v=_RINGING_SHARE * within_v,
+            steady_v=within_v,
+        )
+        if found_hz is not None:
+            return found_hz
+    is_fast = course.kind == "ringing" and course.nonlinear[1] > fastest_hz
+    return float(course.nonlinear[1]) if is_fast else None
+
+
+def _unfollowed(result: SettlingResult, too_fast_hz: float) -> SettlingResult:
+    """The result without what ringing too fast to be followed makes unknown."""
+    return replace(
+        result,
+        settling_time_s=Estimate(value=None),
+        time_constant_s=None,
+        ring_frequency_hz=None,
+        ring_time_constant_s=None,
+        ring_amplitude_v=None,
+        is_settled=False,
+        is_oscillating=True,
+        is_extrapolated=False,
+        is_drifting=False,
+        too_fast_hz=too_fast_hz,
+        course_v=None,
+    )
 
 
 def _choose(trend: Trend, event_s: float) -> Course:
@@ -181,6 +273,8 @@ def _result(
         is_oscillating=ringing,
         is_extrapolated=is_inside and is_beyond,
         is_drifting=course.kind != "steady" and not ringing and is_endless,
+        too_fast_hz=None,
+        fastest_hz=_fastest_hz(trend),
         event_s=event.time_s,
         is_event_found=event.is_found,
         band_v=band,

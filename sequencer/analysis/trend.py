@@ -6,7 +6,7 @@ half of it at 0.3 of the mains frequency. Points lie a cycle apart, so on white 
 correlated by one half with their neighbours and not at all beyond.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,19 +44,25 @@ def find_trend(
     samples: Samples, sample_rate_hz: float, *, start_s: float, end_s: float, mains_hz: float
 ) -> Trend:
     """The trend between two times of the record; empty where less than two cycles lie between."""
+    points = find_points(samples, sample_rate_hz, start_s=start_s, end_s=end_s, mains_hz=mains_hz)
+    return without_clicks(points, np.zeros_like(points.value_v))
+
+
+def find_points(
+    samples: Samples, sample_rate_hz: float, *, start_s: float, end_s: float, mains_hz: float
+) -> Trend:
+    """The same, clicks still among the points."""
     cycle_s = 1.0 / mains_hz
     if sample_rate_hz < 2.0 * mains_hz:
         return _every_sample(samples, sample_rate_hz, start_s, end_s)
-    means = _cycle_means(samples, sample_rate_hz, start_s, end_s, cycle_s)
+    means = interval_means(samples, sample_rate_hz, start_s, end_s, cycle_s)
     value = (means[1:] + means[:-1]) / 2.0
-    time = np.asarray(start_s + cycle_s * np.arange(1, value.size + 1), dtype=np.float64)
-    keep = ~clicks(value)
     return Trend(
-        time_s=time[keep],
-        value_v=value[keep],
+        time_s=np.asarray(start_s + cycle_s * np.arange(1, value.size + 1), dtype=np.float64),
+        value_v=value,
         step_s=cycle_s,
         kernel_s=cycle_s,
-        noise_v=_point_noise(value[keep], 0.5),
+        noise_v=_point_noise(value, 0.5),
     )
 
 
@@ -64,25 +70,39 @@ def _every_sample(samples: Samples, sample_rate_hz: float, start_s: float, end_s
     first = max(int(np.ceil(start_s * sample_rate_hz - 1e-6)), 0)
     last = min(int(np.floor(end_s * sample_rate_hz + 1e-6)), samples.size)
     value = samples[first:last]
-    keep = ~clicks(value)
     return Trend(
-        time_s=(first + np.arange(value.size))[keep] / sample_rate_hz,
-        value_v=value[keep],
+        time_s=(first + np.arange(value.size)) / sample_rate_hz,
+        value_v=value,
         step_s=1.0 / sample_rate_hz,
         kernel_s=0.0,
-        noise_v=_point_noise(value[keep], 0.0),
+        noise_v=_point_noise(value, 0.0),
     )
 
 
-def _cycle_means(
-    samples: Samples, sample_rate_hz: float, start_s: float, end_s: float, cycle_s: float
+def without_clicks(points: Trend, course_v: Samples) -> Trend:
+    """Points less those that are clicks beside a course, its value given for each point.
+
+    Noise is that beside the course too. Fast ringing, its course not given, looks like clicks.
+    """
+    beside = points.value_v - course_v
+    keep = ~clicks(beside)
+    return replace(
+        points,
+        time_s=points.time_s[keep],
+        value_v=points.value_v[keep],
+        noise_v=_point_noise(beside[keep], points.neighbour_correlation),
+    )
+
+
+def interval_means(
+    samples: Samples, sample_rate_hz: float, start_s: float, end_s: float, interval_s: float
 ) -> Samples:
-    """Means over successive cycles; a cycle needn't be a whole number of samples.
+    """Means over successive intervals; an interval needn't be a whole number of samples.
 
     A sample stands for the half interval before it and the half after.
     """
-    count = max(int((end_s - start_s) / cycle_s + 1e-9), 0)
-    edges = (start_s + cycle_s * np.arange(count + 1)) * sample_rate_hz + 0.5
+    count = max(int((end_s - start_s) / interval_s + 1e-9), 0)
+    edges = (start_s + interval_s * np.arange(count + 1)) * sample_rate_hz + 0.5
     edges = edges[edges <= samples.size + 1e-6]
     if edges.size < 2:
         return np.empty(0)
@@ -90,7 +110,7 @@ def _cycle_means(
     area = np.concatenate(([0.0], np.cumsum(samples - middle)))
     whole = np.minimum(edges.astype(np.int64), samples.size - 1)
     at_edge = area[whole] + (edges - whole) * (samples[whole] - middle)
-    return np.asarray(np.diff(at_edge) / (cycle_s * sample_rate_hz) + middle)
+    return np.asarray(np.diff(at_edge) / (interval_s * sample_rate_hz) + middle)
 
 
 def clicks(value: Samples) -> NDArray[np.bool_]:
@@ -169,7 +189,7 @@ def _raw_points(samples: Samples, sample_rate_hz: float, mains_hz: float, trend:
     if not trend.kernel_s:
         return samples
     end_s = samples.size / sample_rate_hz
-    return _cycle_means(samples, sample_rate_hz, 0.0, end_s, 1.0 / mains_hz)
+    return interval_means(samples, sample_rate_hz, 0.0, end_s, 1.0 / mains_hz)
 
 
 def _lasting_jump_s(value: Samples, step_s: float) -> float | None:

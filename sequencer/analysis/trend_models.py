@@ -61,6 +61,10 @@ class Course:
         """The course at times after the event."""
         return np.asarray(_columns(self.kind, time_s, self.nonlinear, 0.0) @ self.linear)
 
+    def averaged_v(self, time_s: Samples, kernel_s: float) -> Samples:
+        """The same as points of a trend show it."""
+        return np.asarray(_columns(self.kind, time_s, self.nonlinear, kernel_s) @ self.linear)
+
     def slope_v_per_s(self, time_s: float) -> float:
         """Its derivative at a time."""
         step = 1e-4 / max(float(np.max(np.abs(self.nonlinear), initial=0.0)), 1e-6)

@@ -12,7 +12,7 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.settling import SettlingResult, analyse_settling
-from sequencer.captures import Capture
+from sequencer.captures import Capture, named
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
 from sequencer.quantities import PositiveVoltage, at_most
@@ -32,6 +32,7 @@ from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.power import (
     LOAD_SETTLE_S,
+    MAINS_READINGS,
     DcStop,
     load_after_dc,
     mains_captures,
@@ -47,6 +48,9 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
+RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
+BY_HAND = "the unit was switched on by hand, so nobody knows when"
+NO_EVENT = "the record does not show the output coming on, so there is nothing to count from"
 
 
 class ServoSettlingSettings(StepSettings):
@@ -93,10 +97,14 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
 
     def demand(self, settings: ServoSettlingSettings, unit: UnitData) -> Demand:
         """Analyser to record, meter for the DC before the load."""
+        is_power_on = settings.after == "power_on"
+        timed = (name for name in self.readings if name not in MAINS_READINGS)
+        switched = {name: (Role.MAINS_SWITCH, "set_output") for name in timed if is_power_on}
         return Demand(
             roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
             helpful_roles=frozenset({Role.MAINS_SWITCH, Role.POWER_METER}),
-            by_hand_without=Role.MAINS_SWITCH if settings.after == "power_on" else None,
+            by_hand_without=Role.MAINS_SWITCH if is_power_on else None,
+            readings_by={**switched, **MAINS_READINGS},
             top_frequency_hz=unit.mains_frequency_hz * 4.0,
             duration_s=settings.record + BEFORE_S + LOAD_SETTLE_S,
         )
@@ -116,9 +124,18 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
         return f"steps the input by {say(settings.step, 'V')} DC and times {band}"
 
     def acquire(self, settings: ServoSettlingSettings, bench: BenchAccess) -> Iterator[Capture]:
-        """Record first, then move the output; the record is fetched when its time has passed."""
+        """Record first, then move the output; the record is fetched when its time has passed.
+
+        No record of a unit that is switched on by hand: it would be over before, or hold no such moment.
+        """
         if settings.after == "power_on":
             ready_for_mains(bench)
+            if not bench.has(Role.MAINS_SWITCH):
+                bench.switch_mains(True)
+                bench.wait(settings.record)
+                yield from load_after_dc(bench, settings.dc_stop)
+                yield from mains_captures(bench)
+                return
         else:
             driving.silence(bench)
             bench.analyser.set_range(1.0)
@@ -145,6 +162,8 @@ class ServoSettling(OneRecordKind[ServoSettlingSettings, SettlingResult]):
     ) -> list[Finding]:
         """Findings from the record, and what the unit draws from the mains."""
         found_in_record = super().evaluate(settings, captures, situation)
+        if named(captures, self.capture_name) is None and named(captures, "dc") is not None:
+            found_in_record = self._nothing(settings, BY_HAND)
         return [*found_in_record, *mains_findings(captures, situation)]
 
     def analyse(
@@ -197,6 +216,10 @@ def _findings(
     settings: ServoSettlingSettings, capture: Capture, result: SettlingResult, situation: Situation
 ) -> list[Finding]:
     analyser = situation.of(Role.ANALYSER)
+    final = found("final_value", "V", result.final_value_v, rectangular(analyser.dc_v))
+    if not result.is_event_found:
+        timed = {"settling_time": "s", "time_constant": "s", "relay_delay": "s", "click": "V"}
+        return [*(not_found(name, unit, NO_EVENT) for name, unit in timed.items()), final]
     event_doubt_s = rectangular(1.0 / capture.sample_rate_hz)  # the event lies between two samples
     findings = [_settling_time(result, event_doubt_s)]
     optional = (
@@ -206,8 +229,11 @@ def _findings(
         ("ring_amplitude", "V", result.ring_amplitude_v),
     )
     findings += [found(name, unit, value) for name, unit, value in optional if value is not None]
-    findings.append(found("final_value", "V", result.final_value_v, rectangular(analyser.dc_v)))
-    if settings.after == "power_on" and result.is_event_found:
+    if result.too_fast_hz is not None:
+        why = rings_too_fast(result)
+        findings += [not_found(name, unit, why) for name, unit in RING_READINGS]
+    findings.append(final)
+    if settings.after == "power_on":
         delay = Estimate(
             value=result.event_s - capture.facts["moved_s"], standard_uncertainty=event_doubt_s
         )
@@ -228,10 +254,20 @@ def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
         return not_found(
             "settling_time", "s", f"not settled within the record (by its course after {when})"
         )
+    if result.too_fast_hz is not None:
+        return not_found("settling_time", "s", rings_too_fast(result))
     if result.is_drifting:
         return not_found("settling_time", "s", "drifts on at the end of the record")
     final = say(result.final_value_v.value or 0.0, "V")
     return not_found("settling_time", "s", f"never settles: it stays outside the band at {final}")
+
+
+def rings_too_fast(result: SettlingResult) -> str:
+    """Why ringing as fast as too_fast_hz gives no reading."""
+    return (
+        f"it rings at about {say(result.too_fast_hz or 0.0, 'Hz')}, faster than the "
+        f"{say(result.fastest_hz, 'Hz')} that can be followed while hum is averaged out"
+    )
 
 
 def _click(capture: Capture, result: SettlingResult, relative: float) -> Finding:
