@@ -23,6 +23,7 @@ _NEAR_PEAK = (
 )
 _LOOKED_AT = 2**14
 _FEWEST_GAPS, _MOST_GAPS = 4, 64
+_FEWEST_DIFFERENCES = 2  # one value tells nothing of its step
 _MOST_ERROR = 0.1  # of a step, that its whole multiples may be uncertain by
 _FINEST = 2.0**-32  # of the peak: no converter, and no file of decimals, has so fine a step
 _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be taken for its noise
@@ -72,8 +73,8 @@ def step_over(samples: Samples, least_v: float) -> float:
     finest_v = float(np.finfo(np.float64).eps) * peak_v
     gaps_v = _gaps(size_v[size_v >= _NEAR_PEAK * peak_v])
     if gaps_v.size < _FEWEST_GAPS:
-        gaps_v = _gaps(size_v)  # few values, again and again
-    if gaps_v.size < _FEWEST_GAPS or gaps_v[0] <= least_v:
+        gaps_v = _differences(np.unique(size_v))  # few values, again and again
+    if gaps_v.size < _FEWEST_DIFFERENCES or gaps_v[0] <= least_v:
         return finest_v
     step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)
     return finest_v if step_v is None else step_v
@@ -81,6 +82,13 @@ def step_over(samples: Samples, least_v: float) -> float:
 
 def _gaps(size_v: Samples) -> Samples:
     return np.sort(np.diff(np.unique(size_v)))[:_MOST_GAPS]
+
+
+def _differences(values_v: Samples) -> Samples:
+    """Between any two of the smallest values, zero among them."""
+    few_v = np.append(0.0, values_v[:_MOST_GAPS])
+    apart_v = np.abs(few_v[:, np.newaxis] - few_v)
+    return np.unique(apart_v[apart_v > 0.0])
 
 
 def _common_step(gaps_v: Samples, least_v: float, error_v: float) -> float | None:

@@ -98,7 +98,16 @@ def test_lines_that_rounding_moves_although_it_looks_like_noise_lie_within_their
     assert np.mean(np.square(ratios)) < 1.6
 
 
-def test_a_record_of_few_values_has_the_step_between_them():
-    # 48 samples a period, 10 steps high: half a step, rectangular (JCGM 100:2008, F.2.2.1)
-    result = analyse_tone(1e-4 * np.rint(tone(1000.0, 10.3)), RATE)
-    assert result.level_vrms.standard_uncertainty == pytest.approx(1e-4 / np.sqrt(12), rel=0.01)
+@pytest.mark.parametrize("phase", [0.0, 0.3])
+@pytest.mark.parametrize("hz", [1000.0, 3000.0, 6000.0])
+def test_a_record_of_few_values_has_the_step_between_them(hz, phase):
+    # 48, 16 and 8 samples a period: half a step, rectangular (JCGM 100:2008, F.2.2.1), or of a multiple
+    step = 2.0 / 2**12
+    result = analyse_tone(rounded(tone(hz, 0.5, phase), step), RATE)
+    doubt = result.level_vrms.standard_uncertainty
+    assert 0.99 * step / np.sqrt(12) < doubt < 8 * step / np.sqrt(12)
+    assert result.level_vrms.value == pytest.approx(0.5 / np.sqrt(2), abs=2 * doubt)
+
+
+def test_a_computed_tone_of_two_values_has_the_step_of_double_precision():
+    assert step_over(tone(12000.0), 0.0) < 1e-14
