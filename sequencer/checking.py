@@ -36,6 +36,7 @@ from sequencer.steps.base import AnyStepKind, Demand
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.time_checking import against_times, periods_not_kept, too_long_together
 from sequencer.watching import can_see_level
+from sequencer.wording import name_text
 
 __all__ = ["Plan", "PlannedStep", "plan", "reasons_against"]
 
@@ -203,6 +204,14 @@ class _Planner:
         problems = [] if left_out else self._problems(demand)
         if left_out:
             problems = self._against_leaving_out(step, left_out, is_asked=unanswered is not None)
+            if step.must_pass and not problems:
+                must = "which must be met before the run goes on"
+                self.remarks.append(f"step {step.id}, {must}, is left out: {left_out}")
+        limits_left_out = {} if left_out else self._limits_left_out(step, demand)
+        for name, why in limits_left_out.items():
+            words = f"{why}, so the limit on {name_text(name, step.kind)} is left out"
+            problems += self._against_leaving_out(step, words, is_asked=False)
+            self.remarks.append(f"step {step.id}: {words}")
         round_s = sum(inner.duration_s for inner in group)
         duration_s = _group_s(step, round_s) if group else demand.duration_s
         if demand.asks_for in self._given:
@@ -217,13 +226,25 @@ class _Planner:
         elif is_asked_instead:
             by_hand = f" ({missing}: you are asked what a meter of your own shows)"
         return PlannedStep(
-            step=step,
+            step=step.without_limits(limits_left_out),
             does=kind.describe(step.settings, unit) + by_hand,
             duration_s=0.0 if left_out else duration_s,
             left_out=left_out,
+            limits_left_out=limits_left_out,
             asks_for=demand.asks_for,
             group=group,
         )
+
+    def _limits_left_out(self, step: Step, demand: Demand) -> dict[str, str]:
+        """Limits on readings that the bench can't give, each with the reason."""
+        lacking = {
+            name: _missing(
+                Demand(roles=frozenset({role}), operations=frozenset({(role, method)})), self._bench
+            )
+            for name, (role, method) in demand.readings_by.items()
+            if name in step.limits
+        }
+        return {name: why for name, why in lacking.items() if why}
 
     def _unanswered(self, demand: Demand) -> str | None:
         """Why nobody will give the reading that a step asks for, or None."""
@@ -233,7 +254,7 @@ class _Planner:
         return f"nobody is there to read it, and the job ticket gives no {asked}"
 
     def _against_leaving_out(self, step: Step, left_out: str, *, is_asked: bool) -> list[str]:
-        """What stands against a run that would go on without a step.
+        """What stands against a run that would go on without a step, or one of its limits.
 
         One that must be met guards what follows; but a simulated unit hurts nobody, so there it is only
         said. is_asked: only nobody is there to answer.
@@ -246,9 +267,6 @@ class _Planner:
         if self._bench.clock != "simulated" and not is_accepted:
             advice = _WRITE_IT if is_asked else _FIT_IT
             return [f"{left_out}, and it must be met before the run goes on; {advice}"]
-        self.remarks.append(
-            f"step {step.id}, which must be met before the run goes on, is left out: {left_out}"
-        )
         return []
 
     def _problems(self, demand: Demand) -> list[str]:

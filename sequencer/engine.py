@@ -304,6 +304,7 @@ class _Engine:
                     if planned.step.id not in self._past.done
                 ),
                 left_out=self._past.left_out,
+                limits_left_out=self._past.limits_left_out,
                 unmet_again=self._past.unmet_again,
                 has_judged=self._past.has_judged,
                 changed_figures=self._past.changed_figures,
@@ -493,6 +494,7 @@ class _Engine:
                 kind=planned.step.kind,
                 verdict=verdict,
                 left_out=planned.left_out,
+                limits_left_out=planned.limits_left_out,
                 cut=cut,
             )
         )

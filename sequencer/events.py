@@ -5,9 +5,10 @@ by the emitter, not by the event.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from types import MappingProxyType
 
 from sequencer.captures import Capture
 from sequencer.limits import Reading, Verdict
@@ -173,12 +174,16 @@ class ReadingTaken:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepFinished:
-    """A step is done; left_out says why it was not carried out at all, cut that it stopped the run."""
+    """A step is done; left_out says why it was not carried out at all, cut that it stopped the run.
+
+    limits_left_out says by reading why a limit on it was not judged: the bench can't give the reading.
+    """
 
     step: str
     kind: str
     verdict: Verdict
     left_out: str | None = None
+    limits_left_out: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     cut: bool = False
 
 
@@ -228,9 +233,9 @@ class RunResumed:
 
     bench_copy is the file of the run's folder that holds the bench as used from here on, bench_file the
     name under which it was given. planned are the ids of the steps that are left to do; left_out names
-    the steps that were left out before the break, unmet_again those that were carried out again then
-    and no longer met their limits, has_judged says whether a limit was judged there. The others as for
-    RunStarted.
+    the steps that were left out before the break, limits_left_out the limits (STEP/READING), unmet_again
+    the steps that were carried out again then and no longer met their limits, has_judged says whether a
+    limit was judged there. The others as for RunStarted.
     """
 
     bench: str
@@ -243,6 +248,7 @@ class RunResumed:
     model: str = ""
     bench_file: str = ""
     left_out: tuple[str, ...] = ()
+    limits_left_out: tuple[str, ...] = ()
     has_judged: bool = False
     is_unit_shown: bool = True
     planned: tuple[str, ...] = ()

@@ -85,6 +85,7 @@ def _planned_json(each: PlannedStep) -> dict[str, object]:
         "does": each.does,
         "duration_s": each.duration_s,
         "left_out": each.left_out,
+        "limits_left_out": dict(each.limits_left_out),
         "must_pass": each.step.must_pass,
         "steps": [_planned_json(inner) for inner in each.group],
     }
@@ -112,7 +113,7 @@ def _time(each: PlannedStep) -> str:
 
 def _ends_unless(step: Step, indent: int) -> list[str]:
     """What the run ends at."""
-    if not step.must_pass:
+    if not (step.must_pass and step.limits):
         return []
     limits = ", ".join(f"{name_text(name)} {limit.text}" for name, limit in step.limits.items())
     return [f"{' ' * indent}the run ends here unless this is met: {limits}"]

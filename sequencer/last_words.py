@@ -1,7 +1,7 @@
 """What a person reads last of a run: its outcome in words that are true, and what was not tested."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sequencer.errors import printable
@@ -67,8 +67,8 @@ def run_verdict(
 ) -> RunVerdict:
     """The verdict that is true.
 
-    is_whole tells whether every step of the procedure was carried out, is_unit_shown whether something
-    showed that the unit was on: one that is off has no DC, no hum and no noise.
+    is_whole tells whether every step of the procedure was carried out and judged by all its limits,
+    is_unit_shown whether something showed that the unit was on: one that is off has no DC, hum or noise.
     """
     if outcome is not Outcome.PASS:
         return _WORDS[outcome]
@@ -93,6 +93,7 @@ class LastWords:
         self._begun: set[str] = set()
         self._under_way: list[str] = []
         self._left_out: dict[str, None] = {}
+        self._limits_left_out: dict[str, None] = {}
         self._unmet_again: dict[str, None] = {}
         self._has_judged = False
         self._has_energised = False
@@ -106,6 +107,7 @@ class LastWords:
                 self._planned, self._is_unit_shown = event.planned, event.is_unit_shown
                 self._has_judged = event.has_judged
                 self._left_out = dict.fromkeys(without_round(step) for step in left_out)
+                self._limits_left_out = dict.fromkeys(event.limits_left_out)
                 self._unmet_again = dict.fromkeys(event.unmet_again)
                 self._changed = changed_figures_text(event.changed_figures)
             case StepDoneAgain(step=step, unmet=unmet) if unmet:
@@ -119,6 +121,7 @@ class LastWords:
                 self._under_way = [each for each in self._under_way if each != step]
                 if left_out is not None:
                     self._left_out[without_round(step)] = None
+                self._limits_left_out |= dict.fromkeys(limit_names(step, event.limits_left_out))
             case ReadingTaken(reading=reading) if reading.limits is not None:
                 self._has_judged = True
             case MadeSafe(actions=actions):
@@ -146,7 +149,7 @@ class LastWords:
         return "the bench was made safe"
 
     def _outcome(self, finished: RunFinished) -> str:
-        is_whole = not self._left_out and not self._unreached
+        is_whole = not (self._left_out or self._limits_left_out or self._unreached)
         verdict = run_verdict(
             finished.outcome,
             has_judged=self._has_judged,
@@ -162,7 +165,7 @@ class LastWords:
         """Why a run that came to its end has this outcome; empty where that needs no word."""
         match outcome:
             case Outcome.FAIL if not self._has_judged:
-                return "nothing was judged, every step with limits was left out"
+                return "nothing was judged, every limit was left out"
             case Outcome.FAIL:
                 return "at least one limit is not met"
             case Outcome.PASS if not self._has_judged:
@@ -180,6 +183,7 @@ class LastWords:
     def _not_tested(self) -> str:
         told = (
             named_steps([*self._left_out], "left out"),
+            named_steps([*self._limits_left_out], "left out", noun="limit"),
             named_steps(self._unreached, "not reached"),
         )
         return "; ".join(filter(None, told))
@@ -203,10 +207,15 @@ def without_round(step: str) -> str:
     return _ROUNDS.sub("", step)
 
 
-def named_steps(steps: Sequence[str], what: str) -> str:
+def limit_names(step: str, readings: Iterable[str]) -> list[str]:
+    """Limits of a step as STEP/READING, without its round."""
+    return [f"{without_round(step)}/{reading}" for reading in readings]
+
+
+def named_steps(steps: Sequence[str], what: str, *, noun: str = "step") -> str:
     """ "3 steps left out: a, b, c"; empty for none."""
     if not steps:
         return ""
-    count = "1 step" if len(steps) == 1 else f"{len(steps)} steps"
+    count = f"1 {noun}" if len(steps) == 1 else f"{len(steps)} {noun}s"
     more = f" and {len(steps) - _MOST_NAMED} more" if len(steps) > _MOST_NAMED else ""
     return f"{count} {what}: {', '.join(steps[:_MOST_NAMED])}{more}"

@@ -23,7 +23,8 @@ class Past:
     """Where a run goes on.
 
     done maps the names of finished steps to their verdicts, in the order in which they finished;
-    left_out names those of them that were left out. elapsed_s holds the time spent in repeated groups
+    left_out names those of them that were left out, limits_left_out limits that were, as STEP/READING.
+    elapsed_s holds the time spent in repeated groups
     that are not finished. t_s is the run's time at the break, away_s how long ago that was in real
     time. broken is what is to be told about it. unmet_again names steps that were carried out again
     after an earlier break and no longer met their limits; changed_figures as the run began with them.
@@ -40,6 +41,7 @@ class Past:
     broken: BrokenOff | None = None
     bench_copy: str = ""
     left_out: tuple[str, ...] = ()
+    limits_left_out: tuple[str, ...] = ()
     unmet_again: tuple[str, ...] = ()
     changed_figures: tuple[str, ...] = ()
 
@@ -56,6 +58,7 @@ class _Reader:
         self._steps = steps
         self.done: dict[str, Verdict] = {}
         self.left_out: list[str] = []
+        self.limits_left_out: dict[str, None] = {}
         self.unmet_again: list[str] = []
         self.changed_figures: tuple[str, ...] = ()
         self.readings: dict[tuple[str, str], Reading] = {}
@@ -108,6 +111,8 @@ class _Reader:
             self.done[step] = Verdict(line["verdict"])
         if line.get("left_out"):
             self.left_out.append(step)
+        for reading in line.get("limits_left_out") or ():
+            self.limits_left_out[f"{step_id_of(step, self._steps) or step}/{reading}"] = None
         self._spent_s.pop(step, None)
         self._since_s.pop(step, None)
 
@@ -145,6 +150,7 @@ def past_of(
         broken=None if is_told and not torn else broken,
         bench_copy=bench_copy,
         left_out=tuple(reader.left_out),
+        limits_left_out=tuple(reader.limits_left_out),
         unmet_again=tuple(reader.unmet_again),
         changed_figures=reader.changed_figures,
     )

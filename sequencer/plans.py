@@ -1,7 +1,8 @@
 """What a run will do, as it is known beforehand."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from sequencer.floor import Floor
 from sequencer.procedure_model import Step
@@ -11,6 +12,7 @@ from sequencer.procedure_model import Step
 class PlannedStep:
     """A step with what it will do, for how long, and why it is left out (None: it is not).
 
+    step has no limit more on the readings that the bench can't give: limits_left_out says why, by name.
     mains_rest_s of its time the unit's mains rest before they come on. asks_for names a reading that
     the operator takes, unless the job ticket gives it.
     """
@@ -20,6 +22,7 @@ class PlannedStep:
     duration_s: float
     mains_rest_s: float = 0.0
     left_out: str | None
+    limits_left_out: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     asks_for: str | None = None
     group: "tuple[PlannedStep, ...]" = ()
 

@@ -1,8 +1,8 @@
 """A checked procedure, and what the reader of procedures must know about a kind of step."""
 
 import hashlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Protocol
 
@@ -82,6 +82,11 @@ class Step:
     must_pass: bool = False
     steps: "tuple[Step, ...]" = ()
     place: Place = field(compare=False)
+
+    def without_limits(self, names: Collection[str]) -> "Step":
+        """The step without its limits on these readings."""
+        kept = {name: limit for name, limit in self.limits.items() if name not in names}
+        return replace(self, limits=MappingProxyType(kept))
 
     def walk(self) -> "Iterator[Step]":
         """The step, then every step of its group."""

@@ -20,7 +20,6 @@ from sequencer.judging import judge_findings, outcome
 from sequencer.last_words import (
     RunVerdict,
     changed_figures_text,
-    limit_names,
     named_steps,
     run_verdict,
     without_round,
@@ -148,11 +147,7 @@ class Rejudged:
     def _last_line(self) -> str:
         """The outcome, and what it does not say: what was not tested, and by which figures it was."""
         left_out = dict.fromkeys(without_round(step.id) for step in self.steps if step.left_out)
-        limits = dict.fromkeys(
-            name
-            for each in self.record.steps
-            for name in limit_names(each.id, each.limits_left_out)
-        )
+        limits = self.record.limits_left_out
         not_reached = self.record.not_reached
         verdict = run_verdict(
             Outcome(self.outcome),
@@ -164,7 +159,7 @@ class Rejudged:
         told = (
             "" if is_plain else verdict.sentence_case().lower(),
             named_steps([*left_out], "left out"),
-            named_steps([*limits], "left out", noun="limit"),
+            named_steps(limits, "left out", noun="limit"),
             named_steps(not_reached, "not reached"),
             changed_figures_text([*map(str, self.record.started.get("changed_figures") or ())]),
         )

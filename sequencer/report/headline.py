@@ -46,7 +46,7 @@ def headline(
     verdict = run_verdict(
         outcome,
         has_judged=bool(judged),
-        is_whole=not missing_steps,
+        is_whole=not (missing_steps or record.limits_left_out),
         is_unit_shown=record.is_unit_shown,
     )
     return Headline(
@@ -70,11 +70,7 @@ def _sentence(
     if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED):
         return _unfinished(record, outcome, judged, unmet_again)
     if not judged:
-        why = (
-            "no reading has a limit"
-            if outcome is Outcome.PASS
-            else "every step that has limits was left out"
-        )
+        why = "no reading has a limit" if outcome is Outcome.PASS else "every limit was left out"
         return f"The run came to its end, but {why}, so nothing was judged."
     parts = [_met(judged) if outcome is Outcome.PASS else _not_met(judged, unmet_again)]
     near = sum(view.verdict is Verdict.CONDITIONAL_PASS for view in judged)
@@ -83,6 +79,9 @@ def _sentence(
         parts.append(f"{near} of them {keeps} to it by less than its doubt (conditional pass).")
     if missing_steps:
         parts.append(f"{steps_text(missing_steps)} not carried out: see What was not tested.")
+    if left_out := len(record.limits_left_out):
+        count = "1 limit was" if left_out == 1 else f"{left_out} limits were"
+        parts.append(f"{count} left out: see What was not tested.")
     if outcome is Outcome.PASS and not record.is_unit_shown:
         parts.append(f"{NOT_SHOWN[0].upper()}{NOT_SHOWN[1:]}.")
     return " ".join(parts)

@@ -11,6 +11,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Any, ClassVar, Generic, Protocol, TypeVar
 
 from pydantic import BaseModel, ConfigDict
@@ -165,6 +166,7 @@ class Demand:
     rule of its own. asks_for names a reading that the operator takes, unless the
     job ticket gives it, else_asks_for one that he takes where the bench lacks what the step needs.
     by_hand_without names the role or route without which a person must do it.
+    readings_by maps readings to the role, and its method, without which the step does not give them.
     needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off is switched on
     meanwhile.
     """
@@ -184,6 +186,9 @@ class Demand:
     asks_for: str | None = None
     else_asks_for: str | None = None
     by_hand_without: Role | str | None = None
+    readings_by: Mapping[str, tuple[Role, str]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
     needs_mains_off: bool = False
     switches_on_and_off: bool = False
 

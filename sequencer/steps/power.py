@@ -38,6 +38,12 @@ DC_READINGS = 5
 LOAD_SETTLE_S = 1.0
 
 
+# What only a power meter shows.
+MAINS_READINGS: Mapping[str, tuple[Role, str]] = {
+    "mains_power": (Role.POWER_METER, "read_power_w"),
+    "mains_voltage": (Role.POWER_METER, "read_voltage_vrms"),
+}
+
 # Units cut their own output off at this or less (common practice, no source).
 DcStop = Annotated[PositiveVoltage, at_most("5 V", "voltage")]
 
@@ -74,6 +80,7 @@ class PowerOn(StepKind[PowerOnSettings]):
             roles=frozenset({Role.GENERATOR, Role.ANALYSER, Role.DMM}),
             helpful_roles=frozenset({Role.MAINS_SWITCH, Role.POWER_METER}),
             by_hand_without=Role.MAINS_SWITCH,
+            readings_by=MAINS_READINGS,
             duration_s=settings.settle + LOAD_SETTLE_S,
         )
 

@@ -57,7 +57,11 @@ class WarmUp(StepKind[WarmUpSettings]):
         drive = driven(
             settings.level, unit, top_frequency_hz=settings.frequency, seconds=settings.time
         )
-        return replace(drive, helpful_roles=frozenset({Role.THERMOMETER}))
+        return replace(
+            drive,
+            helpful_roles=frozenset({Role.THERMOMETER}),
+            readings_by={"temperature": (Role.THERMOMETER, "read_celsius")},
+        )
 
     def describe(self, settings: WarmUpSettings, unit: UnitData) -> str:
         """What happens, in words."""
