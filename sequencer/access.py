@@ -100,6 +100,7 @@ class StepAccess:
         self.step = ""
         self._load_at_begin: bool | None = None
         self._mains_off_s: float | None = None
+        self._mains_by_hand = ""
         self._is_ready_for_mains = False
 
     @property
@@ -242,6 +243,15 @@ class StepAccess:
             )
         self.wait(left_s)
 
+    @property
+    def mains_by_hand(self) -> str:
+        """Why the mains, which no switch of the bench turns, are known to be off; empty if unknown."""
+        return self._mains_by_hand
+
+    def mains_not_switched_on_yet(self) -> None:
+        """The run is at its beginning, and it is the run that has the unit switched on."""
+        self._mains_by_hand = "unit not switched on in this run"
+
     def mains_found_off(self) -> None:
         """The mains switch was just seen off; how long before, nobody can tell."""
         self._state.is_mains_on = False
@@ -261,13 +271,19 @@ class StepAccess:
     def _have_switched_off(self) -> None:
         """Ask whether the unit has rested; if not, have it switched off, and count from then."""
         if is_yes(self._answered(_HAS_RESTED.format(serial=self._serial), is_yes)):
+            self._mains_by_hand = self._confirmed_off()
             self._mains_off_s = self.now_s() - MAINS_OFF_TIME_S
         else:
             self._have_switched("off")
             self._mains_off_s = self.now_s()
 
     def _have_switched(self, state: str) -> None:
+        self._mains_by_hand = ""
         self.by_hand(_BY_HAND.format(serial=self._serial, state=state))
+        self._mains_by_hand = self._confirmed_off() if state == "off" else ""
+
+    def _confirmed_off(self) -> str:
+        return f"unit switched off by hand, as {printable(self._operator.name)} confirmed"
 
     def switch_mains(self, on: bool) -> None:
         """Switch the unit's mains, on not before it has rested, and not on to a wrong voltage.

@@ -43,6 +43,7 @@ from sequencer.guards import FreeBytes, guard_settings
 from sequencer.interrupts import shielded
 from sequencer.judging import judge_findings, outcome
 from sequencer.limits import Reading, Verdict, counts_as_passed, step_verdict, worst
+from sequencer.mains_checking import switches_on
 from sequencer.make_safe import MAINS_LEFT, make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.past import Past
@@ -222,9 +223,20 @@ class _Engine:
             serial=job.serial,
             is_load_left_on=plan.is_load_left_on,
         )
+        # A run that never switches the unit on may find it on; what a resumed one left on is not known.
+        if not self._is_resumed and switches_on(self._carried_out(), kinds, procedure.unit):
+            self._access.mains_not_switched_on_yet()
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
         )
+
+    def _carried_out(self) -> list[Step]:
+        return [
+            each.step
+            for planned in self._plan.steps
+            for each in planned.walk()
+            if not each.left_out
+        ]
 
     def begin(self, cautions: Sequence[CautionAccepted]) -> None:
         """Say what is to be done, meet the instruments, put the unit on the bench."""
@@ -612,7 +624,10 @@ class _Engine:
 
     def _made_safe(self) -> tuple[SafeAction, ...]:
         return make_safe(
-            self._bench.instruments, self._bench.spec.routes, hurry=self._bench.hurried
+            self._bench.instruments,
+            self._bench.spec.routes,
+            mains_by_hand=self._access.mains_by_hand,
+            hurry=self._bench.hurried,
         )
 
     def say(self, event: Event) -> None:

@@ -196,11 +196,15 @@ class MakingSafe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SafeAction:
-    """One action of making safe, and whether reading back confirmed it."""
+    """One action of making safe, and whether reading back confirmed it.
+
+    is_by_word: nothing can be read back; the action says on whose word it counts as confirmed.
+    """
 
     action: str
     is_confirmed: bool
     problem: str | None = None
+    is_by_word: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -99,6 +99,7 @@ class LastWords:
         self._has_energised = False
         self._is_unit_shown = is_unit_shown
         self._safety: str | None = None
+        self._by_word = ""
 
     def see(self, event: Event) -> None:
         """Learn from one event."""
@@ -126,6 +127,7 @@ class LastWords:
                 self._has_judged = True
             case MadeSafe(actions=actions):
                 self._safety = _unsafe([each.action for each in actions if not each.is_confirmed])
+                self._by_word = ", ".join(each.action for each in actions if each.is_by_word)
             case _:
                 pass
 
@@ -133,7 +135,7 @@ class LastWords:
         """The last line."""
         again = named_steps([*self._unmet_again], "met before the break, not met after it")
         is_early = finished.outcome in (Outcome.STOPPED, Outcome.INTERRUPTED)
-        safety = self.safety() if is_early or self._safety else ""
+        safety = self.safety() if is_early or self._safety else self._by_word
         cut = f"step {self._under_way[-1]} cut short" if is_early and self._under_way else ""
         parts = (self._outcome(finished), cut, again, self._not_tested(), self._changed, safety)
         return printable("; ".join(filter(None, parts)))
@@ -146,7 +148,7 @@ class LastWords:
             return "nothing was switched on"
         if self._safety is None:
             return "NOT CONFIRMED SAFE: see to generator and mains yourself"
-        return "the bench was made safe"
+        return "; ".join(filter(None, ("the bench was made safe", self._by_word)))
 
     def _outcome(self, finished: RunFinished) -> str:
         is_whole = not (self._left_out or self._limits_left_out or self._unreached)

@@ -100,9 +100,12 @@ def make_safe(
     instruments: Mapping[Role, Instrument],
     routes: Mapping[str, int],
     *,
+    mains_by_hand: str = "",
     hurry: Callable[[int], AbstractContextManager[None]] = lambda turn: nullcontext(),
 ) -> tuple[SafeAction, ...]:
     """Carry out the table on the instruments there are; returns what was done, in order.
+
+    mains_by_hand says, where the bench has no mains switch, why the unit's mains are known to be off.
 
     Within hurry(turn) an instrument that does not answer is not waited for long; turn counts from 0.
     """
@@ -117,7 +120,11 @@ def make_safe(
                 else:
                     actions[line.words] = done
     told = [actions[line.words] for line in lines]
-    if Role.MAINS_SWITCH not in instruments:
+    if Role.MAINS_SWITCH in instruments:
+        return tuple(told)
+    if mains_by_hand:
+        told.append(SafeAction(action=mains_by_hand, is_confirmed=True, is_by_word=True))
+    else:
         told.append(
             SafeAction(
                 action=MAINS_LEFT,

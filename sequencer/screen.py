@@ -361,7 +361,8 @@ def _safe_lines(event: MadeSafe) -> list[Text]:
     lines = []
     for action in event.actions:
         if action.is_confirmed:
-            lines.append(Text(f"  safe: {action.action}, confirmed", style="green"))
+            confirmed = "" if action.is_by_word else ", confirmed"
+            lines.append(Text(f"  safe: {printable(action.action)}{confirmed}", style="green"))
         else:
             lines.append(Text(f"  WARNING: {printable(action.problem or '')}", style="bold red"))
     return lines

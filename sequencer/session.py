@@ -279,10 +279,11 @@ def operator_for(request: Request, bench: BenchSpec, person: Operator) -> Operat
 
 
 class _Accepted:
-    """The cautions are accepted beforehand; a person is there for the rest."""
+    """The standing cautions are accepted beforehand; a person of this name is there for the rest."""
 
     def __init__(self, accepted_by: str, person: Operator) -> None:
-        self.name = accepted_by
+        self.name = person.name
+        self.accepted_by = accepted_by
         self._person = person
 
     def accept(self, caution: str) -> None:
@@ -309,7 +310,10 @@ def ask_cautions(operator: Operator, of_plan: Sequence[str] = ()) -> list[Cautio
             raise Refused(
                 f"the cautions were not accepted{why}, so nothing was switched on", code="cautions"
             ) from error
-        accepted.append(CautionAccepted(caution=caution, accepted_by=operator.name))
+        name = operator.name
+        if isinstance(operator, _Accepted) and caution in cautions.CAUTIONS:
+            name = operator.accepted_by
+        accepted.append(CautionAccepted(caution=caution, accepted_by=name))
     return accepted
 
 

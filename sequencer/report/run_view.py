@@ -58,6 +58,7 @@ class SafeActionView:
 
     words: str
     is_confirmed: bool
+    is_by_word: bool
     problem: str
 
 
@@ -277,5 +278,6 @@ def _safe_action(stored: Json) -> SafeActionView:
     return SafeActionView(
         words=str(stored["action"]),
         is_confirmed=bool(stored["is_confirmed"]),
+        is_by_word=bool(stored.get("is_by_word")),
         problem=str(stored.get("problem") or ""),
     )

@@ -518,19 +518,86 @@ def test_a_step_the_bench_can_t_do_is_left_out_with_the_reason(rig):
     assert rig.run().outcome is Outcome.PASS
 
 
-def test_without_a_mains_switch_the_person_switches_and_is_told_at_the_end(rig):
+@pytest.fixture
+def by_hand(rig):
+    """A bench without a mains switch, and an operator who does what he is asked to."""
     rig.left_out_roles = (Role.MAINS_SWITCH,)
     rig.bench_text = "".join(
         line for line in rig.bench_text.splitlines(keepends=True) if "mains_switch" not in line
     )
     rig.operator.says = "yes"
+    return rig
+
+
+def test_without_a_mains_switch_the_person_switches_and_his_word_is_told_at_the_end(by_hand):
+    rig = by_hand
     rig.run()
     asked = [text for text in rig.operator.asked if "mains switch" in text]
     assert "been switched off" in asked.pop(0)
     assert [("A-1 on" in a, "A-1 off" in a) for a in asked] == [(True, False), (False, True)]
     last = rig.all(MadeSafe)[0].actions[-1]
-    assert not last.is_confirmed
-    assert "by hand" in last.problem
+    assert last.action == "unit switched off by hand, as the test confirmed"
+    assert (last.is_confirmed, last.is_by_word, last.problem) == (True, True, None)
+
+
+def _mains_at_the_end(rig):
+    last = rig.all(MadeSafe)[0].actions[-1]
+    return last.action if last.is_confirmed else last.problem
+
+
+def _answering(rig, **answers):
+    """He answers so where these words are asked, else yes."""
+    ask = rig.operator.answer
+
+    def answer(question):
+        ask(question)
+        return next((says for word, says in answers.items() if f" {word} " in question), "yes")
+
+    rig.operator.answer = answer
+
+
+LEFT = "this bench has no mains switch: switch the unit off by hand"
+
+
+def test_nobody_s_word_that_the_unit_is_off_leaves_it_to_be_switched_off(by_hand):
+    _answering(by_hand, off="no")
+    assert by_hand.run().outcome is Outcome.STOPPED
+    assert _mains_at_the_end(by_hand) == LEFT
+
+
+def test_a_unit_that_came_on_again_after_it_was_switched_off_is_left_on(by_hand):
+    on_again = "  - {id: on_again, kind: power_on}\n"
+    by_hand.procedure_text += on_again
+    by_hand.run()
+    assert _mains_at_the_end(by_hand) == LEFT
+
+
+def test_he_who_would_not_switch_on_need_not_have_switched_off(by_hand):
+    """Whether he did not is not known; so nothing is said to be off."""
+    _answering(by_hand, on="no")
+    by_hand.run()
+    assert _mains_at_the_end(by_hand) == LEFT
+
+
+def test_a_run_that_ends_before_it_switches_on_says_so(by_hand):
+    by_hand.procedure_text = by_hand.procedure_text.replace(
+        "steps:\n", "steps:\n  - {id: look, kind: caution, text: Look.}\n", 1
+    )
+    by_hand.operator.accept = _declined
+    assert by_hand.run().outcome is Outcome.STOPPED
+    assert _mains_at_the_end(by_hand) == "unit not switched on in this run"
+
+
+def _declined(caution):
+    raise Declined("no")
+
+
+def test_a_run_that_never_switches_on_may_have_found_the_unit_on(by_hand):
+    by_hand.procedure_text = by_hand.procedure_text.partition("steps:")[0] + (
+        "steps:\n  - {id: rest, kind: dc_offset}\n"
+    )
+    by_hand.run()
+    assert _mains_at_the_end(by_hand) == LEFT
 
 
 def test_a_lost_clock_does_not_keep_the_bench_from_being_made_safe(rig):

@@ -157,6 +157,15 @@ def test_a_run_that_ended_early_says_in_which_state_it_left_the_bench(outcome):
     assert "NOT CONFIRMED SAFE" in _line(on, unsafe, outcome=outcome, cause="x")
 
 
+def test_on_whose_word_the_unit_is_off_stands_in_the_last_line():
+    words = "unit switched off by hand, as N. N. confirmed"
+    off = MadeSafe(actions=(SafeAction(action=words, is_confirmed=True, is_by_word=True),))
+    assert _line(*JUDGED, off) == f"PASSED: every limit is met; {words}"
+    on = Energising(what="mains of the unit, by hand")
+    stopped = _line(on, off, outcome=Outcome.STOPPED, cause="x")
+    assert stopped.endswith(f"; the bench was made safe; {words}")
+
+
 @pytest.mark.parametrize(
     ("action", "is_confirmed", "words"),
     [

@@ -475,6 +475,18 @@ def failing(verdict: Verdict, **changes) -> list[Event]:
     ]
 
 
+def test_a_unit_that_somebody_switched_off_by_hand_is_told_so_and_warns_of_nothing(page):
+    words = "unit switched off by hand, as N. N. confirmed"
+    off = SafeAction(action=words, is_confirmed=True, is_by_word=True)
+    events = [
+        each if each is not SAFE else MadeSafe(actions=(*SAFE.actions, off)) for each in good_run()
+    ]
+    shown = page(events)
+    assert "not confirmed" not in shown
+    end = shown.text.partition("How the bench was left")[2]
+    assert f"generator output off: done, and read back {words} Record" in end
+
+
 def test_what_is_not_met_is_listed_with_the_verdict(page):
     shown = page(failing(Verdict.FAIL, value=5e-4))
     assert shown.comes_before("Not passed", "In plain words")

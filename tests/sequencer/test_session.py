@@ -84,6 +84,14 @@ def test_the_acceptance_is_recorded_by_name_from_the_command_or_the_bench_file(r
     assert {each.accepted_by for each in ask_cautions(by_file)} == {"the file"}
 
 
+def test_what_a_person_accepts_and_answers_at_the_bench_bears_his_name(request_, spec):
+    """The standing cautions were accepted by another, beforehand."""
+    operator = operator_for(replace(request_, accepted_by="the command"), spec, Person())
+    names = [each.accepted_by for each in ask_cautions(operator, ["of the plan"])]
+    assert set(names[:-1]) == {"the command"}
+    assert (names[-1], operator.name) == ("a person", "a person")
+
+
 def test_an_unattended_run_has_nobody_to_answer(request_, spec):
     operator = operator_for(
         replace(request_, is_unattended=True, accepted_by="x"), spec, person := Person()
