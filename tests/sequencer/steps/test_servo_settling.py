@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from drivers.fakes import Call
+from drivers.roles import Role
 
 STEP = "kind: servo_settling, within: 10 mV, record: 15 s"
 RATE_HZ = 8000.0
@@ -214,3 +215,31 @@ def test_the_mains_are_read_where_a_meter_is_there(on):
     assert not any(
         name.startswith("mains") for name in _found(on, step=STEP + ", after: input_step")
     )
+
+
+def test_a_record_that_does_not_show_the_output_coming_on_gives_no_settling(on):
+    bench = on.bench()
+
+    def render(samples, rate):  # on all the time: 0.4 mV before the switch as after it
+        noise = 50e-6 * np.random.default_rng(8).standard_normal(samples)
+        return np.vstack([0.4e-3 + noise, 0 * noise])
+
+    bench.render = render
+    found = on.run(STEP, bench).findings(accuracy={})
+    for name in ("settling_time", "time_constant", "relay_delay", "click"):
+        assert found[name].value is None
+        assert "does not show the output coming on" in found[name].reason
+    assert found["final_value"].value == pytest.approx(0.4e-3, abs=20e-6)
+
+
+def test_a_unit_switched_on_by_hand_is_not_recorded_and_gives_no_settling(on):
+    bench = on.bench(without=(Role.MAINS_SWITCH,))
+    bench.render = _power_on()  # which would read as settled in 3 s
+    done = on.run(STEP, bench)
+    assert not bench.called("start")
+    assert len(bench.called("read_dc_v")) == 5  # looked at before the load, as ever
+    assert 201 in bench.router.closed
+    found = done.findings()
+    assert found["settling_time"].value is None
+    assert "by hand" in found["settling_time"].reason
+    assert "relay_delay" not in found
