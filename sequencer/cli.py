@@ -470,7 +470,8 @@ def verify(run_folder: Path, as_json: bool) -> int:
 def rejudge(run_folder: Path, procedure: str | None, out: Path | None, as_json: bool) -> int:
     """Judge a finished run again from its captures alone, and say what changed.
 
-    The run's folder stays as it is; without --out nothing is written.
+    The run's folder stays as it is; without --out nothing is written. Exit code 1: not passed, or the
+    record was altered, which is said first.
     """
     from sequencer import rejudging
 
@@ -479,7 +480,7 @@ def rejudge(run_folder: Path, procedure: str | None, out: Path | None, as_json: 
     _put(json.dumps(result.to_json(), allow_nan=False) if as_json else result.text())
     if written:
         _say(f"written: {printable(str(written))}")
-    return OK if result.is_passed else LIMIT_NOT_MET
+    return OK if result.is_passed and not result.alterations else LIMIT_NOT_MET
 
 
 @commands.command()

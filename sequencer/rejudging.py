@@ -34,7 +34,7 @@ from sequencer.steps.base import AnyStepKind, Finding, Situation
 from sequencer.steps.registry import kinds
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.ticket import Ticket
-from sequencer.verifying import refuse_running
+from sequencer.verifying import altered_text, refuse_running, verify
 
 SCHEMA = 1
 _BROKEN_OFF = "broken off: "
@@ -97,7 +97,8 @@ class StepAgain:
 class Rejudged:
     """A run judged again: its steps, what changed, and what could not be done.
 
-    remarks tell of captures that were taken otherwise than the procedure asks.
+    remarks tell of captures that were taken otherwise than the procedure asks. alterations are what was
+    done to the record after it was written: then all of this may not be what was measured.
 
     outcome is pass or fail, or how the run ended when it was stopped or interrupted.
     """
@@ -109,6 +110,7 @@ class Rejudged:
     changes: tuple[Change, ...]
     problems: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    alterations: tuple[str, ...] = ()
 
     @property
     def is_passed(self) -> bool:
@@ -124,6 +126,7 @@ class Rejudged:
             "procedure": self.procedure,
             "serial": self.record.started.get("serial"),
             "run": str(self.record.folder),
+            "alterations": list(self.alterations),
             "changes": [change.to_json() for change in self.changes],
             "problems": list(self.problems),
             "remarks": list(self.remarks),
@@ -134,7 +137,8 @@ class Rejudged:
         """The result for people, several lines."""
         folder = printable(str(self.record.folder))
         count = sum(len(step.readings) for step in self.steps)
-        lines = [f"{folder}: {count} readings judged again by {printable(self.procedure)}"]
+        lines = [altered_text(self.alterations)] if self.alterations else []
+        lines.append(f"{folder}: {count} readings judged again by {printable(self.procedure)}")
         lines += [f"  {each}" for each in (*self.problems, *self.remarks)]
         visible = [change for change in self.changes if change.is_visible]
         lines += [f"  {change.text()}" for change in visible]
@@ -176,13 +180,14 @@ def rejudge(folder: Path, procedure: str | None = None) -> Rejudged:
     going on.
     """
     refuse_running(folder)
+    alterations = verify(folder).alterations
     record = read_record(folder)
     judge = _Judge(record, _procedure(record, procedure))
     if procedure is None:
         judge.require_own_procedure()
     else:
         judge.remark_what_was_recorded_otherwise()
-    return judge.judged()
+    return replace(judge.judged(), alterations=alterations)
 
 
 def write_rejudged(result: Rejudged, parent: Path) -> Path:

@@ -8,7 +8,7 @@ from sequencer.matching import match
 from sequencer.record import MATCH, read_record
 from sequencer.report.pair_report import write_pair_report
 from sequencer.report.run_report import write_run_report
-from sequencer.verifying import Verification, refuse_running, verify_all
+from sequencer.verifying import Verification, altered_text, refuse_running, verify_all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,11 +20,7 @@ class ReportAgain:
 
     def text(self) -> str:
         """What was altered, for people; empty when nothing was."""
-        if not self.alterations:
-            return ""
-        return "\n".join(
-            ("THE RECORD WAS ALTERED after it was written:", *(f"  {e}" for e in self.alterations))
-        )
+        return altered_text(self.alterations)
 
 
 def write_report_again(folder: Path) -> ReportAgain:

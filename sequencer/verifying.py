@@ -89,6 +89,15 @@ class _Line:
         return number if is_number else None
 
 
+def altered_text(alterations: Sequence[str]) -> str:
+    """What was altered, for people; empty when nothing was."""
+    if not alterations:
+        return ""
+    return "\n".join(
+        ("THE RECORD WAS ALTERED after it was written:", *(f"  {each}" for each in alterations))
+    )
+
+
 def verify(folder: Path) -> Verification:
     """Check the record of one run.
 

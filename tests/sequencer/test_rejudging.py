@@ -354,6 +354,19 @@ def test_the_command_tells_and_exits(run, capsys):
     assert {"id", "kind", "verdict", "readings"} <= set(found["steps"][0])
 
 
+def test_an_altered_record_is_said_first_and_does_not_end_as_passed(run, capsys):
+    journal = run / "journal.jsonl"
+    journal.write_text(journal.read_text().replace('"serial":"A-1"', '"serial":"A-2"', 1))
+    assert run_command(["rejudge", str(run)]) == 1
+    first, what, *rest = capsys.readouterr().out.splitlines()
+    assert first == "THE RECORD WAS ALTERED after it was written:"
+    assert "line 1 was changed" in what
+    assert rest[-1].startswith("pass (recorded: pass)")
+    assert run_command(["rejudge", str(run), "--json"]) == 1
+    (alteration,) = json.loads(capsys.readouterr().out)["alterations"]
+    assert "line 1 was changed" in alteration
+
+
 def test_out_writes_the_result_beside_nothing_else(run, tmp_path, capsys):
     before = snapshot(run)
     assert run_command(["rejudge", str(run), "--out", str(tmp_path / "out" / "deep")]) == 0
