@@ -17,7 +17,9 @@ from sequencer.events import (
     StepFinished,
     StepStarted,
 )
+from sequencer.limits import Reading, Verdict, counts_as_passed
 from sequencer.make_safe import MAINS_LEFT
+from sequencer.wording import is_undecided, name_text
 
 # Behind the id of a step in a repeated group.
 _ROUNDS = re.compile(r"(\.[0-9]+)+$")
@@ -95,6 +97,9 @@ class LastWords:
         self._left_out: dict[str, None] = {}
         self._limits_left_out: dict[str, None] = {}
         self._unmet_again: dict[str, None] = {}
+        # Step and reading that keep a run from passing; of a resumed run those before the break lack.
+        self._unmet: list[tuple[str, Reading]] = []
+        self._is_resumed = False
         self._has_judged = False
         self._has_energised = False
         self._is_unit_shown = is_unit_shown
@@ -106,7 +111,7 @@ class LastWords:
         match event:
             case RunResumed(left_out=left_out):
                 self._planned, self._is_unit_shown = event.planned, event.is_unit_shown
-                self._has_judged = event.has_judged
+                self._has_judged, self._is_resumed = event.has_judged, True
                 self._left_out = dict.fromkeys(without_round(step) for step in left_out)
                 self._limits_left_out = dict.fromkeys(event.limits_left_out)
                 self._unmet_again = dict.fromkeys(event.unmet_again)
@@ -123,8 +128,10 @@ class LastWords:
                 if left_out is not None:
                     self._left_out[without_round(step)] = None
                 self._limits_left_out |= dict.fromkeys(limit_names(step, event.limits_left_out))
-            case ReadingTaken(reading=reading) if reading.limits is not None:
+            case ReadingTaken(step=step, reading=reading) if reading.limits is not None:
                 self._has_judged = True
+                if not (event.restored or counts_as_passed(reading.verdict, has_limit=True)):
+                    self._unmet.append((step, reading))
             case MadeSafe(actions=actions):
                 self._safety = _unsafe([each.action for each in actions if not each.is_confirmed])
                 self._by_word = ", ".join(each.action for each in actions if each.is_by_word)
@@ -169,12 +176,22 @@ class LastWords:
             case Outcome.FAIL if not self._has_judged:
                 return "nothing was judged, every limit was left out"
             case Outcome.FAIL:
-                return "at least one limit is not met"
+                return self._missing() or "at least one limit is not met"
             case Outcome.PASS if not self._has_judged:
                 return "no reading has a limit"
             case Outcome.PASS:
                 return "every limit is met"
         return ""
+
+    def _missing(self) -> str:
+        """What could not be measured, where nothing else kept the run from passing; else empty."""
+        are_known = self._unmet and not (self._is_resumed or self._unmet_again)
+        if not are_known or any(each.verdict is not Verdict.NO_READING for _, each in self._unmet):
+            return ""
+        step, first = self._unmet[0]
+        could = "decided" if is_undecided(first) else "measured"
+        more = f", and {len(self._unmet) - 1} more" if len(self._unmet) > 1 else ""
+        return f"{name_text(first.name)} of {step} could not be {could}{more}"
 
     @property
     def _unreached(self) -> list[str]:

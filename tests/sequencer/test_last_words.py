@@ -98,6 +98,30 @@ def test_a_limit_not_met():
     assert _line(*JUDGED, outcome=Outcome.FAIL) == "NOT PASSED: at least one limit is not met"
 
 
+def _unmet(step, verdict, **changes):
+    told = {"name": "temperature", "value": None, "unit": "degC", "limits": Limit(maximum=60.0)}
+    return ReadingTaken(step=step, reading=Reading(**{**told, "verdict": verdict, **changes}))
+
+
+GONE = _unmet("warm_up", Verdict.NO_READING)
+BOUND = _unmet("b", Verdict.NO_READING, lower_bound=40.0)
+HOT = _unmet("c", Verdict.FAIL, value=70.0)
+
+
+@pytest.mark.parametrize(
+    ("unmet", "why"),
+    [
+        ([GONE], "temperature of warm_up could not be measured"),
+        ([GONE, BOUND], "temperature of warm_up could not be measured, and 1 more"),
+        ([BOUND], "temperature of b could not be decided"),
+        ([GONE, HOT], "at least one limit is not met"),
+        ([_resumed(has_judged=True), GONE], "at least one limit is not met"),
+    ],
+)
+def test_a_reading_that_is_missing_is_named_where_nothing_else_failed(unmet, why):
+    assert _line(*JUDGED, *unmet, outcome=Outcome.FAIL).startswith(f"NOT PASSED: {why}")
+
+
 @pytest.mark.parametrize(
     ("outcome", "word"),
     [
