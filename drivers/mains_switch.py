@@ -51,9 +51,9 @@ class MappedMainsSwitch:
         try:
             if is_asked and self._standby.is_energised():
                 return False
+            self._standby.set(True)
         except ReportedError as error:
             if error.code in _COMMAND_ERRORS:
                 raise missing from error  # what it does not know, nobody has commanded
             raise
-        self._standby.set(True)
         return is_asked

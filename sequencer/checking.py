@@ -71,7 +71,7 @@ def plan(
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=in_file_order(planner.errors))
     carried_out, unit = _carried_out(steps), procedure.unit
-    is_shown = is_unit_shown(carried_out, kinds, unit, has_meter=bench.has(Role.POWER_METER))
+    is_shown = is_unit_shown(carried_out, kinds, unit)
     planner.remarks += [] if is_shown else [NOTHING_SHOWS_IT]
     is_confirmed = is_voltage_unknown(bench) and switches_on(carried_out, kinds, unit)
     planner.remarks += [remark_on_unknown(unit)] if is_confirmed else []
@@ -478,8 +478,8 @@ def _remarks(bench: BenchSpec, today: date, *, is_unattended: bool) -> tuple[str
     ]
     if not can_see_level(bench):
         remarks.append(
-            "the multimeter has no AC reading (read_ac), so the guards output_level and load_power "
-            "see nothing"
+            "the multimeter has no AC reading (read_ac), so the guards output_level, load_power and "
+            "power_balance see nothing"
         )
     if not bench.independent_means:
         accepted = bench.unattended if is_unattended else None

@@ -23,8 +23,8 @@ _PEAK_MARGIN = 1.02
 _DRIVES = "drives the unit, but no step before it has switched it on"
 _DRIVES_AGAIN = "in its second round drives the unit, which the first one left switched off"
 NOTHING_SHOWS_IT = (
-    "no step drives the unit, and no power meter sees it come on: nothing in this run shows that the "
-    "unit is on; look at its lamp yourself, or add a tone step"
+    "no step drives the unit: nothing in this run shows that it is on (what it draws may be its own "
+    "standby); look at its lamp yourself, or add a tone step"
 )
 _SWITCH_ON = "put a power_on (or servo_settling) before it"
 _FINDS_ON = "needs the unit's mains off, but a step before it has switched them on"
@@ -119,16 +119,13 @@ def against_mains(
 
 
 def is_unit_shown(
-    carried_out: Iterable[Step],
-    kinds: Mapping[str, AnyStepKind],
-    unit: UnitData,
-    *,
-    has_meter: bool,
+    carried_out: Iterable[Step], kinds: Mapping[str, AnyStepKind], unit: UnitData
 ) -> bool:
     """Whether a unit that is off would be found out: it has no DC, no hum and no noise, and passes.
 
     carried_out are the steps and those of their groups, in order, without those left out. Where nothing
-    of the unit is measured, there is nothing to show. A power meter shows it where a step switches on.
+    of the unit is measured, there is nothing to show. What it draws shows nothing: it may be in a
+    standby of its own.
     """
     is_loop, is_measured = False, False
     for step in carried_out:
@@ -138,7 +135,7 @@ def is_unit_shown(
             continue
         demand = kind.demand(step.settings, unit)
         is_switched_on = kind.leaves(step.settings) is Leaves.ON
-        if (has_meter and is_switched_on) or (demand.load_w > 0.0 and not is_loop):
+        if demand.load_w > 0.0 and not is_loop:
             return True
         is_loop = is_loop and not is_switched_on
         looks_at_it = demand.roles & {Role.ANALYSER, Role.DMM} and not demand.needs_mains_off

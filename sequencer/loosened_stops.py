@@ -17,6 +17,8 @@ FURTHEST = 3.0
 _FURTHEST_TEMPERATURE = 1.25
 # Guards that stop below their limit.
 _BOUNDED_BELOW = ("disk",)
+_LAST_FREQUENCY = "stop"  # of a sweep
+_ENDS = ("until",)  # the distortion at which a level sweep ends
 # A figure is decimal text.
 _SLACK = 1e-9
 
@@ -29,7 +31,7 @@ def loosened(
     own are its settings as the procedure has them, node and own_node the step as it was read.
     """
     for name in type(settings).model_fields:
-        if "stop" in name.split("_"):
+        if name in _ENDS or (name != _LAST_FREQUENCY and "stop" in name.split("_")):
             yield from _beyond(name, settings, own, node, own_node, FURTHEST)
 
 

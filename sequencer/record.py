@@ -185,6 +185,7 @@ class Record:
         return {
             "schema": SCHEMA,
             "outcome": self.outcome,
+            "is_unit_shown": self.is_unit_shown,
             "cause": self.finished.get("cause") if self.finished else "the record breaks off",
             "procedure": started.get("procedure"),
             "serial": started.get("serial"),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import MainsFrequency
+from sequencer.analysis.mains import STRONG_MULTIPLES, MainsFrequency
 from sequencer.analysis.mains_nominals import is_told
 
 FoundBySection = Sequence[Mapping[float, MainsFrequency]]
@@ -19,8 +19,8 @@ class Hum:
 
     nominal_hz is its nominal frequency; the first one looked for where no line says more. lines are
     the multiples of it that stand out in any section, is_told says whether they tell the frequency.
-    stray_hz are lines that stand out too far from a nominal frequency to be told for its hum, where
-    there is no other. found
+    stray_hz are lines that stand out too far from a nominal frequency to be told for its hum, or alone
+    where weak lines lie, where there is no other. found
     holds the finds for nominal_hz, None for a section too short for them.
     """
 
@@ -62,12 +62,17 @@ def choose_hum(found: FoundBySection, nominals_hz: Sequence[float]) -> Hum:
     told = [f for f in nominals_hz if is_told(f, _lines(found, f), nominals_hz)]
     nominal_hz = max(told or nominals_hz, key=lambda f: _own_power(found, f))
     lines = _lines(found, nominal_hz)
-    strays = {f: _of(found, f) for f in nominals_hz}
+    stray_hz: list[float] = []
+    if not lines:
+        stray_hz = _stray_hz([_of(found, f) for f in nominals_hz])
+    elif not told and lines.isdisjoint(STRONG_MULTIPLES):
+        # Hum has one of these; a tone near a weak line would have the others read beside theirs.
+        stray_hz = [min(lines) * _mean_seen(_of(found, nominal_hz))]
     return Hum(
         nominal_hz=nominal_hz,
         is_told=bool(told),
         lines=tuple(sorted(lines)),
-        stray_hz=() if lines else tuple(_stray_hz(strays.values())),
+        stray_hz=tuple(stray_hz),
         found=tuple(section.get(nominal_hz) for section in found),
     )
 
@@ -88,6 +93,10 @@ def _stray_hz(each: Iterable[Sequence[MainsFrequency]]) -> list[float]:
     """Median of the strays that each nominal frequency has in the sections."""
     by_nominal = [[m.stray_hz for m in finds if m.stray_hz is not None] for finds in each]
     return [float(np.median(strays)) for strays in by_nominal if strays]
+
+
+def _mean_seen(finds: Sequence[MainsFrequency]) -> float:
+    return float(np.mean([mains.value_hz for mains in finds if mains.is_seen]))
 
 
 def _mean(seen: Sequence[MainsFrequency]) -> Estimate:

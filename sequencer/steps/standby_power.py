@@ -75,11 +75,11 @@ class StandbyPower(StepKind[StandbyPowerSettings]):
         watts = bench.power_meter.read_power_w()
         if not was_on:
             bench.switch_mains(False)
-        bench.energise("unit out of standby")
-        bench.mains_switch.set_standby(False)
         yield single_reading("standby_power", Role.POWER_METER.value, watts)
         if is_reversed(watts):
             raise WiredWrong(REVERSED)
+        bench.energise("unit out of standby")
+        bench.mains_switch.set_standby(False)
 
     def evaluate(
         self, settings: StandbyPowerSettings, captures: Sequence[Capture], situation: Situation

@@ -241,3 +241,14 @@ def test_a_tone_beside_a_hum_line_draws_the_mains_frequency_nowhere(tone_hz):
     assert value is None or value == pytest.approx(50.02, abs=1e-3)
     if 1 in result.hum_lines:
         assert result.hum_lines[1].value == pytest.approx(1e-3, abs=2e-6)
+
+
+@pytest.mark.parametrize(("mains_hz", "tone_hz"), [(50.048, 197.6), (48.02, 353.5)])
+def test_a_strong_tone_near_a_weak_line_has_no_line_read_beside_the_hum(mains_hz, tone_hz):
+    # truth by construction: hum_150 of 113 uV was read as 4 uV beside its line
+    wave = idle(2.0, {1: 30e-6, 2: 20e-6, 3: 113e-6, 6: 500e-6}, mains_hz=mains_hz, rate=8000.0)
+    t = np.arange(wave.size) / 8000.0
+    wave += np.sqrt(2) * 7.5e-3 * np.cos(2 * np.pi * tone_hz * t)
+    hum = analyse_idle(wave, 8000.0, nominal_mains_hz=50.0, band_hz=(20.0, 3000.0)).hum_lines
+    read = {k: e for k, e in hum.items() if e.value is not None}
+    assert not hum or read[3].value == pytest.approx(113e-6, rel=0.01)
