@@ -36,6 +36,7 @@ Matrix = NDArray[np.float64]
 
 _LOWEST_BIN = 2
 _SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
+_RING_SHARE = 0.75  # the same, at most, where ringing is fast
 _DECAYS = 48
 _GRID_POINTS = 240
 _RING_DECAYS = 12
@@ -267,7 +268,10 @@ def _covariance(
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     weights = np.linalg.pinv(jacobian / scale)
-    noise = _Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s)
+    share = _SLOW_SHARE
+    if kind == "ringing":  # the noise that counts is that around the ringing
+        share = float(np.clip(6.0 * nonlinear[1] * trend.step_s, _SLOW_SHARE, _RING_SHARE))
+    noise = _Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s, share)
     # Zero padding looks at frequencies down to an eighth of a cycle in the record.
     size = 8 * time.size
     answer = np.fft.rfft(weights, n=size, axis=1)[:, 1:]
@@ -287,8 +291,10 @@ class _Noise:
     kernel_s: float
 
     @classmethod
-    def of(cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float) -> "_Noise":
-        """The noise of a residual, by weighted least squares on its slow part.
+    def of(
+        cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float, share: float
+    ) -> "_Noise":
+        """The noise of a residual, by weighted least squares on its slow part, a share.
 
         A periodogram's bin scatters by its own mean, so the weights are the inverse square of the
         model, iterated. What share of a bin the fitted course has taken follows from its columns and
@@ -300,7 +306,7 @@ class _Noise:
         power = np.abs(np.fft.rfft(rest)) ** 2 * (2.0 * step_s / rest.size)
         power /= np.maximum(1.0 - taken, 0.1)
         frequency = np.arange(power.size) / (rest.size * step_s)
-        slow = slice(_LOWEST_BIN, max(_LOWEST_BIN + 12, round(_SLOW_SHARE * power.size)))
+        slow = slice(_LOWEST_BIN, max(_LOWEST_BIN + 12, round(share * power.size)))
         power, frequency = power[slow], frequency[slow]
         shape = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
         model = np.column_stack([shape._white(frequency), shape._flicker(frequency)])
