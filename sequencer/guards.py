@@ -94,6 +94,10 @@ class MainsPower(Guard):
     period: Period = 30.0
 
 
+class PowerBalance(Guard):
+    """Power into the load against power from the mains: more out than in means no load, or another."""
+
+
 class HeatsinkTemperature(Guard):
     """Temperature of the heatsink."""
 
@@ -152,6 +156,7 @@ class GuardSettings:
     output_level: OutputLevel = field(default_factory=OutputLevel)
     load_power: LoadPower = field(default_factory=LoadPower)
     mains_power: MainsPower = field(default_factory=MainsPower)
+    power_balance: PowerBalance = field(default_factory=PowerBalance)
     temperature: HeatsinkTemperature = field(default_factory=HeatsinkTemperature)
     temperature_rise: TemperatureRise = field(default_factory=TemperatureRise)
     instruments: Instruments = field(default_factory=Instruments)
@@ -177,6 +182,7 @@ KINDS: Mapping[str, type[Guard]] = {
     "output_level": OutputLevel,
     "load_power": LoadPower,
     "mains_power": MainsPower,
+    "power_balance": PowerBalance,
     "temperature": HeatsinkTemperature,
     "temperature_rise": TemperatureRise,
     "instruments": Instruments,

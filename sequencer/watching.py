@@ -14,7 +14,8 @@ analyser while it records. No relay is moved: where the meter isn't at the outpu
 watched just now. What the guards judge depends on the phase: DC only with mains and load on, a level
 only in silence that has lasted since the look before. A multimeter's average over a mains cycle leaves
 a rest of a driven tone, at most peak / (pi * frequency * time) (mean of a sine over any stretch of
-that time); the DC guard allows for it.
+that time); the DC guard allows for it. Power into the load is the level squared over its resistance,
+whether one is connected or not; only what the unit draws from the mains tells (energy).
 """
 
 import math
@@ -36,12 +37,26 @@ from sequencer.unit_data import OFF_W, REVERSED, UnitData, is_off, is_reversed
 SETTLED_S = 15.0
 _MB_PER_GB = 1000.0
 _DC_READINGS = 5
+# Below this a power into the load proves nothing about it: a unit at rest draws more (common practice,
+# no source).
+_BALANCE_FROM_W = 5.0
+# What the meters may be off together, if no more is stated (common practice, no source).
+_LEAST_DOUBT = 0.05
+# A power meter's mean has followed a level that has just risen by then (common practice, no source); no
+# longer, since a look must not push the end of a record's wait back.
+_BALANCE_WAIT_S = 2.0
+_BALANCE_TRIES = 4
+_NO_LOAD = (
+    "the output shows {out} into the load, but the unit draws only {drawn} from the mains: the load is "
+    "not connected (or not {ohms})"
+)
 _BRIEFLY = 1  # turns of patience for a question that every instrument answers at once
 _UNITS: Mapping[str, str] = {
     "output_dc": "V",
     "output_level": "V",
     "load_power": "W",
     "mains_power": "W",
+    "power_balance": "W",
     "temperature": "degC",
     "temperature_rise": "K/min",
     "total_time": "s",
@@ -75,12 +90,16 @@ class _Memory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Bounds:
-    """The limit that holds just now, the one that is only told, and what it means to be beyond."""
+    """The limit that holds just now, the one that is only told, and what it means to be beyond.
+
+    instead stands for the whole sentence on a value beyond the limit.
+    """
 
     limit: float
     warn: float | None = None
     is_lower: bool = False
     means: str = ""
+    instead: str = ""
 
     def is_beyond(self, value: float, bound: float | None) -> bool:
         """Whether a value lies on the wrong side of a bound."""
@@ -234,16 +253,52 @@ class Watch:
         return self._bench.dmm.read_ac_vrms(), _Bounds(limit=guard.limit)
 
     def _see_load_power(self, now_s: float) -> tuple[float, _Bounds] | None:
-        is_driven = self._state.is_driving and self._state.is_mains_on is not False
-        is_driven = is_driven and can_see_level(self._bench.spec)
-        if not is_driven or not self._is_closed("load") or not self._is_closed("meter_output"):
+        if not self._is_load_driven():
             self._memory.overloaded_since_s = None
             return None
-        load = self._bench.spec.load
-        power_w = self._bench.dmm.read_ac_vrms() ** 2 / load.resistance_ohm
+        power_w = self._read_load_power_w()
         if (limit := self._settings.load_power.limit) is not None:
             return power_w, _Bounds(limit=limit)
         return power_w, _Bounds(limit=self._load_limit_w(power_w, now_s))
+
+    def _is_load_driven(self) -> bool:
+        """Whether the unit drives its load, as far as is known, and the meter sees it."""
+        is_driven = self._state.is_driving and self._state.is_mains_on is not False
+        is_driven = is_driven and can_see_level(self._bench.spec)
+        return is_driven and self._is_closed("load") and self._is_closed("meter_output")
+
+    def _read_load_power_w(self) -> float:
+        """What the level at the output is in the load's resistance."""
+        return self._bench.dmm.read_ac_vrms() ** 2 / self._bench.spec.load.resistance_ohm
+
+    def _see_balance(self, now_s: float) -> tuple[float, _Bounds] | None:
+        """More out than in can't be; only a level that has just risen is ahead of the mains' mean."""
+        if not self._bench.spec.has(Role.POWER_METER) or not self._is_load_driven():
+            return None
+        seen = self._read_balance()
+        for _ in range(_BALANCE_TRIES):
+            if not seen[1].is_beyond(seen[0], seen[1].limit):
+                break
+            self._bench.clock.sleep(_BALANCE_WAIT_S / _BALANCE_TRIES)
+            seen = self._read_balance()
+        return seen
+
+    def _read_balance(self) -> tuple[float, _Bounds]:
+        """Power into the load, and the most that the mains give, with the doubt of what reads both."""
+        spec = self._bench.spec
+        power_w = self._read_load_power_w()
+        mains_w = self._bench.power_meter.read_power_w()
+        if is_reversed(mains_w):
+            return power_w, _Bounds(limit=math.inf)  # the guard of the mains power says so
+        accuracy = spec.accuracy
+        doubt = accuracy[Role.POWER_METER].power + 2.0 * accuracy[Role.DMM].ac + spec.load.tolerance
+        most_w = mains_w * (1.0 + max(doubt, _LEAST_DOUBT))
+        words = _NO_LOAD.format(
+            out=_shown(power_w, "W"),
+            drawn=_shown(mains_w, "W"),
+            ohms=_shown(spec.load.resistance_ohm, "ohm"),
+        )
+        return power_w, _Bounds(limit=max(most_w, _BALANCE_FROM_W), instead=words)
 
     def _load_limit_w(self, power_w: float, now_s: float) -> float:
         """What the load stands just now: its short-term power only for its short-term duration."""
@@ -345,6 +400,7 @@ _EYES: Mapping[str, _Eye] = {
     "output_level": Watch._see_level,
     "load_power": Watch._see_load_power,
     "mains_power": Watch._see_mains_power,
+    "power_balance": Watch._see_balance,
     "temperature": Watch._see_temperature,
     "temperature_rise": Watch._see_rise,
     "instruments": Watch._see_instruments,
@@ -355,6 +411,8 @@ _EYES: Mapping[str, _Eye] = {
 
 def _beyond(name: str, value: float, bounds: _Bounds, *, is_warning: bool = False) -> str:
     """What is out of bounds, in words."""
+    if bounds.instead:
+        return bounds.instead
     bound = bounds.warn if is_warning else bounds.limit
     assert bound is not None
     unit = _UNITS[name]

@@ -109,3 +109,22 @@ def test_no_guard_trips_on_a_healthy_unit(steadybench, new_bench, tmp_path, step
     done, events = _run(steadybench, tmp_path, new_bench(), step)
     assert done.code == 0, done.json()["cause"]
     assert not [event for event in events if event["event"] == "guard_warned"]
+
+
+@pytest.mark.parametrize("is_connected", [True, False])
+def test_a_load_that_nobody_connected_stops_a_run_at_rated_power(
+    steadybench, new_bench, tmp_path, is_connected
+):
+    """A bench whose router has no channel for the load; 100 W never come out of some 20 W (energy)."""
+    bench = new_bench()
+    bench.tell("router", "ROUT:CLOS (@201)" if is_connected else "ROUT:OPEN (@201)")
+    bench.bench_file.write_text(bench.bench_file.read_text().replace("load: 201, ", ""))
+    done = steadybench(
+        *["run", "rated_power", "--bench", bench.bench_file, "--serial", "S", "--unattended"],
+        *["--accept-cautions", "--json", "--out", tmp_path / "out"],
+    )
+    assert done.code == (0 if is_connected else 3), done.out
+    cause = done.json().get("cause") or ""
+    assert cause.startswith("guard power_balance: the output shows 100") is not is_connected
+    assert ("the load is not connected (or not 8 ohm)" in cause) is not is_connected
+    assert bench.is_safe
