@@ -320,10 +320,12 @@ class StepAccess:
         ):
             self.wait(_METER_S / 10.0)
             volts = self.power_meter.read_voltage_vrms()
+        if suits_mains(volts, wanted):
+            return
         if volts < _NO_MAINS_V:
             if is_on:
                 raise WiredWrong(_NO_MAINS.format(volts=volts))
-        elif not suits_mains(volts, wanted):
+        else:
             raise WiredWrong(
                 f"the mains are at {volts:.0f} V, but the unit is one for {wanted:.0f} V (mains_voltage "
                 "in its data): correct its data, or feed it from a transformer of the right voltage"

@@ -39,8 +39,9 @@ class LoadCheckSettings(StepSettings):
     stop_beyond: Ratio = Field(
         default=0.1, gt=0, le=0.25, description="a load further off than this stops the run"
     )
+    # A handheld meter at a few ohms, with what its leads leave (common practice, no source).
     accuracy: Percentage = Field(
-        default=0.0,
+        default=0.01,
         ge=0,
         le=0.5,
         description="accuracy of the operator's meter, of the reading, where the bench's can't do it",

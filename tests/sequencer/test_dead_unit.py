@@ -37,6 +37,7 @@ def test_a_unit_that_draws_nothing_stops_the_run(rig, start):
         (197.0, "230 V", True),
         (253.0, "230 V", True),
         (230.0, "240 V", True),
+        (24.0, "24 V", True),  # from a transformer
     ],
 )
 def test_mains_of_another_voltage_are_not_switched_on(rig, mains_v, asked, goes_on):
