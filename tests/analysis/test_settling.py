@@ -113,6 +113,100 @@ def test_ringing_servo_is_judged_by_its_last_exit():
     assert result.time_constant_s is None
 
 
+def quick_ringing(
+    frequency_hz, *, hum_v=0.0, noise_v=1e-4, seed=1, tau_s=0.5, rate=8000.0, mains_hz=50.0
+):
+    """0.2 V exp(-t/tau) cos(2 pi f t) + 3 mV from 1 s on; noise_v is that of each sample."""
+    time = np.arange(int(8 * rate)) / rate
+    course = ringing(frequency_hz, tau_s, 0.2, 3e-3)
+    volts = np.where(time >= 1.0, course(np.maximum(time - 1.0, 0.0)), 0.0)
+    volts += noise_v * np.random.default_rng(seed).standard_normal(time.size)
+    return volts + hum_v * np.cos(2 * np.pi * mains_hz * time + 1.0), course
+
+
+def settle_quick(volts, rate=8000.0, **options):
+    return settle(volts, rate=rate, event_s=1.0, **options)
+
+
+@pytest.mark.parametrize("frequency_hz", [1.0, 2.0, 3.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0])
+def test_ringing_behind_the_averaging_is_put_back(frequency_hz):
+    # the mean over two cycles passes sinc(2 f/mains): 0.50 of a sine of 15 Hz (exact, closed form)
+    volts, course = quick_ringing(frequency_hz)
+    result = settle_quick(volts)
+    assert result.too_fast_hz is None
+    truths = (
+        (result.settling_time_s, last_exit(course, 4.0)),
+        (result.ring_amplitude_v, 0.2),
+        (result.ring_frequency_hz, frequency_hz),
+        (result.ring_time_constant_s, 0.5),
+        (result.final_value_v, 3e-3),
+    )
+    for estimate, truth in truths:
+        # the truth of the time is known to a step of its grid, 2 us
+        assert abs(estimate.value - truth) < 3.0 * estimate.standard_uncertainty + 2e-6
+    assert result.settling_time_s.standard_uncertainty < 1e-4
+
+
+@pytest.mark.parametrize("frequency_hz", [3.0, 10.0, 15.0])
+def test_scatter_behind_the_averaging_is_as_stated(frequency_hz):
+    off = []
+    truth_s = last_exit(quick_ringing(frequency_hz)[1], 4.0)
+    for seed in range(40):
+        result = settle_quick(quick_ringing(frequency_hz, seed=seed)[0])
+        for estimate, truth in ((result.settling_time_s, truth_s), (result.ring_amplitude_v, 0.2)):
+            off.append((estimate.value - truth) / estimate.standard_uncertainty)
+    # 40 values know a standard deviation to 11 %: three such either way
+    assert np.std(off[0::2]) == pytest.approx(1.0, abs=0.34)
+    assert np.std(off[1::2]) == pytest.approx(1.0, abs=0.34)
+
+
+@pytest.mark.parametrize("hum_v", [0.0, 20e-3])
+@pytest.mark.parametrize("frequency_hz", [17.0, 20.0, 25.0, 28.0, 35.0, 45.0, 70.0, 120.0])
+def test_ringing_too_fast_to_be_followed_gives_no_time(frequency_hz, hum_v):
+    # 25 Hz falls on a zero of the average, 28 to 120 Hz fold down to a slower ringing of the points
+    volts, _ = quick_ringing(frequency_hz, hum_v=hum_v, mains_hz=49.9)
+    result = settle_quick(volts)
+    assert result.settling_time_s.value is None
+    assert result.ring_amplitude_v is None
+    assert not result.is_settled
+    assert result.too_fast_hz == pytest.approx(frequency_hz, abs=0.1)
+    assert result.fastest_hz == pytest.approx(15.08, abs=0.01)  # sin(x)/x = 1/2 at x = 1.8955
+    assert result.final_value_v.value == pytest.approx(3e-3, abs=3e-3)
+
+
+def test_faster_mains_lets_faster_ringing_be_followed():
+    volts, course = quick_ringing(17.0)
+    result = settle_quick(volts, mains_hz=60.0)
+    assert result.fastest_hz == pytest.approx(18.1, abs=0.01)
+    assert result.settling_time_s.value == pytest.approx(last_exit(course, 4.0), abs=1e-4)
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("tau_s", [0.05, 0.2, 1.0])
+@pytest.mark.parametrize("harmonic", [1, 2, 3])
+def test_hum_that_changes_at_power_on_is_no_ringing(mains_hz, tau_s, harmonic):
+    # 5 mV of hum from power-on, 50 mV more that dies away, 0.2 % off the nominal frequency
+    time = np.arange(int(8 * 8000.0)) / 8000.0
+    after = np.maximum(time - 1.0, 0.0)
+    wave = np.cos(2 * np.pi * 1.002 * mains_hz * harmonic * time + 0.5)
+    hum = np.where(time >= 1.0, (5e-3 + 50e-3 * np.exp(-after / tau_s)) * wave, 0.0)
+    volts = np.where(time >= 1.0, decay(0.12, 1.2, 0.4e-3)(after), 0.0) + hum
+    volts += 1e-3 * np.random.default_rng(3).standard_normal(time.size)
+    result = settle_quick(volts, mains_hz=mains_hz)
+    assert result.too_fast_hz is None
+    assert not result.is_oscillating
+    assert result.settling_time_s.value == pytest.approx(3.028, abs=0.01)
+
+
+def test_clicks_beside_quick_ringing_are_left_out():
+    volts, course = quick_ringing(8.0)
+    for at_s, height_v in ((4.5, 1.0), (6.0, -1.0)):
+        volts[int(at_s * 8000) : int((at_s + 0.005) * 8000)] += height_v
+    result = settle_quick(volts)
+    assert result.settling_time_s.value == pytest.approx(last_exit(course, 4.0), abs=1e-4)
+    assert result.ring_amplitude_v.value == pytest.approx(0.2, rel=1e-3)
+
+
 def test_servo_with_a_second_pole_solved_as_a_differential_equation():
     # tau tau2 x'' + tau x' + x = 0 with tau 1.2 s, tau2 3 s, from 120 mV at rest
     tau, tau2 = 1.2, 3.0
