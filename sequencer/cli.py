@@ -435,7 +435,12 @@ def resume(
         accepted_by=_user() if accept_cautions else None,
     )
     with _screen(as_json) as (console, screen):
-        carried = resume(wanted, person=_Terminal(console, screen), sinks=[screen])
+        carried = resume(
+            wanted,
+            person=_Terminal(console, screen),
+            sinks=[screen],
+            tell=lambda line: _show(console, screen, line),
+        )
         summary = read_record(carried.folder).summary()
         _finish(console, screen, as_json, summary, carried.folder)
     return _exit_code(str(summary["outcome"]), carried.interruption)

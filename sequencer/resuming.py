@@ -7,7 +7,7 @@ be at work.
 """
 
 import dataclasses
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +21,7 @@ from sequencer.errors import Interrupted, Refused, Stopped, printable
 from sequencer.events import Outcome, Sink
 from sequencer.interrupts import interruptible
 from sequencer.journal import JOURNAL, Journal, read_tail
+from sequencer.last_words import named_steps
 from sequencer.operator import Operator
 from sequencer.past import past_of
 from sequencer.record import (
@@ -62,8 +63,16 @@ class Resumption:
     accepted_by: str | None = None
 
 
-def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Carried:
+def resume(
+    wanted: Resumption,
+    *,
+    person: Operator,
+    sinks: Sequence[Sink],
+    tell: Callable[[str], None],
+) -> Carried:
     """Go on with a run; its folder then holds the whole of it.
+
+    tell shows a line to whoever is there: which unit it is and what is left, before anything is asked.
 
     Raises Refused when there is nothing to go on with, it is still going on, or the record was altered.
     """
@@ -79,6 +88,7 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
             raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
         operator = operator_for(request, ready.bench, person)
         refuse_held(addresses_of(ready.bench))
+        tell(_what_is_left(record, ready, request.done))
         accepted = ask_cautions(operator, ready.plan.cautions)
         job = _job(record, request)
         addresses = [*addresses_of(ready.bench), record_address(folder)]
@@ -107,6 +117,15 @@ def resume(wanted: Resumption, *, person: Operator, sinks: Sequence[Sink]) -> Ca
                     past=past,
                 )
         return conclude(folder, ran)
+
+
+def _what_is_left(record: Record, ready: Prepared, done: Collection[str]) -> str:
+    """The unit, and the steps that are left, in words."""
+    model = str(record.started.get("model") or "")
+    unit = " ".join(filter(None, (model, "serial", str(record.started.get("serial")))))
+    left = [each.step.id for each in ready.plan.steps if each.step.id not in done]
+    steps = named_steps(left, "left") or "no step left"
+    return printable(f"To go on with {ready.procedure.title}: {unit}; {steps}", 1000)
 
 
 @contextmanager

@@ -121,6 +121,15 @@ def test_a_broken_off_run_is_finished(cut, steadybench, text, number):
     assert times == sorted(times)
 
 
+def test_which_unit_and_what_is_left_is_told_before_anything_is_asked(cut, steadybench):
+    folder = cut(SHORT, '"event":"step_started","step":"tone_1w"')
+    declined = steadybench("resume", folder, says="no\n")
+    assert declined.code == 2
+    told, asked, _ = declined.out.partition("CAUTION")
+    assert asked
+    assert "To go on with short test: serial S-1; 2 steps left: tone_1w, finish" in told
+
+
 def test_what_the_next_step_relies_on_is_brought_back_before_it(cut, steadybench):
     """The unit was off and cooled: mains, load and warmth come again, their readings apart."""
     folder = cut(SHORT, '"event":"step_started","step":"tone_1w"')

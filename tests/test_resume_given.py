@@ -85,7 +85,7 @@ def test_a_resumption_that_never_began_leaves_summary_and_report(
     monkeypatch.setattr(resuming, "run_in", refuse)
     wanted = resuming.Resumption(folder=folder, is_unattended=True, accepted_by="the test")
     with pytest.raises(type(reason)):
-        resuming.resume(wanted, person=AcceptedBeforehand("the test"), sinks=[])
+        resuming.resume(wanted, person=AcceptedBeforehand("the test"), sinks=[], tell=print)
     assert (folder / "summary.json").read_bytes() == before
     assert (folder / "report.html").exists()
     assert steadybench("verify", folder).code == 0
@@ -108,5 +108,5 @@ def test_a_run_that_is_still_going_on_is_refused_before_anything_is_asked(interr
         reserved([record_address(folder)], "short on S-1"),
         pytest.raises(Refused, match="still running: short on S-1") as caught,
     ):
-        resuming.resume(resuming.Resumption(folder=folder), person=_Unasked(), sinks=[])
+        resuming.resume(resuming.Resumption(folder=folder), person=_Unasked(), sinks=[], tell=print)
     assert caught.value.code == "held"
