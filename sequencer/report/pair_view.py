@@ -11,6 +11,7 @@ from sequencer.pictures import Picture
 from sequencer.quantities import format_quantity
 from sequencer.record import REPORT, Json, Record, StepRecord
 from sequencer.report import not_tested
+from sequencer.report.again import beside
 from sequencer.report.context import Context, context_of
 from sequencer.report.figures import FigureView, figure_view
 from sequencer.report.plots import CROWDED_POINTS, overlay
@@ -251,8 +252,15 @@ def _step_title(units: Sequence[_Unit], step_id: str) -> str:
 
 
 def _judged(unit: _Unit, step_id: str) -> dict[str, ReadingView]:
+    """Readings with limits; beside them those that were not met any more after a break."""
     step = unit.last(step_id)
-    views = (reading_view(stored, step.kind) for stored in step.readings) if step else ()
+    if step is None:
+        return {}
+    ids = {each.id for each in unit.rounds[step_id]}
+    views = beside(
+        [reading_view(stored, step.kind) for stored in step.readings],
+        [each for each in unit.record.unmet_again if each.id in ids],
+    )
     return {view.name: view for view in views if view.has_limit}
 
 

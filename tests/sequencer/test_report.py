@@ -982,6 +982,15 @@ def test_a_unit_that_fails_fails_the_pair_by_name(pair):
     assert "A-2 (not passed)." in shown
 
 
+def test_side_by_side_too_a_reading_stands_beside_what_it_was_after_the_break(pair):
+    shown = pair([good_run(serial="A-1"), taken_up_again(Outcome.FAIL)]).text
+    heads, _, sides = shown.partition("Side by side")
+    assert f"1 kHz at 10 W, {AGAIN}: THD" in heads
+    row = sides.partition(f"THD, {AGAIN}")[2].partition("H2")[0]
+    assert "not taken" in row
+    assert "FAIL" in row
+
+
 def test_a_pair_whose_second_unit_never_ran_says_so(pair):
     stopped = [started(serial="A-1"), SAFE, RunFinished(outcome=Outcome.STOPPED, cause="lost")]
     shown = pair([stopped], [])
