@@ -31,7 +31,7 @@ from sequencer.analysis.trend import (
     rest_length,
     without_clicks,
 )
-from sequencer.analysis.trend_models import Course, fit_course
+from sequencer.analysis.trend_models import Course, Kind, fit_course
 
 _CONTACT_S = 0.06
 _LEAST_POINTS = 25
@@ -163,8 +163,9 @@ def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_h
 def _with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
     """The trend with the points that were left out as clicks but are fast ringing."""
     followed = points
-    for _ in range(2):  # the second time without the true clicks
-        ringing = fit_course("ringing", followed, event_s)
+    kinds: tuple[Kind, ...] = ("ringing", "mixed")
+    for kind in kinds:  # the second time without the true clicks
+        ringing = fit_course(kind, followed, event_s)
         course_v = ringing.averaged_v(points.time_s - event_s, points.kernel_s)
         followed = without_clicks(points, course_v)
     kept_more = followed.time_s.size - trend.time_s.size
@@ -205,7 +206,7 @@ def _too_fast_hz(
         )
         if found_hz is not None:
             return found_hz
-    is_fast = course.kind == "ringing" and course.nonlinear[1] > fastest_hz
+    is_fast = course.rings and course.nonlinear[1] > fastest_hz
     return float(course.nonlinear[1]) if is_fast else None
 
 
@@ -244,7 +245,11 @@ def _choose(trend: Trend, event_s: float) -> Course:
     ringing = fit_course("ringing", trend, event_s)
     two_stage = fit_course("two-stage", trend, event_s)
     best = ringing if ringing.squares_v2 < 0.7 * two_stage.squares_v2 else two_stage
-    return best if best.squares_v2 < 0.5 * decaying.squares_v2 else decaying
+    best = best if best.squares_v2 < 0.5 * decaying.squares_v2 else decaying
+    if best.squares_v2 < 2.0 * noise_v2 * trend.time_s.size:
+        return best
+    mixed = fit_course("mixed", trend, event_s)
+    return mixed if mixed.squares_v2 < 0.1 * best.squares_v2 else best  # a wander gives half
 
 
 def _result(
@@ -261,7 +266,7 @@ def _result(
         time = _time_by_points(trend, event.time_s, band, zero_v)
     is_beyond = time.value is not None and time.value > record_s
     is_inside = final.value is not None and band[0] < final.value < band[1]
-    ringing = course.kind == "ringing"
+    ringing = course.rings
     return SettlingResult(
         settling_time_s=time if is_inside else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
@@ -286,8 +291,7 @@ def _result(
 
 def _is_endless(course: Course, record_s: float) -> bool:
     """Whether the slowest part outlasts the record by so much that its end can't be told."""
-    rates = course.nonlinear[:1] if course.kind == "ringing" else course.nonlinear
-    return bool(np.any(rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
+    return bool(np.any(course.rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
 
 
 def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
@@ -314,7 +318,7 @@ def _time_by_course(
     if course.kind == "steady":
         return _never_outside()
     swing = float(np.sum(np.abs(course.linear[1:])))
-    slowest = 1.0 / float(np.min(course.nonlinear[:1] if _rings(course) else course.nonlinear))
+    slowest = 1.0 / float(np.min(course.rates))
     horizon = slowest * max(np.log(max(swing, room) / room), 0.0) + 0.01 * record_s
     time = np.linspace(0.0, horizon, _points_for(course, horizon))
     outside = np.flatnonzero(_beyond_v(course.value_v(time), band) > 0.0)
@@ -331,13 +335,9 @@ def _time_by_course(
     return Estimate(value=float(last), standard_uncertainty=doubt / slope)
 
 
-def _rings(course: Course) -> bool:
-    return course.kind == "ringing"
-
-
 def _points_for(course: Course, horizon_s: float) -> int:
     """Enough points that no swing of a ringing course slips between two of them."""
-    cycles = horizon_s * float(course.nonlinear[1]) if _rings(course) else 0.0
+    cycles = horizon_s * float(course.nonlinear[1]) if course.rings else 0.0
     return int(max(_GRID, min(100.0 * cycles, 1e6)))
 
 
@@ -379,7 +379,7 @@ def _time_constant(course: Course) -> Estimate | None:
     """Time constant of the slowest decay, s; None where it doesn't decay at all."""
     if course.kind == "steady":
         return None
-    count = 1 if _rings(course) else course.nonlinear.size
+    count = 1 if course.rings else course.nonlinear.size
     rate = _nonlinear(course, int(np.argmin(course.nonlinear[:count])))
     if rate.value is None or rate.value <= 0.0:
         return None

@@ -1,11 +1,12 @@
 """Courses a settling voltage can take, fitted to a trend by least squares.
 
-Four courses, t counted from the event:
+Five courses, t counted from the event:
 
     steady      c
     decaying    c + a exp(-t/tau)
     two-stage   c + a exp(-t/tau) + a2 exp(-t/tau2)
     ringing     c + exp(-t/tau) (a cos(2 pi f t) + b sin(2 pi f t))
+    mixed       the same + a2 exp(-t/tau2)
 
 Each is linear in its amplitudes once tau (and f) are given, so starts come from a grid over those
 alone (variable projection), and Gauss-Newton iteration (Levenberg-Marquardt) ends it.
@@ -31,7 +32,7 @@ from scipy.optimize import least_squares
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.trend import Trend
 
-Kind = Literal["steady", "decaying", "two-stage", "ringing"]
+Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
 Matrix = NDArray[np.float64]
 
 _LOWEST_BIN = 2
@@ -45,7 +46,8 @@ _FASTEST_START = 0.45  # cycles a point; at half a cycle the two phases can't be
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz).
+    """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz);
+    for mixed 1/tau, f, 1/tau2.
 
     covariance is that of (linear, nonlinear); rms_v the residual. Amplitudes are those of the
     voltage itself: what the averaging took away from a fast decay is put back.
@@ -57,6 +59,16 @@ class Course:
     covariance: Matrix
     rms_v: float
     squares_v2: float
+
+    @property
+    def rings(self) -> bool:
+        """Whether a part of it oscillates."""
+        return _rings(self.kind)
+
+    @property
+    def rates(self) -> Samples:
+        """Rates 1/tau of all parts, 1/s."""
+        return np.delete(self.nonlinear, 1) if self.rings else self.nonlinear
 
     def value_v(self, time_s: Samples) -> Samples:
         """The course at times after the event."""
@@ -103,15 +115,20 @@ def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
     )
 
 
+def _rings(kind: Kind) -> bool:
+    return kind in ("ringing", "mixed")
+
+
 def _columns(kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float) -> Matrix:
     """What each amplitude multiplies, shape (times, amplitudes)."""
     one = np.ones_like(time)
     if kind == "steady":
         return one[:, np.newaxis]
-    if kind == "ringing":
+    if _rings(kind):
         pole = complex(-nonlinear[0], 2.0 * np.pi * nonlinear[1])
         wave = np.exp(pole * time) * _passed(pole, kernel_s)
-        return np.column_stack([one, wave.real, wave.imag])
+        decays = [np.exp(-r * time) * _passed(complex(-r), kernel_s).real for r in nonlinear[2:]]
+        return np.column_stack([one, wave.real, wave.imag, *decays])
     poles = [complex(-rate) for rate in nonlinear]
     waves = [np.exp(p.real * time) * _passed(p, kernel_s).real for p in poles]
     return np.column_stack([one, *waves])
@@ -192,6 +209,23 @@ def _start_ringing(time: Samples, value: Samples, kernel_s: float) -> Samples:
     return best
 
 
+def _start_mixed(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    """The ringing first, or what rings about the best decay; either with the best decay beside it."""
+    decay = _start_decaying(time, value, kernel_s)
+    beside = _amplitudes("decaying", time, value, decay, kernel_s)[1]
+    rates = _trial_rates(time)[::3]
+    starts = [
+        np.append(ringing, rate)
+        for ringing in (
+            _start_ringing(time, value, kernel_s),
+            _start_ringing(time, beside, kernel_s),
+        )
+        for rate in (*rates, *decay)
+    ]
+    squares = [_squares("mixed", time, value, start, kernel_s) for start in starts]
+    return starts[int(np.argmin(squares))]
+
+
 def _ringing_squares(
     place: NDArray[np.int64], value: Samples, rate: float
 ) -> tuple[Samples, Samples]:
@@ -244,6 +278,7 @@ _START: dict[Kind, Callable[[Samples, Samples, float], Samples]] = {
     "decaying": _start_decaying,
     "two-stage": _start_two_stage,
     "ringing": _start_ringing,
+    "mixed": _start_mixed,
 }
 
 
@@ -269,7 +304,7 @@ def _covariance(
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     weights = np.linalg.pinv(jacobian / scale)
     share = _SLOW_SHARE
-    if kind == "ringing":  # the noise that counts is that around the ringing
+    if _rings(kind):  # the noise that counts is that around the ringing
         share = float(np.clip(6.0 * nonlinear[1] * trend.step_s, _SLOW_SHARE, _RING_SHARE))
     noise = _Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s, share)
     # Zero padding looks at frequencies down to an eighth of a cycle in the record.

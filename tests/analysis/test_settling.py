@@ -198,6 +198,22 @@ def test_hum_that_changes_at_power_on_is_no_ringing(mains_hz, tau_s, harmonic):
     assert result.settling_time_s.value == pytest.approx(3.028, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("frequency_hz", "tau_s", "start_v", "decay_s"),
+    [(2.43, 0.474, 0.068, 0.21), (9.79, 0.88, -0.098, 0.17), (6.31, 1.077, -0.068, 0.12)],
+)
+def test_ringing_on_a_decay(frequency_hz, tau_s, start_v, decay_s):
+    volts, wave = quick_ringing(frequency_hz, tau_s=tau_s)
+    slow = decay(start_v, decay_s, 0.0)
+    time = np.arange(volts.size) / 8000.0
+    volts = volts + np.where(time >= 1.0, slow(np.maximum(time - 1.0, 0.0)), 0.0)
+    result = settle_quick(volts)
+    expected = last_exit(lambda t: wave(t) + slow(t), 7.0)
+    assert result.is_oscillating
+    assert result.settling_time_s.value == pytest.approx(expected, abs=1e-3)
+    assert result.ring_amplitude_v.value == pytest.approx(0.2, rel=2e-3)
+
+
 def test_clicks_beside_quick_ringing_are_left_out():
     volts, course = quick_ringing(8.0)
     for at_s, height_v in ((4.5, 1.0), (6.0, -1.0)):
