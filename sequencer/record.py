@@ -182,10 +182,12 @@ class Record:
     def summary(self) -> dict[str, object]:
         """The summary of the command-line contract."""
         started = self.started
+        # Only where there is something to tell, so that summaries of older runs still verify.
+        unshown = {} if self.is_unit_shown else {"is_unit_shown": False}
         return {
             "schema": SCHEMA,
             "outcome": self.outcome,
-            "is_unit_shown": self.is_unit_shown,
+            **unshown,
             "cause": self.finished.get("cause") if self.finished else "the record breaks off",
             "procedure": started.get("procedure"),
             "serial": started.get("serial"),
@@ -204,7 +206,7 @@ class Record:
                     "kind": step.kind,
                     "verdict": step.verdict or Verdict.NO_READING.value,
                     "left_out": step.left_out,
-                    "limits_left_out": step.limits_left_out,
+                    **({"limits_left_out": each} if (each := step.limits_left_out) else {}),
                     "readings": step.readings,
                 }
                 for step in self.steps

@@ -38,6 +38,7 @@ steps:
   - include: nowhere
   - {id: last, kind: power_off}
 """
+GUARDED = "guards: {heat: {limit: 80 degC}}\nsteps:\n  - {id: on, kind: power_on}\n"
 BENCH = """\
 bench: corner bench
 generator_ceiling: 2
@@ -116,6 +117,13 @@ def test_what_only_a_run_asks_for_is_told_with_the_rest(told):
     assert len(found) == len(TOLD) + 2
     assert ("t.yaml:1:9", "serial") in [(place, words.split(":")[0]) for place, words in found]
     assert any(words.startswith("nothing switches the unit off if") for _, words in found)
+
+
+def test_an_unknown_guard_is_a_mistake_beside_a_bench_too(tmp_path, capsys):
+    path = tmp_path / "p.yaml"
+    path.write_text(PROCEDURE[: PROCEDURE.index("guards")] + GUARDED, encoding="utf-8")
+    assert run_command(["check", str(path), "--bench", "sim"]) == 2
+    assert 'there is no guard "heat"' in capsys.readouterr().err
 
 
 # A bench that carries out all of the final test, on which nothing is left out.

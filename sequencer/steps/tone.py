@@ -172,9 +172,10 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
 def _burning(settings: ToneSettings, unit: UnitData) -> list[str]:
     """What stands against power above the audio band for long."""
     seconds = settings.hold + settings.record
+    if settings.frequency <= AUDIO_BAND_HZ or seconds <= LONGEST_ABOVE_S:
+        return []  # whatever the level, which may be mistaken
     watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
-    is_much = watts > MUCH_POWER * unit.rated_power_w
-    if settings.frequency <= AUDIO_BAND_HZ or not is_much or seconds <= LONGEST_ABOVE_S:
+    if watts <= MUCH_POWER * unit.rated_power_w:
         return []
     words = (
         f"{say(watts, 'W')} at {say(settings.frequency, 'Hz')} for {say(seconds, 's')} burns the "

@@ -111,7 +111,7 @@ def test_a_guard(told, guard, words):
     ("step", "words"),
     [
         ("{kind: tone, level: 1 W, record: 100 s}", '"100 s" is too large; write 60 s or less'),
-        ("{kind: load_check, stop_beyond: 200 %}", "is too large; write less than 100 %"),
+        ("{kind: load_check, stop_beyond: 200 %}", "is too large; write 25 % or less"),
         ("{kind: dc_offset, count: 1}", '"1" is too small; write 2 or more'),
         ("{kind: level_sweep, fine_step: 4 dB}", '"4 dB" is too large; write 3 dB or less'),
         ('{kind: question, text: ""}', "text: there is nothing between the quotes"),

@@ -156,7 +156,7 @@ TABLE = [
     (HEAD + "  - {include: dc_offset, wiht: {}}\n", "5:26", 'did you mean "with"?'),
     (HEAD + "  - {include: dc_offset, with: {lod: 1}}\n", "5:33", 'did you mean "loud"?'),
     (HEAD + "  - {include: dc_offset, with: {loud: [1]}}\n", "5:33", "a value is wanted"),
-    (HEAD + "  - {include: dc_offset, kind: tone}\n", "5:26", 'unknown key "kind"'),
+    (HEAD + "  - {include: dc_offset, kind: tone}\n", "5:26", "write either kind or include"),
     (HEAD + "  - kind: tone\n    level:\n", "6:5", "level: nothing is written here"),
     (HEAD + "  - include: dc_offset\n" * 2, "6:14", 'the id "a" is taken by the step at'),
 ]  # fmt: skip
