@@ -28,7 +28,7 @@ from sequencer.mains_checking import (
 )
 from sequencer.mains_rest import MainsRest
 from sequencer.operator_readings import is_given
-from sequencer.plans import Plan, PlannedStep
+from sequencer.plans import Plan, PlannedStep, carried_out
 from sequencer.procedure_model import Procedure, Step, Unjudged
 from sequencer.quantities import format_quantity
 from sequencer.sound_values import in_all
@@ -70,13 +70,13 @@ def plan(
     if planner.errors:
         reason = "this bench can't carry the procedure out"
         raise CapabilityMissing(reason, errors=in_file_order(planner.errors))
-    carried_out, unit = _carried_out(steps), procedure.unit
-    is_shown = is_unit_shown(carried_out, kinds, unit)
+    ahead, unit = carried_out(steps), procedure.unit
+    is_shown = is_unit_shown(ahead, kinds, unit)
     planner.remarks += [] if is_shown else [NOTHING_SHOWS_IT]
-    is_confirmed = is_voltage_unknown(bench) and switches_on(carried_out, kinds, unit)
+    is_confirmed = is_voltage_unknown(bench) and switches_on(ahead, kinds, unit)
     planner.remarks += [remark_on_unknown(unit)] if is_confirmed else []
     is_load_left_on = load_by_hand.is_left_connected(
-        carried_out, kinds, bench, is_unattended=is_unattended
+        ahead, kinds, bench, is_unattended=is_unattended
     )
     planner.remarks += [load_by_hand.REMARK] if is_load_left_on else []
     remarks = (*planner.remarks, *_remarks(bench, today, is_unattended=is_unattended))
@@ -135,11 +135,6 @@ def _bench_errors(bench: BenchSpec, today: date) -> list[FileError]:
     return [*_acceptance_errors(bench, today), *_switch_errors(bench)]
 
 
-def _carried_out(steps: Sequence[PlannedStep]) -> list[Step]:
-    """The steps and those of their groups, in order, without those left out."""
-    return [each.step for step in steps for each in step.walk() if not each.left_out]
-
-
 def _at(step: Step, words: str) -> FileError:
     return FileError(step.place, f"step {step.id}: {words}")
 
@@ -172,7 +167,7 @@ class _Planner:
         warmth = LoadWarmth(self._bench.load, self._kinds, self._procedure.unit)
         self.errors += [_at(step, words) for step, words in warmth.too_much(steps)]
         self._refuse_against_mains(steps)
-        if switches_on(_carried_out(steps), self._kinds, self._procedure.unit):
+        if switches_on(carried_out(steps), self._kinds, self._procedure.unit):
             self.errors += against_other_mains(self._procedure, self._bench)
         is_switched = self._bench.has(Role.MAINS_SWITCH)
         rests = MainsRest(self._kinds, self._procedure.unit, is_switched=is_switched)

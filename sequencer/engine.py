@@ -224,19 +224,11 @@ class _Engine:
             is_load_left_on=plan.is_load_left_on,
         )
         # A run that never switches the unit on may find it on; what a resumed one left on is not known.
-        if not self._is_resumed and switches_on(self._carried_out(), kinds, procedure.unit):
+        if not self._is_resumed and switches_on(carried_out(plan.steps), kinds, procedure.unit):
             self._access.mains_not_switched_on_yet()
         self._situation = Situation(
             unit=procedure.unit, load=bench.spec.load, accuracy=bench.spec.accuracy
         )
-
-    def _carried_out(self) -> list[Step]:
-        return [
-            each.step
-            for planned in self._plan.steps
-            for each in planned.walk()
-            if not each.left_out
-        ]
 
     def begin(self, cautions: Sequence[CautionAccepted]) -> None:
         """Say what is to be done, meet the instruments, put the unit on the bench."""

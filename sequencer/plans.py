@@ -1,6 +1,6 @@
 """What a run will do, as it is known beforehand."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -31,6 +31,11 @@ class PlannedStep:
         yield self
         for step in self.group:
             yield from step.walk()
+
+
+def carried_out(steps: Iterable[PlannedStep]) -> list[Step]:
+    """The steps and those of their groups, in order, without those left out."""
+    return [each.step for step in steps for each in step.walk() if not each.left_out]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
