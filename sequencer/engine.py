@@ -17,7 +17,6 @@ from sequencer.access import StepAccess
 from sequencer.bench import Bench
 from sequencer.bench_state import BenchState
 from sequencer.captures import Capture
-from sequencer.checking import Plan, PlannedStep
 from sequencer.emitter import Emitter
 from sequencer.errors import BenchError, GuardTripped, InstrumentLost, Interrupted, Stopped
 from sequencer.events import (
@@ -47,6 +46,7 @@ from sequencer.mains_checking import switches_on
 from sequencer.make_safe import MAINS_LEFT, make_safe
 from sequencer.operator import Declined, NobodyThere, Operator
 from sequencer.past import Past
+from sequencer.plans import Plan, PlannedStep, carried_out
 from sequencer.procedure import Procedure, Step
 from sequencer.restoring import to_restore
 from sequencer.step_names import step_id_of
