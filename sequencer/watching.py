@@ -287,6 +287,8 @@ class Watch:
         """Power into the load, and the most that the mains give, with the doubt of what reads both."""
         spec = self._bench.spec
         power_w = self._read_load_power_w()
+        if power_w <= _BALANCE_FROM_W:
+            return power_w, _Bounds(limit=_BALANCE_FROM_W)  # whatever the mains give
         mains_w = self._bench.power_meter.read_power_w()
         if is_reversed(mains_w):
             return power_w, _Bounds(limit=math.inf)  # the guard of the mains power says so
