@@ -29,7 +29,6 @@ from sequencer.quantities import (
 OFF_W = 0.5
 # At worst, supplies lie 10 % above or 15 % below the nominal voltage (EN 50160, from memory).
 MAINS_TOLERANCE = 0.15
-MainsVoltage = Annotated[Voltage, at_least("10 V", "voltage"), at_most("500 V", "voltage")]
 REVERSED = (
     "the power meter reads negative: its current or voltage leads are the wrong way round, so no power "
     "it reads can be trusted"
@@ -86,6 +85,11 @@ def _most(item: str, dimension: str) -> AfterValidator:
     return at_most(EXTREMES[item][1], dimension)
 
 
+MainsVoltage = Annotated[
+    Voltage, _least("mains_voltage", "voltage"), _most("mains_voltage", "voltage")
+]
+
+
 class UnitSettings(BaseModel):
     """The `unit:` block of a procedure or ticket; every item may be left to another file."""
 
@@ -104,10 +108,7 @@ class UnitSettings(BaseModel):
         ]
         | None
     ) = None
-    mains_voltage: (
-        Annotated[Voltage, _least("mains_voltage", "voltage"), _most("mains_voltage", "voltage")]
-        | None
-    ) = None
+    mains_voltage: MainsVoltage | None = None
     output: OutputTopology | None = None
     polarity: Polarity | None = None
 
