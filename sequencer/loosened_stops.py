@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from sequencer.errors import FileError
 from sequencer.located_yaml import Node
+from sequencer.steps.stops import STOP
 
 # A fault that far beyond what the procedure stops at is on its way to heat (common practice, no source).
 FURTHEST = 3.0
@@ -17,8 +18,6 @@ FURTHEST = 3.0
 _FURTHEST_TEMPERATURE = 1.25
 # Guards that stop below their limit.
 _BOUNDED_BELOW = ("disk",)
-_LAST_FREQUENCY = "stop"  # of a sweep
-_ENDS = ("until",)  # the distortion at which a level sweep ends
 # A figure is decimal text.
 _SLACK = 1e-9
 
@@ -30,8 +29,8 @@ def loosened(
 
     own are its settings as the procedure has them, node and own_node the step as it was read.
     """
-    for name in type(settings).model_fields:
-        if name in _ENDS or (name != _LAST_FREQUENCY and "stop" in name.split("_")):
+    for name, field in type(settings).model_fields.items():
+        if STOP in field.metadata:
             yield from _beyond(name, settings, own, node, own_node, FURTHEST)
 
 

@@ -1,7 +1,7 @@
 """Kind `test_point`: a DC voltage inside the unit, read through the router."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -22,7 +22,7 @@ from sequencer.steps.base import (
 )
 from sequencer.steps.power import dc_finding
 from sequencer.steps.registry import register
-from sequencer.steps.stops import FURTHEST, stop_mistakes
+from sequencer.steps.stops import FURTHEST, STOP, stop_mistakes
 from sequencer.unit_data import UnitData
 
 Point = Literal["bias", "rail_positive", "rail_negative", "low_positive", "low_negative"]
@@ -41,7 +41,7 @@ class InnerVoltageSettings(StepSettings):
 
     point: Point = Field(description="which test point")
     count: Count = Field(default=5, ge=2, le=1000, description="how many meter readings")
-    stop_above: PositiveVoltage | None = Field(
+    stop_above: Annotated[PositiveVoltage | None, STOP] = Field(
         default=None, description="a voltage beyond this, either way, stops the run"
     )
 

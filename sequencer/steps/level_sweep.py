@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -36,6 +36,7 @@ from sequencer.steps.base import (
 )
 from sequencer.steps.bounds import RecordTime, ToneFrequency
 from sequencer.steps.registry import register
+from sequencer.steps.stops import STOP
 from sequencer.unit_data import UnitData
 
 LONGEST_DWELL_S = 2.0
@@ -48,7 +49,9 @@ _SMALLEST_THD = 1e-9
 class LevelSweepSettings(StepSettings):
     """Distortion over output power, up to a stated distortion."""
 
-    until: Ratio = Field(default=0.01, gt=0, lt=0.5, description="THD at which the sweep stops")
+    until: Annotated[Ratio, STOP] = Field(
+        default=0.01, gt=0, lt=0.5, description="THD at which the sweep stops"
+    )
     start: LevelQuantity = Field(
         default=parse_level("0.1 W, at most 1/10 of rated power"), description="first output level"
     )

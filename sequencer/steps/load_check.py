@@ -1,7 +1,7 @@
 """Kind `load_check`: the load's resistance, measured before any power."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
@@ -21,6 +21,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.registry import register
+from sequencer.steps.stops import STOP
 from sequencer.unit_data import UnitData
 
 ROUTE = "meter_load"
@@ -36,7 +37,7 @@ _LEAVE_OFF = "; connect it to the unit only when you are asked to, after the DC 
 class LoadCheckSettings(StepSettings):
     """The load's resistance, measured before any power."""
 
-    stop_beyond: Ratio = Field(
+    stop_beyond: Annotated[Ratio, STOP] = Field(
         default=0.1, gt=0, le=0.25, description="a load further off than this stops the run"
     )
     # A handheld meter at a few ohms, with what its leads leave (common practice, no source).

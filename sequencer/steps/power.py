@@ -31,7 +31,7 @@ from sequencer.steps.base import (
 )
 from sequencer.steps.bounds import SwitchOnTime
 from sequencer.steps.registry import register
-from sequencer.steps.stops import stop_mistakes
+from sequencer.steps.stops import STOP, stop_mistakes
 from sequencer.unit_data import REVERSED, UnitData, is_off, is_reversed
 
 DC_READINGS = 5
@@ -45,7 +45,7 @@ MAINS_READINGS: Mapping[str, tuple[Role, str]] = {
 }
 
 # Units cut their own output off at this or less (common practice, no source).
-DcStop = Annotated[PositiveVoltage, at_most("5 V", "voltage")]
+DcStop = Annotated[PositiveVoltage, at_most("5 V", "voltage"), STOP]
 
 
 class PowerOnSettings(StepSettings):

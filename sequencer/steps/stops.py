@@ -3,9 +3,17 @@
 A stop within the limit would end runs of good units; one far beyond it would stop nothing in time.
 """
 
+from typing import Final
+
 from sequencer.limits import Limit
 from sequencer.steps.base import say
 
+
+class StopMark:
+    """Stands in the type of a setting that ends a run: no command line may loosen it far."""
+
+
+STOP: Final = StopMark()
 # A bias that far beyond its limit is a fault on its way to heat (common practice, no source).
 FURTHEST = 3.0
 
