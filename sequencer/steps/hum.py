@@ -2,14 +2,12 @@
 
 import math
 
-import numpy as np
-
 from sequencer.analysis.idle import IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
-from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.captures import Capture
-from sequencer.pictures import Curve, Mark, Picture
+from sequencer.pictures import Mark, Picture
 from sequencer.steps.base import Finding, found, not_found, say
+from sequencer.steps.spectra import spectrum_of
 
 _TOP_HUM_HZ = 1000.0
 
@@ -84,8 +82,6 @@ def _listed(lines_hz: tuple[float, ...]) -> str:
 
 def idle_picture(capture: Capture, result: IdleResult, *, top_hz: float) -> Picture:
     """The spectrum with no signal up to top_hz, the hum lines marked."""
-    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
-    level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
     nominal_hz = result.nominal_mains_hz
     mains_hz = result.mains_frequency_hz.value or nominal_hz
     marks = [
@@ -97,14 +93,11 @@ def idle_picture(capture: Capture, result: IdleResult, *, top_hz: float) -> Pict
         for multiple, line in sorted(result.hum_lines.items())
         if line.value and multiple * mains_hz <= _TOP_HUM_HZ
     ]
-    return Picture(
+    return spectrum_of(
+        capture,
         name="idle_spectrum",
         title="Spectrum with no signal",
-        x_label="frequency in Hz",
-        y_label="level in dBV",
-        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
-        marks=tuple(marks),
-        x_scale="log",
-        x_limits=(10.0, top_hz),
-        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; hum lines are marked.",
+        limits_hz=(10.0, top_hz),
+        marks=marks,
+        marked="hum lines are marked",
     )

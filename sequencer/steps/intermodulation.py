@@ -5,16 +5,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import ClassVar, Literal
 
-import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
-from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
-from sequencer.pictures import Curve, Picture
+from sequencer.pictures import Picture
 from sequencer.quantities import LevelQuantity, parse_level
 from sequencer.steps import driving
 from sequencer.steps.base import (
@@ -30,6 +28,7 @@ from sequencer.steps.base import (
 from sequencer.steps.bounds import RecordTime
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
+from sequencer.steps.spectra import spectrum_of
 from sequencer.unit_data import UnitData
 
 # Lower and upper tone in Hz, and how many times the upper level the lower one has:
@@ -196,15 +195,6 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
 
 def two_tone_picture(capture: Capture) -> Picture:
     """The spectrum of two tones and what is made of them."""
-    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
-    level_dbv = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
-    return Picture(
-        name="two_tones",
-        title="Spectrum of two tones",
-        x_label="frequency in Hz",
-        y_label="level in dBV",
-        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_dbv[1:]),),
-        x_scale="log",
-        x_limits=(20.0, 30e3),
-        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz.",
+    return spectrum_of(
+        capture, name="two_tones", title="Spectrum of two tones", limits_hz=(20.0, 30e3)
     )

@@ -4,15 +4,13 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Annotated, ClassVar
 
-import numpy as np
 from pydantic import Field
 
 from drivers.roles import Role
-from sequencer.analysis.spectrum import amplitude_spectrum
 from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
-from sequencer.pictures import Curve, Mark, Picture
+from sequencer.pictures import Mark, Picture
 from sequencer.quantities import (
     POSITIVE,
     Decibels,
@@ -36,6 +34,7 @@ from sequencer.steps.base import (
 from sequencer.steps.bounds import ToneFrequency
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
+from sequencer.steps.spectra import spectrum_of
 from sequencer.unit_data import UnitData
 
 HARMONICS = range(2, 11)
@@ -261,8 +260,6 @@ def _band_remark(settings: ToneSettings, result: ToneResult) -> tuple[str, ...]:
 
 def spectrum_picture(capture: Capture, result: ToneResult) -> Picture:
     """The spectrum of a tone with its harmonics marked."""
-    spectrum = amplitude_spectrum(capture.first, capture.sample_rate_hz)
-    level_db = 20.0 * np.log10(np.maximum(spectrum.level_vrms, 1e-12))
     fundamental_hz = result.frequency_hz.value or 0.0
     level_dbv = 20.0 * math.log10(result.level_vrms.value or 1e-12)
     marks = [Mark(x=fundamental_hz, y=level_dbv, label="tone")]
@@ -272,14 +269,11 @@ def spectrum_picture(capture: Capture, result: ToneResult) -> Picture:
             y = level_dbv + 20.0 * math.log10(size)
             marks.append(Mark(x=k * fundamental_hz, y=y, label=f"H{k}"))
     top_hz = min(max(12.0 * fundamental_hz, 20e3), 0.45 * capture.sample_rate_hz)
-    return Picture(
+    return spectrum_of(
+        capture,
         name="spectrum",
         title="Spectrum of the tone",
-        x_label="frequency in Hz",
-        y_label="level in dBV",
-        curves=(Curve(label="output", x=spectrum.frequency_hz[1:], y=level_db[1:]),),
-        marks=tuple(marks),
-        x_scale="log",
-        x_limits=(10.0, top_hz),
-        caption=f"Hann window, noise bandwidth {spectrum.enbw_hz:.2f} Hz; H marks the harmonics.",
+        limits_hz=(10.0, top_hz),
+        marks=marks,
+        marked="H marks the harmonics",
     )
