@@ -7,11 +7,6 @@ g times the integral of sinc^2(u)/u from the slowest noise that counts on. w and
 ones, given the lowest components of what the fit leaves. A short record has few of them between its
 lines, so each component counts by the part of it that the fit has not taken (one less its leverage),
 and what that leaves uncertain about w and g widens the doubt.
-
-References
-----------
-JCGM 101:2008, 6.4.9 (a variance known with few degrees of freedom).
-P. Whittle, "Estimation and information in stationary time series", Arkiv foer Matematik 2, 1953.
 """
 
 import numpy as np
@@ -20,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.line_sums import line_grams, line_sums
 from sequencer.analysis.mains import find_mains, multiples_below
 from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, shared_correction_hz
@@ -33,9 +29,7 @@ _HIGHEST_SHARE = 0.4  # of the copy's rate, for the same
 _HIGHEST_TAKEN = 0.45  # and of a line
 _LEAST_LEFT = 0.3  # of a component's variance; with less, what is left tells more of the fit
 _FEWEST_COMPONENTS = 6
-_FEWEST_DEGREES = 4.0
 _OUTLIER = 30.0  # medians; noise does that once in some thousand components
-_SAME_MODEL = 0.01  # change of the model that ends its iteration
 _SLOWEST = 0.05  # noise slower than 1/20 of a cycle in the record is drift, not doubt
 # Variance of the mean over w and over g.
 _OF_MEAN = np.array([0.5, 1.5 - np.euler_gamma - np.log(2 * np.pi) - np.log(_SLOWEST)])
@@ -89,10 +83,8 @@ def offset_variance_v2(record: Samples, sample_rate_hz: float, fit: LineFit) -> 
     if cycles.size < _FEWEST_COMPONENTS or not power.any():
         left = max(slow.size - 2 * fit.frequency_hz.size - 1, 1)
         return float(slow @ slow) / left / slow.size
-    noise, spread = _white_and_flicker(power, cycles, weight)
-    variance = float(_OF_MEAN @ noise)
-    degrees = max(2 * variance**2 / float(_OF_MEAN @ spread @ _OF_MEAN), _FEWEST_DEGREES)
-    return variance * degrees / (degrees - 2)
+    noise, spread = white_and_flicker(power, cycles, weight)
+    return doubted(float(_OF_MEAN @ noise), float(_OF_MEAN @ spread @ _OF_MEAN))
 
 
 def _fit_with_mains(record: Samples, sample_rate_hz: float, nominal_hz: float) -> LineFit:
@@ -132,8 +124,7 @@ def _components(
     chosen = left > _LEAST_LEFT
     cycles = np.tile(cycles, 2)[chosen]
     power = (np.append(cosine, sine)[chosen] * 2 / count) ** 2 / left[chosen]
-    usual = np.median(power) + np.median(power * cycles) / cycles
-    return np.minimum(power, _OUTLIER * usual), cycles, left[chosen]
+    return np.minimum(power, _OUTLIER * usual_power(power, cycles)), cycles, left[chosen]
 
 
 def _left_over(
@@ -146,29 +137,3 @@ def _left_over(
     gain = np.linalg.solve(gram[:fitted, :fitted], gram[:fitted, fitted:])
     left = np.diag(gram)[fitted:] - (gram[:fitted, fitted:] * gain).sum(axis=0)
     return products[fitted:] - products[:fitted] @ gain, left
-
-
-def _white_and_flicker(
-    power: Spectral, cycles: Spectral, weight: Spectral
-) -> tuple[Spectral, Spectral]:
-    """The most likely (w, g) of components of mean power w + g/k, and their covariance.
-
-    By scoring: a component's power has sqrt(2) times its mean for a standard deviation, so the
-    weights are the inverse square of the model. Neither may be negative.
-    """
-    model = np.column_stack([np.ones(cycles.size), 1 / cycles])
-    least = 1e-12 * float(power.max())
-    white = np.array([np.average(power, weights=weight), 0.0])
-    noise = white
-    for _ in range(12):
-        before = model @ noise
-        weighted = model * (weight / np.maximum(before, least) ** 2)[:, np.newaxis]
-        noise = np.linalg.solve(model.T @ weighted, weighted.T @ power)
-        if noise[1] < 0:
-            noise = white
-        elif noise[0] < 0:
-            noise = np.array([0.0, np.average(power * cycles, weights=weight)])
-        if np.abs(model @ noise - before).max() < _SAME_MODEL * before.min():
-            break
-    weighted = model * (weight / np.maximum(model @ noise, least) ** 2)[:, np.newaxis]
-    return noise, 2 * np.linalg.inv(model.T @ weighted)

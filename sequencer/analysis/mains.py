@@ -163,7 +163,7 @@ def fit_hum(
     moving = range(len(multiples), lines_hz.size)
     fit = refine_lines(samples, sample_rate_hz, lines_hz, drifting=moving)
     residual = residual_periodogram(samples, sample_rate_hz, fit)
-    noise = noise_of_fit(samples, fit, residual)
+    noise = noise_of_fit(samples, fit, residual, has_flicker=True)
     return HumLines(
         multiples=multiples, fit=fit, noise_v2=noise, residual=residual, hidden_hz=hidden_hz
     )
@@ -408,7 +408,9 @@ def _among_neighbours(
         fit = fit_lines(slow, rate_hz, lines_hz, drifting=moving)
         if is_last:
             rest = residual_periodogram(slow, rate_hz, fit)
-            read_v2 = noise_of_lines(rest, lines_hz[moving], taken_hz=lines_hz) * slow.size / 4
+            found_hz = lines_hz[moving]
+            read_v2 = noise_of_lines(rest, found_hz, taken_hz=lines_hz, has_flicker=True)
+            read_v2 *= slow.size / 4
             is_far = mains_hz > _ROOM_BINS * rate_hz / slow.size
             noise_v2 = read_v2 if is_far else np.maximum(noise_v2, read_v2)
         weight = multiples / (fit.frequency_gain_hz2[moving] * noise_v2)

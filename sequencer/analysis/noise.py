@@ -15,6 +15,7 @@ from scipy.special import chdtri, chndtrinc
 
 from sequencer.analysis.arrays import Spectral, sum_of_squares
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.spectrum import Periodogram
 
 # Variance of a sum of Hann-windowed bins over that of independent ones: neighbouring bins correlate
@@ -22,14 +23,15 @@ from sequencer.analysis.spectrum import Periodogram
 _HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
 _FALSE_LINE = 1e-4  # chance that noise alone passes for a line
 # One-sided coverage of a bound by itself. A line is given as a bound below a threshold and with a
-# two-sided 95 % interval above it. Near the threshold both can fail, at most one in 25 and one in
-# 40 times: 96 % here makes 93.5 to 96 % together.
-_BOUND_COVERAGE = 0.96
-_ONE_SIDED_96 = 1.7507  # the same of a normal variable
+# two-sided 95 % interval above it. Near the threshold both can fail, at most one in 33 and one in
+# 40 times: 97 % here makes 94.5 to 97 % together.
+_BOUND_COVERAGE = 0.97
+_ONE_SIDED_97 = 1.8808  # the same of a normal variable
 _LOBE_BINS = 3  # half-width of the hole a removed line leaves in a Hann spectrum
 _NEIGHBOURS = 120  # bins each side of a line in which its noise is read, at most
 _NEAR = 0.4  # and not further than this part of its frequency, for the sake of 1/f noise
 _FEWEST = 24
+_OUTLIER = 8.0  # medians; what lies above is no noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +90,11 @@ def lines_mean_square(
 
 
 def noise_of_lines(
-    spectrum: Periodogram, frequencies_hz: Iterable[float], *, taken_hz: Iterable[float]
+    spectrum: Periodogram,
+    frequencies_hz: Iterable[float],
+    *,
+    taken_hz: Iterable[float],
+    has_flicker: bool = False,
 ) -> Spectral:
     """b of lines at these frequencies: twice the mean noise of the bins around each, V^2.
 
@@ -99,6 +105,8 @@ def noise_of_lines(
     ----------
     spectrum : of the record without the taken lines
     taken_hz : all the lines that were taken off
+    has_flicker : tell 1/f noise from white where a window reaches far, as it must at the lowest bins;
+        it costs sureness in records of few cycles
     """
     power = spectrum.mean_square_v2
     is_free = np.ones(power.size, dtype=np.bool_)
@@ -107,7 +115,8 @@ def noise_of_lines(
     for frequency in taken_hz:
         middle = round(frequency / spectrum.bin_hz)
         is_free[max(middle - _LOBE_BINS, 0) : middle + _LOBE_BINS + 1] = False
-    return np.array([2 * _floor_at(power, is_free, f / spectrum.bin_hz) for f in frequencies_hz])
+    bins_at = [f / spectrum.bin_hz for f in frequencies_hz]
+    return np.array([2 * _floor_at(power, is_free, at, has_flicker=has_flicker) for at in bins_at])
 
 
 def line_estimate(amplitude: ArrayLike, noise_v2: ArrayLike, *, scale: float = 1.0) -> Estimate:
@@ -166,39 +175,55 @@ def _bound(statistic: float, freedom: float, scale: float) -> Estimate:
     believed = max(statistic, float(chdtri(freedom, 0.9)))
     centre = float(chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
     if not math.isfinite(centre):  # far out of the noise the root is normal with variance 1
-        centre = (math.sqrt(believed) + _ONE_SIDED_96) ** 2
+        centre = (math.sqrt(believed) + _ONE_SIDED_97) ** 2
     return Estimate(
         value=None, noise_limited=True, upper_bound=scale * float(np.sqrt(max(centre, 0.0)))
     )
 
 
 def _floor_at(
-    power: Spectral, is_free: "np.ndarray[tuple[int], np.dtype[np.bool_]]", at: float
+    power: Spectral,
+    is_free: "np.ndarray[tuple[int], np.dtype[np.bool_]]",
+    at: float,
+    *,
+    has_flicker: bool,
 ) -> float:
-    """Mean of the free bins around a bin position, those far above the median left out."""
-    middle, reach = round(at), min(_NEIGHBOURS, max(_FEWEST, int(_NEAR * at)))
+    """Mean power that noise has at a bin position, by the free bins around it."""
+    middle, near = round(at), min(_NEIGHBOURS, int(_NEAR * at))
+    reach = max(_FEWEST, near)
     while True:
-        window = slice(max(middle - reach, 0), middle + reach + 1)
-        chosen = power[window][is_free[window]]
-        if chosen.size >= _FEWEST:
-            return _clipped_mean(chosen)
+        low, high = max(middle - reach, 0), middle + reach + 1
+        bins = low + np.flatnonzero(is_free[low:high])
+        if bins.size >= _FEWEST:
+            is_far = has_flicker and reach > near
+            return _mean_at(at, power[bins], bins) if is_far else _clipped_mean(power[bins])
         if reach >= power.size:
-            return _clipped_mean(chosen if chosen.size >= 4 else power)
+            return _clipped_mean(power[bins] if bins.size >= 4 else power)
         reach *= 2
 
 
 def _clipped_mean(power: Spectral) -> float:
     """Mean of exponentially distributed powers, without those above 8 medians.
 
-    The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back. A
-    variance known from few bins counts for more, freedom/(freedom - 2) (the scaled t distribution
-    of JCGM 101:2008, 6.4.9); two degrees a bin, less what the window makes them share.
+    The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back. A mean of
+    few bins counts for more: two degrees of freedom a bin, less what the window makes them share.
     """
     ordered = np.sort(power)
-    kept = int(np.searchsorted(ordered, 8 * ordered[ordered.size // 2], side="right"))
+    kept = int(np.searchsorted(ordered, _OUTLIER * ordered[ordered.size // 2], side="right"))
     mean = float(ordered[:kept].sum()) / kept / (1 - 8 * math.log(2) / (2**8 - 1))
-    freedom = max(2 * kept / _HANN_CORRELATION, 4.0)
-    return mean * freedom / (freedom - 2)
+    return doubted(mean, mean**2 * _HANN_CORRELATION / kept)
+
+
+def _mean_at(
+    at: float, power: Spectral, bins: "np.ndarray[tuple[int], np.dtype[np.intp]]"
+) -> float:
+    """The same at one bin position of white and 1/f noise together."""
+    cycles = bins.astype(np.float64)
+    kept = power <= _OUTLIER * usual_power(power, cycles)
+    weight = np.full(int(kept.sum()), 2 / _HANN_CORRELATION)
+    noise, spread = white_and_flicker(power[kept], cycles[kept], weight)
+    gain = np.array([1.0, 1 / at])
+    return doubted(float(gain @ noise), float(gain @ spread @ gain))
 
 
 def _shares(spectrum: Periodogram, band_hz: tuple[float, float]) -> tuple[int, Spectral]:

@@ -30,7 +30,9 @@ _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be t
 _ROUNDING = 1 / 12  # variance of rounding, in squares of the step
 
 
-def noise_of_fit(samples: Samples, fit: LineFit, residual: Periodogram) -> Spectral:
+def noise_of_fit(
+    samples: Samples, fit: LineFit, residual: Periodogram, *, has_flicker: bool = False
+) -> Spectral:
     """b (E|error|^2 of the complex peak amplitude, V^2) of each line fitted to a record.
 
     The noise around the line in what the fit leaves, and never less than the samples resolve.
@@ -39,8 +41,10 @@ def noise_of_fit(samples: Samples, fit: LineFit, residual: Periodogram) -> Spect
     ----------
     samples : shape (n,), volts; what was fitted
     residual : periodogram of the record without the fit's mean and lines
+    has_flicker : as for noise_of_lines
     """
-    noise_v2 = noise_of_lines(residual, fit.frequency_hz, taken_hz=fit.frequency_hz)
+    lines_hz = fit.frequency_hz
+    noise_v2 = noise_of_lines(residual, lines_hz, taken_hz=lines_hz, has_flicker=has_flicker)
     noise_v2 = noise_v2 * fit.amplitude_gain * samples.size / 4
     scatter_v = float(np.sqrt(max(noise_v2.min(initial=np.inf), 0.0) * samples.size / 4))
     step_v = step_over(samples, scatter_v)

@@ -152,3 +152,27 @@ def test_whatever_a_record_holds_the_search_ends_with_frequencies_that_may_be(ra
         for nominal_hz, found in find_each_mains(wave, rate_hz, nominals_with(said_hz)).items():
             assert found.value_hz == pytest.approx(nominal_hz, rel=0.0801)
             assert found.standard_uncertainty_hz > 0
+
+
+def test_doubt_of_a_short_record_knows_flicker() -> None:
+    """In 0.2 s only 1/f noise of higher density lies at 50 Hz than where its noise can be read.
+
+    Share of 2 u intervals that hold the truth: 95.4 % of a normal variable; 150 records scatter by
+    1.7 %. Without telling 1/f noise from white it was 90 %.
+    """
+    rng = np.random.default_rng(20)
+    rate_hz, count = 24000.0, 4800
+    t = np.arange(count) / rate_hz
+    hz = np.fft.rfftfreq(2 * count, 1 / rate_hz)
+    shape = np.sqrt(1 + 100.0 / np.maximum(hz, hz[1])) * 0.5e-6 * np.sqrt(rate_hz / 2)
+    held = []
+    for _ in range(150):
+        mains_hz = rng.uniform(49.8, 50.2)
+        wave = np.fft.irfft(np.fft.rfft(rng.standard_normal(2 * count)) * shape)[:count]
+        for multiple, level in ((1, 300e-6), (2, 30e-6), (3, 15e-6), (4, 5e-6)):
+            turn = 2 * np.pi * multiple * mains_hz * t + rng.uniform(-3, 3)
+            wave += np.sqrt(2) * level * np.cos(turn)
+        found = find_mains(wave, rate_hz)
+        assert found is not None
+        held.append(abs(found.value_hz - mains_hz) <= 2 * found.standard_uncertainty_hz)
+    assert np.mean(held) > 0.93
