@@ -33,7 +33,7 @@ from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
-from sequencer.steps.servo_settling import RING_READINGS, rings_too_fast, settling_picture
+from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
 from sequencer.steps.tone import spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
 
@@ -295,6 +295,8 @@ _NOTHING = Estimate(value=None)
 def _why_not_settled(result: SettlingResult) -> str:
     if result.too_fast_hz is not None:
         return rings_too_fast(result)
+    if result.is_end_open:
+        return END_OPEN
     if result.is_drifting:
         return "it drifts on at the end of the record"
     final = say(result.final_value_v.value or 0.0, "V")

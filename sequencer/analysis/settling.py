@@ -20,9 +20,11 @@ from scipy.optimize import brentq
 
 from sequencer.analysis.arrays import Samples, as_samples
 from sequencer.analysis.checks import require_usable
+from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.fast_ringing import find_fast_ringing
+from sequencer.analysis.mains import find_mains
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -31,7 +33,7 @@ from sequencer.analysis.trend import (
     rest_length,
     without_clicks,
 )
-from sequencer.analysis.trend_models import Course, Kind, fit_course
+from sequencer.analysis.trend_models import Course
 
 _CONTACT_S = 0.06
 _LEAST_POINTS = 25
@@ -39,8 +41,7 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
-_FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
-_QUIETER = 0.5
+_COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
 
@@ -51,7 +52,8 @@ class SettlingResult:
     settling_time_s is the last time the trend lies outside band_v, without value where it stays
     outside or nothing can be said. final_value_v is where the course ends, or the end of the record
     where it has no end in sight. ring_amplitude_v is that at the event. is_drifting: the trend moves
-    on at the end of the record, with no end in sight. too_fast_hz: it rings at this frequency, faster
+    on at the end of the record, with no end in sight. is_end_open: the record doesn't tell whether it
+    ends inside the band. too_fast_hz: it rings at this frequency, faster
     than fastest_hz and so than can be followed, and only final_value_v is known. trend_time_s (from
     the event), trend_v and course_v are for a plot; course_v is None where no course describes the
     trend.
@@ -67,6 +69,7 @@ class SettlingResult:
     is_oscillating: bool
     is_extrapolated: bool
     is_drifting: bool
+    is_end_open: bool
     too_fast_hz: float | None
     fastest_hz: float
     event_s: float
@@ -112,8 +115,9 @@ def analyse_settling(
     record = as_samples(samples)
     require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
     event = _event(record, sample_rate_hz, event_s, mains_hz)
+    mains_hz = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
     trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
-    course = _choose(trend, event.time_s)
+    course = choose_course(trend, event.time_s)
     too_fast_hz = _too_fast_hz(
         record, sample_rate_hz, trend, course, event.time_s, within_v, mains_hz
     )
@@ -142,6 +146,18 @@ def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_
     return Event(time_s=event_s, is_found=True)
 
 
+def _mains_after(
+    record: Samples, sample_rate_hz: float, event_s: float, nominal_hz: float
+) -> float:
+    """The mains frequency by the hum in the last half of what follows the event, else the nominal one.
+
+    Means over cycles of 0.3 % too little leave 0.3 % of the hum, as a beat slow enough for a course.
+    """
+    half = record[int((event_s * sample_rate_hz + record.size) / 2.0) :]
+    found = find_mains(half, sample_rate_hz, (nominal_hz,))
+    return found.value_hz if found is not None and found.is_seen else nominal_hz
+
+
 def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float) -> Trend:
     """The trend from the end of the contact's ringing to the end of the record."""
     end_s = record.size / sample_rate_hz
@@ -157,22 +173,7 @@ def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_h
             f"record at least {_CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
             "better five time constants",
         )
-    return _with_ringing(points, trend, event_s)
-
-
-def _with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
-    """The trend with the points that were left out as clicks but are fast ringing."""
-    followed = points
-    kinds: tuple[Kind, ...] = ("ringing", "mixed")
-    for kind in kinds:  # the second time without the true clicks
-        ringing = fit_course(kind, followed, event_s)
-        course_v = ringing.averaged_v(points.time_s - event_s, points.kernel_s)
-        followed = without_clicks(points, course_v)
-    kept_more = followed.time_s.size - trend.time_s.size
-    if kept_more >= _FOLLOWED_POINTS:
-        return followed
-    is_quieter = kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
-    return followed if is_quieter else trend
+    return with_ringing(points, trend, event_s)
 
 
 def _fastest_hz(trend: Trend) -> float:
@@ -223,33 +224,10 @@ def _unfollowed(result: SettlingResult, too_fast_hz: float) -> SettlingResult:
         is_oscillating=True,
         is_extrapolated=False,
         is_drifting=False,
+        is_end_open=False,
         too_fast_hz=too_fast_hz,
         course_v=None,
     )
-
-
-def _choose(trend: Trend, event_s: float) -> Course:
-    """The simplest course that explains the trend.
-
-    A further parameter has to earn its place: it must explain far more than noise would
-    let it, and where a decay is tried for more, halve the residual as well, since a wander of
-    low-frequency noise can always be followed a little.
-    """
-    steady = fit_course("steady", trend, event_s)
-    decaying = fit_course("decaying", trend, event_s)
-    noise_v2 = max(trend.noise_v, 1e-9 * float(np.max(np.abs(trend.value_v)))) ** 2
-    if steady.squares_v2 - decaying.squares_v2 < 40.0 * noise_v2:
-        return steady
-    if decaying.squares_v2 < 2.0 * noise_v2 * trend.time_s.size:
-        return decaying
-    ringing = fit_course("ringing", trend, event_s)
-    two_stage = fit_course("two-stage", trend, event_s)
-    best = ringing if ringing.squares_v2 < 0.7 * two_stage.squares_v2 else two_stage
-    best = best if best.squares_v2 < 0.5 * decaying.squares_v2 else decaying
-    if best.squares_v2 < 2.0 * noise_v2 * trend.time_s.size:
-        return best
-    mixed = fit_course("mixed", trend, event_s)
-    return mixed if mixed.squares_v2 < 0.1 * best.squares_v2 else best  # a wander gives half
 
 
 def _result(
@@ -261,23 +239,28 @@ def _result(
     has_end = is_described and not is_endless
     final = _final(trend, course, has_end=has_end)
     if has_end:
+        time = _time_by_course(course, band, _horizon_s(course, band, record_s, zero_v), zero_v)
+    elif is_described:
         time = _time_by_course(course, band, record_s, zero_v)
     else:
         time = _time_by_points(trend, event.time_s, band, zero_v)
-    is_beyond = time.value is not None and time.value > record_s
     is_inside = final.value is not None and band[0] < final.value < band[1]
+    is_open = _is_open(final, band) or (is_endless and _leaves(course, band, record_s))
+    is_given = is_inside and time.value is not None and not is_open
+    is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
     return SettlingResult(
-        settling_time_s=time if is_inside else Estimate(value=None),
+        settling_time_s=time if is_given else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
         final_value_v=final,
         ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
         ring_time_constant_s=_time_constant(course) if ringing else None,
         ring_amplitude_v=_ring_amplitude(course) if ringing else None,
-        is_settled=is_inside and time.value is not None and not is_beyond,
+        is_settled=is_given and not is_beyond,
         is_oscillating=ringing,
-        is_extrapolated=is_inside and is_beyond,
+        is_extrapolated=is_given and is_beyond,
         is_drifting=course.kind != "steady" and not ringing and is_endless,
+        is_end_open=is_open,
         too_fast_hz=None,
         fastest_hz=_fastest_hz(trend),
         event_s=event.time_s,
@@ -287,6 +270,18 @@ def _result(
         trend_v=trend.value_v,
         course_v=course.value_v(trend.time_s - event.time_s) if is_described else None,
     )
+
+
+def _is_open(final: Estimate, band: tuple[float, float]) -> bool:
+    """Whether the doubt of the final value reaches over an edge of the band."""
+    reach = _COVER * final.standard_uncertainty
+    return final.value is not None and any(abs(final.value - edge) < reach for edge in band)
+
+
+def _leaves(course: Course, band: tuple[float, float], record_s: float) -> bool:
+    """Whether a course that has no end in sight leaves the band in another record's time."""
+    time = np.linspace(record_s, 2.0 * record_s, _points_for(course, record_s))
+    return bool(np.any(_beyond_v(course.value_v(time), band) > 0.0))
 
 
 def _is_endless(course: Course, record_s: float) -> bool:
@@ -307,32 +302,67 @@ def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
     return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)
 
 
-def _time_by_course(
+def _horizon_s(
     course: Course, band: tuple[float, float], record_s: float, zero_v: float
-) -> Estimate:
-    """Last time the course lies outside the band, also beyond the record."""
+) -> float | None:
+    """When all swings of a course are over, with two standard deviations to spare; None if never."""
     final = float(course.linear[0])
-    room = min(band[1] - final, final - band[0])
+    doubt_v = float(np.hypot(np.sqrt(course.covariance[0, 0]), zero_v))
+    room = min(band[1] - final, final - band[0]) - _COVER * doubt_v
     if room <= 0.0:
-        return Estimate(value=None)
+        return None
     if course.kind == "steady":
-        return _never_outside()
+        return 0.0
     swing = float(np.sum(np.abs(course.linear[1:])))
     slowest = 1.0 / float(np.min(course.rates))
-    horizon = slowest * max(np.log(max(swing, room) / room), 0.0) + 0.01 * record_s
-    time = np.linspace(0.0, horizon, _points_for(course, horizon))
-    outside = np.flatnonzero(_beyond_v(course.value_v(time), band) > 0.0)
-    if not outside.size:
+    return float(slowest * max(np.log(max(swing, room) / room), 0.0) + 0.01 * record_s)
+
+
+def _time_by_course(
+    course: Course, band: tuple[float, float], horizon_s: float | None, zero_v: float
+) -> Estimate:
+    """Last time up to a horizon at which the course lies outside the band.
+
+    Its doubt is what the doubt of the voltage makes of it: by the slope there, or by how far the time
+    moves when the band is two standard deviations wider or narrower, which is more where a swing
+    hardly reaches over the edge or hardly doesn't.
+    """
+    if horizon_s is None:
+        return Estimate(value=None)
+    if not horizon_s:
         return _never_outside()
+    time = np.linspace(0.0, horizon_s, _points_for(course, horizon_s))
+    beyond = _beyond_v(course.value_v(time), band)
+    reach = _COVER * np.hypot(course.doubt_v(time), zero_v)
+    latest = _last_above_zero(time, beyond + reach)
+    outside = np.flatnonzero(beyond > 0.0)
+    if not outside.size:
+        return _never_outside(latest or 0.0)
     k = int(outside[-1])
     if k + 1 == time.size:
         return Estimate(value=None)
-    last = brentq(
-        lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
+    last = float(
+        brentq(
+            lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
+        )
     )
+    earliest = _last_above_zero(time, beyond - reach)
+    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
-    doubt = float(np.hypot(course.doubt_v(last), zero_v))
-    return Estimate(value=float(last), standard_uncertainty=doubt / slope)
+    by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
+    return Estimate(value=last, standard_uncertainty=max(by_slope_s, moved_s))
+
+
+def _last_above_zero(time: Samples, height: Samples) -> float | None:
+    """The last time at which heights are positive, between points too; None where none is."""
+    above = np.flatnonzero(height > 0.0)
+    if not above.size:
+        return None
+    k = int(above[-1])
+    if k + 1 == time.size:
+        return float(time[k])
+    passed = float(height[k] / (height[k] - height[k + 1]))
+    return float(time[k]) + passed * float(time[k + 1] - time[k])
 
 
 def _points_for(course: Course, horizon_s: float) -> int:
@@ -346,25 +376,33 @@ def _beyond_v(value: Samples, band: tuple[float, float]) -> Samples:
     return np.maximum(value - band[1], band[0] - value)
 
 
-def _never_outside() -> Estimate:
-    """Zero; what happens while the contact still rings can't be seen."""
-    return Estimate(value=0.0, standard_uncertainty=_CONTACT_S / float(np.sqrt(3.0)))
+def _never_outside(latest_s: float = 0.0) -> Estimate:
+    """Zero; what happens while the contact still rings can't be seen.
+
+    latest_s: when it may have been outside after all, at two standard deviations.
+    """
+    unseen_s = _CONTACT_S / float(np.sqrt(3.0))
+    return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / _COVER))
 
 
 def _time_by_points(
     trend: Trend, event_s: float, band: tuple[float, float], zero_v: float
 ) -> Estimate:
-    """Last point outside the band, where no course describes the trend."""
-    outside = np.flatnonzero(_beyond_v(trend.value_v, band) > 0.0)
-    if not outside.size:
-        return _never_outside()
-    if outside[-1] + 1 == trend.time_s.size:
+    """Last point outside the band, where no course describes the trend; its doubt as by a course."""
+    time = trend.time_s - event_s
+    beyond = _beyond_v(trend.value_v, band)
+    reach = _COVER * float(np.hypot(trend.noise_v, zero_v))
+    latest = _last_above_zero(time, beyond + reach)
+    last = _last_above_zero(time, beyond)
+    if last is None:
+        return _never_outside(latest or 0.0)
+    if last == time[-1]:
         return Estimate(value=None)
-    last = int(outside[-1])
-    time = float(trend.time_s[last] + trend.time_s[last + 1]) / 2.0 - event_s
-    fall_v = abs(float(trend.value_v[last + 1] - trend.value_v[last]))
-    doubt = trend.step_s * float(np.hypot(3.0**-0.5, zero_v / max(fall_v, 1e-300)))
-    return Estimate(value=time, standard_uncertainty=doubt)
+    earliest = _last_above_zero(time, beyond - reach)
+    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
+    return Estimate(
+        value=last, standard_uncertainty=float(np.hypot(trend.step_s / np.sqrt(3.0), moved_s))
+    )
 
 
 def _nonlinear(course: Course, index: int) -> Estimate:

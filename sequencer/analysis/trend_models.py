@@ -38,9 +38,11 @@ Matrix = NDArray[np.float64]
 _LOWEST_BIN = 2
 _SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
 _RING_SHARE = 0.75  # the same, at most, where ringing is fast
+_MOST_STEPS, _ROUGH_STEPS = 60, 10
 _DECAYS = 48
 _GRID_POINTS = 240
 _RING_DECAYS = 12
+_FEWEST_CYCLES = 0.3  # in the record
 _FASTEST_START = 0.45  # cycles a point; at half a cycle the two phases can't be told apart
 
 
@@ -49,7 +51,8 @@ class Course:
     """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz);
     for mixed 1/tau, f, 1/tau2.
 
-    covariance is that of (linear, nonlinear); rms_v the residual. Amplitudes are those of the
+    covariance is that of (linear, nonlinear); rest_v the residual at the trend's points, noise that
+    in it. Amplitudes are those of the
     voltage itself: what the averaging took away from a fast decay is put back.
     """
 
@@ -57,13 +60,30 @@ class Course:
     linear: Samples
     nonlinear: Samples
     covariance: Matrix
-    rms_v: float
-    squares_v2: float
+    rest_v: Samples
+    noise: "Noise"
+
+    @property
+    def squares_v2(self) -> float:
+        """Sum of squares of the residual."""
+        return float(self.rest_v @ self.rest_v)
+
+    @property
+    def rms_v(self) -> float:
+        """Root mean square of the residual."""
+        return float(np.sqrt(self.squares_v2 / self.rest_v.size))
 
     @property
     def rings(self) -> bool:
         """Whether a part of it oscillates."""
         return _rings(self.kind)
+
+    @property
+    def quality(self) -> float:
+        """Quality factor of what oscillates, 0 without; at 0.3 a swing is 1/200 of the one before."""
+        if not self.rings:
+            return 0.0
+        return np.pi * float(self.nonlinear[1]) / max(float(self.nonlinear[0]), 1e-300)
 
     @property
     def rates(self) -> Samples:
@@ -84,11 +104,11 @@ class Course:
         both = self.value_v(np.array([time_s - step, time_s + step]))
         return float(both[1] - both[0]) / (2.0 * step)
 
-    def doubt_v(self, time_s: float) -> float:
-        """Standard uncertainty of the course at a time."""
-        time = np.array([time_s])
-        gradient = _jacobian(self.kind, time, self.linear, self.nonlinear, 0.0)[0]
-        return float(np.sqrt(max(gradient @ self.covariance @ gradient, 0.0)))
+    def doubt_v(self, time_s: Samples) -> Samples:
+        """Standard uncertainty of the course at times after the event."""
+        gradient = _jacobian(self.kind, time_s, self.linear, self.nonlinear, 0.0)
+        variance = np.sum((gradient @ self.covariance) * gradient, axis=1)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
@@ -104,15 +124,23 @@ def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
     start = _START[kind](time, trend.value_v, trend.kernel_s)
     nonlinear = _refined(kind, time, trend.value_v, start, trend.kernel_s)
     linear, rest = _amplitudes(kind, time, trend.value_v, nonlinear, trend.kernel_s)
-    squares = float(rest @ rest)
+    covariance, noise = _covariance(kind, trend, time, linear, nonlinear, rest)
     return Course(
         kind=kind,
         linear=linear,
         nonlinear=nonlinear,
-        covariance=_covariance(kind, trend, time, linear, nonlinear, rest),
-        rms_v=float(np.sqrt(squares / time.size)),
-        squares_v2=squares,
+        covariance=covariance,
+        rest_v=rest,
+        noise=noise,
     )
+
+
+def ringing_share_v2(trend: Trend, rest_v: Samples) -> tuple[float, float]:
+    """Of a residual's sum of squares what a ringing course explains, and what it leaves."""
+    place, _ = _places(trend.time_s)
+    rates = _ring_rates(place)[::3]
+    left = min(float(np.min(_ringing_squares(place, rest_v, rate)[1])) for rate in rates)
+    return float(rest_v @ rest_v) - left, left
 
 
 def _rings(kind: Kind) -> bool:
@@ -152,7 +180,15 @@ def _amplitudes(
     return np.asarray(linear, dtype=np.float64), np.asarray(value - columns @ linear)
 
 
-def _refined(kind: Kind, time: Samples, value: Samples, start: Samples, kernel_s: float) -> Samples:
+def _refined(
+    kind: Kind,
+    time: Samples,
+    value: Samples,
+    start: Samples,
+    kernel_s: float,
+    *,
+    most: int = _MOST_STEPS,
+) -> Samples:
     """Rates and frequency at the least squares, from a start in the right valley."""
     if not start.size:
         return start
@@ -163,8 +199,11 @@ def _refined(kind: Kind, time: Samples, value: Samples, start: Samples, kernel_s
         return _amplitudes(kind, time, value, relative * scale, kernel_s)[1] / spread
 
     # rates from "hardly moves in a hundred records" (growing a little allowed) to "gone in a point"
-    low, high = -2.0 / float(time[-1]), 2.0 / max(float(time[1] - time[0]), 1e-9)
-    inside = np.clip(start, 0.99 * low, 0.99 * high)
+    low = np.full(start.size, -2.0 / float(time[-1]))
+    high = np.full(start.size, 2.0 / max(float(time[1] - time[0]), 1e-9))
+    if _rings(kind):  # a smaller part of a cycle can't be told from decays
+        low[1] = _FEWEST_CYCLES / float(time[-1])
+    inside = np.clip(start, low + 0.01 * np.abs(low), 0.99 * high)
     found = least_squares(
         residual,
         inside / scale,
@@ -172,7 +211,7 @@ def _refined(kind: Kind, time: Samples, value: Samples, start: Samples, kernel_s
         xtol=1e-12,
         ftol=1e-14,
         gtol=1e-14,
-        max_nfev=60,
+        max_nfev=most,
     )
     return np.asarray(found.x * scale)
 
@@ -196,34 +235,47 @@ def _start_two_stage(time: Samples, value: Samples, kernel_s: float) -> Samples:
 
 
 def _start_ringing(time: Samples, value: Samples, kernel_s: float) -> Samples:
-    step = float(np.min(np.diff(time)))
-    place = np.rint((time - time[0]) / step).astype(np.int64)
-    span = float(time[-1] - time[0])
-    rates = np.concatenate(([0.0], np.geomspace(0.5 / span, 0.25 / step, _RING_DECAYS)))
-    best, least = np.array([0.0, 0.3 / span]), np.inf
-    for rate in rates:
-        frequencies, squares = _ringing_squares(place, value, rate * step)
+    place, step = _places(time)
+    best, least = np.zeros(2), np.inf
+    for rate in _ring_rates(place):
+        frequencies, squares = _ringing_squares(place, value, rate)
         k = int(np.argmin(squares))
         if squares[k] < least:
-            best, least = np.array([rate, frequencies[k] / step]), float(squares[k])
+            best, least = np.array([rate, frequencies[k]]) / step, float(squares[k])
     return best
 
 
+def _places(time: Samples) -> tuple[NDArray[np.int64], float]:
+    """Numbers of the points, those left out counted, and their distance, s."""
+    step = float(np.min(np.diff(time)))
+    return np.rint((time - time[0]) / step).astype(np.int64), step
+
+
+def _ring_rates(place: NDArray[np.int64]) -> Samples:
+    """Trial decay rates of ringing, nepers a step."""
+    return np.concatenate(([0.0], np.geomspace(0.5 / place[-1], 0.25, _RING_DECAYS)))
+
+
 def _start_mixed(time: Samples, value: Samples, kernel_s: float) -> Samples:
-    """The ringing first, or what rings about the best decay; either with the best decay beside it."""
+    """What rings in the value, about the best decay or in its steps, with the best decay beside it.
+
+    From point to point a slow decay hardly moves, however much of it is left.
+    """
     decay = _start_decaying(time, value, kernel_s)
     beside = _amplitudes("decaying", time, value, decay, kernel_s)[1]
-    rates = _trial_rates(time)[::3]
-    starts = [
-        np.append(ringing, rate)
-        for ringing in (
-            _start_ringing(time, value, kernel_s),
-            _start_ringing(time, beside, kernel_s),
-        )
-        for rate in (*rates, *decay)
-    ]
-    squares = [_squares("mixed", time, value, start, kernel_s) for start in starts]
-    return starts[int(np.argmin(squares))]
+    rates = (*_trial_rates(time)[::3], *decay)
+    roughly = []
+    for ringing in (
+        _start_ringing(time, value, kernel_s),
+        _start_ringing(time, beside, kernel_s),
+        _start_ringing(time[1:], np.diff(beside), kernel_s),
+    ):
+        starts = [np.append(ringing, rate) for rate in rates]
+        squares = [_squares("mixed", time, value, start, kernel_s) for start in starts]
+        best = starts[int(np.argmin(squares))]
+        roughly.append(_refined("mixed", time, value, best, kernel_s, most=_ROUGH_STEPS))
+    squares = [_squares("mixed", time, value, start, kernel_s) for start in roughly]
+    return roughly[int(np.argmin(squares))]
 
 
 def _ringing_squares(
@@ -298,26 +350,26 @@ def _jacobian(
 
 def _covariance(
     kind: Kind, trend: Trend, time: Samples, linear: Samples, nonlinear: Samples, rest: Samples
-) -> Matrix:
-    """Covariance of the parameters: what the residual's spectrum makes of (J'J)^-1 J'."""
+) -> tuple[Matrix, "Noise"]:
+    """Covariance of the parameters, what the residual's spectrum makes of (J'J)^-1 J'; that noise."""
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     weights = np.linalg.pinv(jacobian / scale)
     share = _SLOW_SHARE
     if _rings(kind):  # the noise that counts is that around the ringing
         share = float(np.clip(6.0 * nonlinear[1] * trend.step_s, _SLOW_SHARE, _RING_SHARE))
-    noise = _Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s, share)
+    noise = Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s, share)
     # Zero padding looks at frequencies down to an eighth of a cycle in the record.
     size = 8 * time.size
     answer = np.fft.rfft(weights, n=size, axis=1)[:, 1:]
     frequency = np.arange(1, answer.shape[1] + 1) / (size * trend.step_s)
     density = noise.density(frequency) / (size * trend.step_s)
     covariance = np.real((answer * density) @ answer.conj().T)
-    return np.asarray(covariance / np.outer(scale, scale))
+    return np.asarray(covariance / np.outer(scale, scale)), noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Noise:
+class Noise:
     """Noise of a trend's points, one-sided: white and 1/f noise behind the averaging, V^2/Hz."""
 
     white: float
@@ -328,7 +380,7 @@ class _Noise:
     @classmethod
     def of(
         cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float, share: float
-    ) -> "_Noise":
+    ) -> "Noise":
         """The noise of a residual, by weighted least squares on its slow part, a share.
 
         A periodogram's bin scatters by its own mean, so the weights are the inverse square of the

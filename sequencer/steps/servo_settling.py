@@ -50,6 +50,10 @@ CONTACT_S = 0.02  # after this the click has rung out
 SWITCHING_S = 0.01
 RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
 BY_HAND = "the unit was switched on by hand, so nobody knows when"
+END_OPEN = (
+    "the record is too short, or too noisy, to tell whether it ends inside the band: "
+    "it still moves at its end; a longer one would tell"
+)
 NO_EVENT = "the record does not show the output coming on, so there is nothing to count from"
 
 
@@ -256,6 +260,8 @@ def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
         )
     if result.too_fast_hz is not None:
         return not_found("settling_time", "s", rings_too_fast(result))
+    if result.is_end_open:
+        return not_found("settling_time", "s", END_OPEN)
     if result.is_drifting:
         return not_found("settling_time", "s", "drifts on at the end of the record")
     final = say(result.final_value_v.value or 0.0, "V")

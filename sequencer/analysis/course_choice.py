@@ -1,0 +1,91 @@
+"""Which course explains a trend, and which of its points are clicks beside that course.
+
+A further part has to earn its place: what it explains is counted in units of the noise that is left
+at the same frequency, so that neither a slow wander, which can always be followed a little, nor
+noise elsewhere decides.
+"""
+
+import numpy as np
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.trend import Trend, without_clicks
+from sequencer.analysis.trend_models import Course, Kind, fit_course, ringing_share_v2
+
+_EARNED = 40.0  # less than half of it is what the best of all rings explains of mere noise
+_QUIETER = 0.5
+_FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
+_LEAST_QUALITY = 0.3  # hardly more than the double pole of two equal decays
+_READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to count by
+_ROUNDING = 1e-9  # of the largest value
+
+
+def choose_course(trend: Trend, event_s: float) -> Course:
+    """The simplest course that explains the trend."""
+    steady = fit_course("steady", trend, event_s)
+    decaying = fit_course("decaying", trend, event_s)
+    noise_v2 = max(trend.noise_v, _rounding_v(trend)) ** 2
+    if steady.squares_v2 - decaying.squares_v2 < _EARNED * noise_v2:
+        if not _rings_beside(trend, steady):
+            return steady
+    elif not _rings_beside(trend, decaying):
+        return decaying
+    kinds: tuple[Kind, ...] = ("two-stage", "ringing", "mixed")
+    fitted = [fit_course(kind, trend, event_s) for kind in kinds]
+    further = [course for course in fitted if not course.rings or course.quality > _LEAST_QUALITY]
+    best = min(further, key=lambda course: course.squares_v2)
+    density = _density_v2_per_hz(trend, best)
+    enough = _misfit(trend, best, density) + _EARNED
+    by_parts = sorted(
+        [decaying, *further],
+        key=lambda course: (course.linear.size, _misfit(trend, course, density)),
+    )
+    return next(course for course in by_parts if _misfit(trend, course, density) < enough)
+
+
+def with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
+    """The trend with the points that were left out as clicks but are fast ringing."""
+    left_out = points.time_s.size - trend.time_s.size
+    decaying = fit_course("decaying", trend, event_s)
+    if left_out < _FOLLOWED_POINTS and not _rings_beside(trend, decaying):
+        return trend
+    followed = points
+    for _ in range(2):  # the second time without the true clicks
+        mixed = fit_course("mixed", followed, event_s)
+        course_v = mixed.averaged_v(points.time_s - event_s, points.kernel_s)
+        followed = without_clicks(points, course_v)
+    kept_more = followed.time_s.size - trend.time_s.size
+    if kept_more >= _FOLLOWED_POINTS:
+        return followed
+    is_quieter = kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
+    return followed if is_quieter else trend
+
+
+def _rings_beside(trend: Trend, course: Course) -> bool:
+    """Whether a course leaves more than noise; slow parts of any shape count too.
+
+    Lasting ringing looks like noise of the points, so what it leaves is their noise where that is less.
+    """
+    explained, left = ringing_share_v2(trend, course.rest_v)
+    noise_v2 = min(trend.noise_v**2, left / course.rest_v.size)
+    return explained > _EARNED * max(noise_v2, _rounding_v(trend) ** 2)
+
+
+def _rounding_v(trend: Trend) -> float:
+    """The least scatter of a point that is more than the computation's own."""
+    return _ROUNDING * float(np.max(np.abs(trend.value_v)))
+
+
+def _density_v2_per_hz(trend: Trend, course: Course) -> Samples:
+    """Density of the noise beside a course at the frequencies of the trend's transform."""
+    size = course.rest_v.size
+    frequency = np.arange(1, size // 2 + 1) / (size * trend.step_s)
+    least = 2.0 * trend.step_s * _rounding_v(trend) ** 2
+    return np.maximum(course.noise.density(frequency), max(least, 1e-300))
+
+
+def _misfit(trend: Trend, course: Course, density: Samples) -> float:
+    """What a course leaves, in variances of the noise: 1 for each point of mere noise."""
+    size = course.rest_v.size
+    power = np.abs(np.fft.rfft(course.rest_v)[1:]) ** 2 * (2.0 * trend.step_s / size)
+    read = max(round(_READ_SHARE * power.size), 1)
+    return float(2.0 * np.sum(power[:read] / density[:read]))
