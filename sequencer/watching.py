@@ -2,7 +2,8 @@
 
 Theory of operation. `look` is called between steps, between the slices of every wait and before
 whatever energises. Each guard looks again when its period has passed on the bench's clock. A value
-beyond its limit is read once more before the guard acts, so that one wild reading ends no run; a value
+beyond its limit is read once more before the guard acts, and a temperature that no neighbour bears out
+twice more before it is remembered for its rise, so that one wild reading ends no run; a value
 that can't be read is tried once more on fresh connections and then counts as beyond: what can't be
 watched must not go on. Whether an instrument answers at all is asked with little patience, so that a
 dead one is known within seconds of the look.
@@ -19,6 +20,7 @@ whether one is connected or not; only what the unit draws from the mains tells (
 """
 
 import math
+import statistics
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -342,7 +344,7 @@ class Watch:
         if not self._bench.spec.has(Role.THERMOMETER):
             return None
         guard, past = self._settings.temperature_rise, self._memory.temperatures
-        celsius = self._bench.thermometer.read_celsius()
+        celsius = self._undoubted_celsius(now_s)
         while len(past) > 1 and past[1][0] <= now_s - guard.over:
             past.pop(0)
         then_s, then_c = past[0] if past else (now_s, celsius)
@@ -351,6 +353,16 @@ class Watch:
             return None
         rise = max((celsius - then_c) / (now_s - then_s), 0.0) * 60.0
         return rise, _Bounds(limit=guard.limit * 60.0)
+
+    def _undoubted_celsius(self, now_s: float) -> float:
+        """A reading fit to be remembered: one that no neighbour bears out is the middle of three."""
+        past, read = self._memory.temperatures, self._bench.thermometer.read_celsius
+        celsius = read()
+        if past:
+            then_s, then_c = past[-1]
+            if abs(celsius - then_c) <= self._settings.temperature_rise.limit * (now_s - then_s):
+                return celsius
+        return statistics.median((celsius, read(), read()))
 
     def _see_time(self, now_s: float) -> tuple[float, _Bounds] | None:
         limit_s = self._settings.total_time.limit or 2.0 * self._estimate_s + 3600.0

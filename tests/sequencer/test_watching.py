@@ -184,17 +184,41 @@ def test_the_rest_that_a_driven_tone_leaves_in_a_meter_is_no_dc(rig):
     assert rig.run().outcome is Outcome.PASS
 
 
-def test_one_wild_reading_ends_no_run(rig, later):
+@pytest.mark.parametrize("wild_c", [200.0, -40.0])
+@pytest.mark.parametrize("at", range(12))
+def test_one_wild_reading_ends_no_run(rig, wild_c, at):
     reads = []
 
     def read_celsius():
         reads.append(1)
-        return 200.0 if len(reads) == 3 else 30.0
+        return wild_c if len(reads) == at + 1 else 30.0
 
     rig.thermometer.read_celsius = read_celsius
-    rig.procedure_text = _procedure(ON, REST, OFF, guards="temperature_rise: {limit: 99 K/s}")
+    rig.procedure_text = _procedure(ON, REST, OFF)
     assert rig.run().outcome is Outcome.PASS
-    assert len(reads) > 10
+    assert len(reads) > 12
+    rises = [
+        e.values["temperature_rise"]
+        for e in rig.all(GuardsLooked)
+        if "temperature_rise" in e.values
+    ]
+    assert rises
+    assert set(rises) == {0.0}
+
+
+@pytest.mark.parametrize("wild_at", [0, 3])
+def test_a_rise_is_seen_though_a_reading_before_it_was_wildly_high(rig, later, wild_at):
+    reads = []
+
+    def read_celsius():
+        reads.append(1)
+        return 79.0 if len(reads) == wild_at + 1 else rig.readings.celsius
+
+    done = later(lambda: _set(rig, celsius=60.0))
+    rig.thermometer.read_celsius = read_celsius
+    rig.procedure_text = _procedure(ON, REST, OFF)
+    assert rig.run().cause.startswith("guard temperature_rise: ")
+    assert rig.clock.time_s - done[0] <= 40.0
 
 
 @pytest.mark.parametrize(
