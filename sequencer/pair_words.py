@@ -1,6 +1,6 @@
 """The verdict on a pair in words, the same on screen and in the report."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sequencer.events import Outcome
@@ -36,6 +36,21 @@ class PairVerdict:
     is_empty: bool = False
 
 
+def pair_outcome(outcomes: Sequence[Outcome], rows: Iterable[Verdict]) -> Outcome:
+    """How a pair ended: as the worst of its units; where they passed, by whether they match.
+
+    rows are the verdicts of the match table. Bounds that can't be compared (info) speak against no
+    pair. Of one unit that passed alone, the series ended before the other was tested.
+    """
+    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
+        if worst in outcomes:
+            return worst
+    if len(outcomes) == 1:
+        return Outcome.STOPPED
+    is_alike = all(verdict in (Verdict.PASS, Verdict.INFO) for verdict in rows)
+    return Outcome.PASS if is_alike else Outcome.FAIL
+
+
 def pair_verdict(units: Sequence[UnitVerdict], rows: Sequence[tuple[str, Verdict]]) -> PairVerdict:
     """The verdict on a pair: the worst of its units, then whether they match.
 
@@ -43,36 +58,36 @@ def pair_verdict(units: Sequence[UnitVerdict], rows: Sequence[tuple[str, Verdict
     """
     compared = _compared(rows, len(units))
     outcomes = [unit.outcome for unit in units]
-    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
-        if worst in outcomes:
-            which = ", ".join(
-                f"{unit.name} ({unit.verdict.sentence_case().lower()})"
-                for unit in units
-                if unit.outcome is not Outcome.PASS
-            )
-            words = units[outcomes.index(worst)].verdict.sentence_case()
-            return PairVerdict(outcome=worst, words=words, sentence=f"{which}. {compared}")
-    return _of_passed(units, [verdict for _, verdict in rows], compared)
+    verdicts = [verdict for _, verdict in rows]
+    outcome = pair_outcome(outcomes, verdicts)
+    if outcome in outcomes and outcome is not Outcome.PASS:
+        which = ", ".join(
+            f"{unit.name} ({unit.verdict.sentence_case().lower()})"
+            for unit in units
+            if unit.outcome is not Outcome.PASS
+        )
+        words = units[outcomes.index(outcome)].verdict.sentence_case()
+        return PairVerdict(outcome=outcome, words=words, sentence=f"{which}. {compared}")
+    return _of_passed(units, outcome, verdicts, compared)
 
 
 def _of_passed(
-    units: Sequence[UnitVerdict], verdicts: Sequence[Verdict], compared: str
+    units: Sequence[UnitVerdict], outcome: Outcome, verdicts: Sequence[Verdict], compared: str
 ) -> PairVerdict:
     unjudged = next((each.verdict for each in units if not each.verdict.is_passed), None)
     partial = next((each.verdict for each in units if each.verdict.is_partial), None)
     least = unjudged or partial or (units[0].verdict if units else None)
     words = least.sentence_case() if least else "No unit was tested"
-    outcome, is_empty = Outcome.PASS, False
+    is_empty = False
     if len(units) == 1:
-        # The series ended before the other was tested.
         words = f"{words}, but the other unit was not tested"
-        return PairVerdict(outcome=Outcome.STOPPED, words=words, sentence=compared)
+        return PairVerdict(outcome=outcome, words=words, sentence=compared)
     if unjudged is None and verdicts:
         words = f"Both {words[0].lower()}{words[1:]}"
     if Verdict.FAIL in verdicts:
-        outcome, words = Outcome.FAIL, f"{words}, but they do not match"
+        words = f"{words}, but they do not match"
     elif Verdict.NO_READING in verdicts:
-        outcome, words = Outcome.FAIL, f"{words}, but it is not shown that they match"
+        words = f"{words}, but it is not shown that they match"
     elif unjudged or Verdict.PASS not in verdicts:
         is_empty = True
         words = words if unjudged else f"{words}, nothing to compare"

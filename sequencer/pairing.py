@@ -18,7 +18,7 @@ from sequencer.last_words import run_verdict
 from sequencer.limits import Verdict
 from sequencer.matching import Match, match
 from sequencer.operator import Declined, NobodyThere, Operator
-from sequencer.pair_words import UnitVerdict, pair_verdict
+from sequencer.pair_words import UnitVerdict, pair_outcome, pair_verdict
 from sequencer.quantities import format_quantity
 from sequencer.record import MATCH, Record, read_record
 from sequencer.report.pair_report import write_pair_report
@@ -151,7 +151,11 @@ def _run_each(
             return _cut_short(records, serial, error)
         has_end = records[-1].outcome in (Outcome.PASS, Outcome.FAIL)
         if carried.interruption or not has_end:
-            return UnitsResult(records=tuple(records), interruption=carried.interruption)
+            return UnitsResult(
+                records=tuple(records),
+                interruption=carried.interruption,
+                cause=f"interrupted when unit {serial} had been tested" if has_end else None,
+            )
     return UnitsResult(records=tuple(records), interruption=None)
 
 
@@ -210,18 +214,12 @@ def _change_units(
 def _pair_result(folder: Path, units: UnitsResult) -> PairResult:
     summaries = units.summaries
     matches = match(summaries) if len(summaries) > 1 else []
-    outcomes = [str(summary["outcome"]) for summary in summaries]
+    outcomes = [Outcome(each.outcome) for each in units.records]
     if units.interruption:
-        outcomes.append(Outcome.INTERRUPTED.value)
+        outcomes.append(Outcome.INTERRUPTED)
     elif units.cause:
-        outcomes.append(Outcome.STOPPED.value)
-    for worst in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.FAIL):
-        if worst.value in outcomes:
-            return PairResult(
-                folder=folder, outcome=worst.value, units=units, matches=tuple(matches)
-            )
-    is_alike = all(each.verdict in (Verdict.PASS, Verdict.INFO) for each in matches)
-    outcome = Outcome.PASS if is_alike else Outcome.FAIL
+        outcomes.append(Outcome.STOPPED)
+    outcome = pair_outcome(outcomes, [each.verdict for each in matches])
     return PairResult(folder=folder, outcome=outcome.value, units=units, matches=tuple(matches))
 
 

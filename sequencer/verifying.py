@@ -16,8 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.errors import Refused, printable
+from sequencer.events import Outcome
 from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, file_name, sha256_hex
+from sequencer.limits import Verdict
 from sequencer.matching import match
+from sequencer.pair_words import pair_outcome
 from sequencer.record import (
     BENCH,
     MATCH,
@@ -163,7 +166,9 @@ def _match(folder: Path) -> Iterator[str]:
         again = match(runs) if len(runs) > 1 else []
         if json.loads(json.dumps([each.to_json() for each in again])) != table:
             yield f"{MATCH} was changed: its differences are not those of the runs"
-        if "cause" not in stored and outcome != _pair_outcome(runs, table):
+        outcomes = [Outcome(run["outcome"]) for run in runs]
+        due = pair_outcome(outcomes, [Verdict(row["verdict"]) for row in table])
+        if "cause" not in stored and outcome != due:
             yield f"{MATCH} was changed: its outcome is not that of the runs"
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         yield f"{MATCH} was changed: it can't be read as the result of a pair"
@@ -182,14 +187,6 @@ def _run_of_pair(run: Path, stored: Mapping[str, Any]) -> Iterator[str]:
     again = json.loads(json.dumps(told.summary()))
     if any(again[key] != stored.get(key) for key in again if key not in ("run", "journal")):
         yield f"{MATCH} was changed: of {printable(run.name, 120)} the journal tells otherwise"
-
-
-def _pair_outcome(runs: Sequence[Mapping[str, Any]], table: Sequence[Mapping[str, Any]]) -> str:
-    outcomes = [str(run["outcome"]) for run in runs]
-    if any(row["verdict"] != "pass" for row in table):
-        outcomes.append("fail")
-    order = ("interrupted", "stopped", "fail")
-    return next((worst for worst in order if worst in outcomes), "pass")
 
 
 def _shortened(alterations: Sequence[str]) -> tuple[str, ...]:

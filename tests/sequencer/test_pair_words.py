@@ -5,7 +5,7 @@ import pytest
 from sequencer.events import Outcome
 from sequencer.last_words import run_verdict
 from sequencer.limits import Verdict
-from sequencer.pair_words import UnitVerdict, pair_verdict
+from sequencer.pair_words import UnitVerdict, pair_outcome, pair_verdict
 
 ALIKE, APART = ("tone/gain", Verdict.PASS), ("tone/thd", Verdict.FAIL)
 UNKNOWN, DROWNED = ("idle/noise", Verdict.NO_READING), ("idle/hum_50", Verdict.INFO)
@@ -87,3 +87,18 @@ def test_one_unit_alone_is_no_pair():
     assert told.sentence.endswith(
         "Only one unit was tested, so there is nothing to compare it with."
     )
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "rows", "outcome"),
+    [
+        ((Outcome.PASS, Outcome.PASS), (Verdict.PASS, Verdict.INFO), Outcome.PASS),
+        ((Outcome.PASS, Outcome.PASS), (Verdict.PASS, Verdict.NO_READING), Outcome.FAIL),
+        ((Outcome.PASS, Outcome.FAIL), (Verdict.PASS,), Outcome.FAIL),
+        ((Outcome.FAIL, Outcome.STOPPED), (), Outcome.STOPPED),
+        ((Outcome.STOPPED, Outcome.INTERRUPTED), (), Outcome.INTERRUPTED),
+        ((Outcome.PASS,), (), Outcome.STOPPED),
+    ],
+)
+def test_how_a_pair_ended(outcomes, rows, outcome):
+    assert pair_outcome(outcomes, rows) is outcome

@@ -12,6 +12,8 @@ import pytest
 from sequencer.bench_spec import load_bench
 from sequencer.cautions import CAUTIONS, Acceptance
 from sequencer.errors import Interrupted, Refused, Stopped
+from sequencer.limits import Verdict
+from sequencer.matching import Match
 from sequencer.operator import Declined, NobodyThere
 from sequencer.pairing import run_pair
 from sequencer.reporting import write_report_again
@@ -279,6 +281,25 @@ def test_what_is_done_to_a_pair_s_result_is_found(pair):
     for run in folder.glob("*_A_p"):
         shutil.rmtree(run)
     assert "is missing" in verify_all(folder)[0].alterations[0]
+
+
+def test_a_pair_of_which_bounds_alone_are_known_is_intact_as_it_was_written(pair, mocker):
+    """Two bounds can't be compared (info), which is said, and speaks against no pair."""
+    bounds = Match(
+        name="thd",
+        step="first",
+        values=(None, None),
+        value_unit="1",
+        difference=None,
+        unit="dB",
+        within=6.0,
+        verdict=Verdict.INFO,
+    )
+    mocker.patch("sequencer.pairing.match", return_value=[bounds])
+    mocker.patch("sequencer.verifying.match", return_value=[bounds])
+    result = pair(Person())
+    assert result.outcome == "pass"
+    assert [each.alterations for each in verify_all(result.folder)] == [(), ()]
 
 
 def test_a_pair_s_report_is_made_from_the_runs_as_they_are_in_the_order_of_the_units(pair):
