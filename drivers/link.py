@@ -50,6 +50,7 @@ LONGEST_MESSAGE = 16_384
 
 _MOST_QUEUED_ERRORS = 40
 _SHOWN_CHARACTERS = 400
+_CLOSE_S = 1.0
 # What pyvisa and its backends raise when a call fails, open_resource included.
 _CALL_FAILURES = (
     PyvisaError,
@@ -189,9 +190,15 @@ class VisaLink:
             self._retry(self._most_attempts, lambda attempt: self._ensure_open(attempt))
 
     def close(self) -> None:
-        """End the session; the next exchange would open a fresh one. Never raises."""
-        with self._lock:
-            self._poison()
+        """End the session; the next exchange would open a fresh one. Never raises.
+
+        One that a thread still waits in, for a call that does not return, is left to that thread.
+        """
+        if self._lock.acquire(timeout=_CLOSE_S):
+            try:
+                self._poison()
+            finally:
+                self._lock.release()
 
     @contextlib.contextmanager
     def limited(self, *, timeout_s: float, attempts: int = 3) -> Iterator[None]:

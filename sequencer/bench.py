@@ -5,7 +5,7 @@ The bench owns the one resource manager and every link; a driver never opens or 
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from types import MappingProxyType
+from functools import partial
 from typing import cast
 
 import pyvisa
@@ -115,13 +115,39 @@ class Bench:
         return cast(PowerMeter, self._of(Role.POWER_METER))
 
 
+class _Drivers(Mapping[Role, Instrument]):
+    """The drivers of a bench, each made when it is first asked for."""
+
+    def __init__(self, makers: Mapping[Role, Callable[[], Instrument]]) -> None:
+        self._makers = makers
+        self._made: dict[Role, Instrument] = {}
+
+    def __getitem__(self, role: Role) -> Instrument:
+        if role not in self._made:
+            self._made[role] = self._makers[role]()
+        return self._made[role]
+
+    def __contains__(self, role: object) -> bool:
+        return role in self._makers
+
+    def __iter__(self) -> Iterator[Role]:
+        return iter(self._makers)
+
+    def __len__(self) -> int:
+        return len(self._makers)
+
+
 @contextmanager
 def open_bench(
     spec: BenchSpec,
     on_exchange: Callable[[Exchange], None],
     on_energise: Callable[[str, str], None],
+    *,
+    is_lazy: bool = False,
 ) -> Iterator[Bench]:
     """The bench with a link to each instrument; sessions open on first use and close at exit.
+
+    is_lazy: a driver is made only when it is used, so that one which can't be stands in no other's way.
 
     on_exchange hears of each message to an instrument after its answer and before the next one;
     on_energise(role, command) just before a command that energises is sent.
@@ -130,18 +156,22 @@ def open_bench(
         managers: dict[str, pyvisa.ResourceManager] = {}
         for backend in {instrument.backend for instrument in spec.instruments.values()}:
             managers[backend] = resource_manager(backend)
-        instruments: dict[Role, Instrument] = {}
+        makers: dict[Role, Callable[[], Instrument]] = {}
         links: list[VisaLink] = []
         for role, instrument in spec.instruments.items():
             link = stack.enter_context(
                 _closing(_link(instrument, managers[instrument.backend], on_exchange, on_energise))
             )
             links.append(link)
-            instruments[role] = make(role, instrument.driver, link, instrument.settings)
+            makers[role] = partial(make, role, instrument.driver, link, instrument.settings)
+        instruments = _Drivers(makers)
+        if not is_lazy:
+            for role in instruments:
+                instruments[role]
         clock: Clock = RealClock()
         if spec.clock == "simulated":
             clock = SimulatedClock(stack.enter_context(_closing(_clock_link(spec, managers))).query)
-        yield Bench(spec, MappingProxyType(instruments), clock, links)
+        yield Bench(spec, instruments, clock, links)
 
 
 def resource_manager(backend: str) -> pyvisa.ResourceManager:

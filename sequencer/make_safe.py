@@ -4,8 +4,14 @@ The order is a table that tests and documentation read. The whole table is gone 
 first, so that a dead instrument can't keep the others energised; what could not be confirmed by
 reading back is tried again with more patience, since it only ever takes energy away. Nothing here
 raises: what stays unconfirmed is said in words.
+
+A driver whose call does not return (one of the user's own, a backend without a timeout) would hold up
+the lines below it. The sequencer is then ended by its watchkeeper, behind which nobody stands: it gives
+each instrument a thread (aside), waits for it only for a time and goes on. A thread is never given up:
+the next turn waits for it again, so that no driver is called twice at once.
 """
 
+import threading
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
@@ -15,6 +21,9 @@ from drivers.roles import Generator, Instrument, MainsSwitch, Role, Router
 from sequencer.events import SafeAction
 
 TRIES = 3
+# What an action aside may take in each turn, real time. The first comes after the 3 s in which a hang is
+# noticed: the mains must be off within 5 s all the same.
+ASIDE_S = (1.5, 4.0, 6.0)
 # What is said of the mains on a bench that can't switch them.
 MAINS_LEFT = "mains left as it is"
 
@@ -102,19 +111,28 @@ def make_safe(
     *,
     mains_by_hand: str = "",
     hurry: Callable[[int], AbstractContextManager[None]] = lambda turn: nullcontext(),
+    is_aside: bool = False,
 ) -> tuple[SafeAction, ...]:
     """Carry out the table on the instruments there are; returns what was done, in order.
 
     mains_by_hand says, where the bench has no mains switch, why the unit's mains are known to be off.
 
     Within hurry(turn) an instrument that does not answer is not waited for long; turn counts from 0.
+    is_aside: nor is a driver that does not return. An instrument is taken from the mapping where it is
+    first used, so that one that can't even be opened holds up no other.
     """
     lines = [line for line in ORDER if line.role in instruments]
     actions: dict[str, SafeAction] = {}
+    threads: dict[Role, _Aside] = {}
     for turn in range(TRIES):
         with hurry(turn):
             for line in [each for each in lines if not _is_confirmed(actions, each.words)]:
-                done = _attempt(line, instruments[line.role], routes, actions)
+                if is_aside:
+                    done = _attempt_aside(
+                        line, instruments, routes, actions, threads, within_s=ASIDE_S[turn]
+                    )
+                else:
+                    done = _attempt(line, instruments, routes, actions)
                 if done is None:
                     lines.remove(line)
                 else:
@@ -141,7 +159,7 @@ def _is_confirmed(actions: Mapping[str, SafeAction], words: str) -> bool:
 
 def _attempt(
     line: _Action,
-    instrument: Instrument,
+    instruments: Mapping[Role, Instrument],
     routes: Mapping[str, int],
     actions: Mapping[str, SafeAction],
 ) -> SafeAction | None:
@@ -149,10 +167,64 @@ def _attempt(
     try:
         if line.after is not None and not _is_confirmed(actions, line.after):
             raise RuntimeError(f"not tried before this is confirmed: {line.after}")
-        line.do(instrument, routes)
+        line.do(instruments[line.role], routes)
     except Exception as error:  # noqa: BLE001 - the outermost edge: nothing may stop the table
         if line.may_be_missing and isinstance(error, OperationMissing):
             return None
         problem = f"{line.by_hand} ({error})"
         return SafeAction(action=line.words, is_confirmed=False, problem=problem)
     return SafeAction(action=line.words, is_confirmed=True)
+
+
+@dataclass(slots=True)
+class _Aside:
+    """One line, being tried in a thread of its own; done holds its result when it has returned."""
+
+    line: _Action
+    thread: threading.Thread
+    done: list[SafeAction | None]
+
+
+def _attempt_aside(
+    line: _Action,
+    instruments: Mapping[Role, Instrument],
+    routes: Mapping[str, int],
+    actions: Mapping[str, SafeAction],
+    threads: dict[Role, _Aside],
+    *,
+    within_s: float,
+) -> SafeAction | None:
+    """One line, tried once in a thread and waited for no longer than this."""
+    aside = threads.get(line.role)
+    if aside is not None and not aside.thread.is_alive():
+        # It returned after all, too late for its own turn.
+        del threads[line.role]
+        late = aside.done[0] if aside.line is line and aside.done else None
+        if late is not None and late.is_confirmed:
+            return late
+        aside = None
+    if aside is None:
+        aside = threads[line.role] = _begun(line, instruments, routes, dict(actions))
+    if aside.line is line:
+        aside.thread.join(within_s)
+    if aside.line is not line or aside.thread.is_alive() or not aside.done:
+        problem = f"{line.by_hand} (the driver does not return from: {aside.line.words})"
+        return SafeAction(action=line.words, is_confirmed=False, problem=problem)
+    del threads[line.role]
+    return aside.done[0]
+
+
+def _begun(
+    line: _Action,
+    instruments: Mapping[Role, Instrument],
+    routes: Mapping[str, int],
+    actions: Mapping[str, SafeAction],
+) -> _Aside:
+    done: list[SafeAction | None] = []
+    thread = threading.Thread(
+        target=lambda: done.append(_attempt(line, instruments, routes, actions)),
+        daemon=True,
+        name=line.words,
+    )
+    thread.start()
+    return _Aside(line, thread, done)

@@ -186,8 +186,8 @@ def _secure(watched: _Watched, cause: str) -> None:
 
 def _made_safe(spec: BenchSpec) -> tuple[SafeAction, ...]:
     try:
-        with open_bench(spec, ignore_exchange, ignore_energising) as bench:
-            return make_safe(bench.instruments, spec.routes, hurry=bench.hurried)
+        with open_bench(spec, ignore_exchange, ignore_energising, is_lazy=True) as bench:
+            return make_safe(bench.instruments, spec.routes, hurry=bench.hurried, is_aside=True)
     except Exception as error:  # noqa: BLE001 - the outermost edge: it must still be told
         problem = (
             f"the bench could not be reached ({error}): switch generator and mains off by hand"

@@ -153,6 +153,58 @@ def test_a_make_safe_that_hangs_is_taken_over(long_run, steadybench, tmp_path):
     _verified(run, steadybench)
 
 
+HANGING_DRIVERS = """\
+import sys, time
+from drivers.analyser import MappedAnalyser
+from drivers.generator import MappedGenerator
+
+IS_WATCHKEEPER = "sequencer.watchkeeper" in sys.orig_argv
+
+class Generator(MappedGenerator):
+    def set_output(self, on):
+        if not on and self.was_on or IS_WATCHKEEPER:
+            time.sleep(1000)
+        super().set_output(on)
+        self.was_on = on
+
+    was_on = False
+
+class Analyser(MappedAnalyser):
+    '''A device that the process which was killed has left locked.'''
+
+    def __init__(self, link, settings):
+        if IS_WATCHKEEPER:
+            raise OSError("device busy")
+        super().__init__(link, settings)
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_a_driver_that_hangs_in_both_processes_does_not_leave_the_mains_on(
+    long_run, steadybench, tmp_path, number
+):
+    (tmp_path / "hanging.py").write_text(HANGING_DRIVERS)
+
+    def edit(text):
+        for role in ("Generator", "Analyser"):
+            text = text.replace("driver: scpi", f"driver: hanging:{role}", 1)
+        return text
+
+    run = long_run(edit=edit)
+
+    def are_mains_off():
+        return run.bench.ask("mains_switch", "OUTP?") == "0"
+
+    run.process.send_signal(number)
+    _until(are_mains_off, SAFE_WITHIN_S, "the mains stay on")
+    _until(lambda: "made_safe" in run.names(), 20, "the journal was not told")
+    confirmed = {a["action"]: a["is_confirmed"] for a in run.events()[-1]["actions"]}
+    assert confirmed["mains off"]
+    assert not confirmed["generator output off"]
+    assert "generator output NOT confirmed off" in run.process.stderr.read()
+    _verified(run, steadybench)
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_signal_ends_safe_with_its_exit_code(long_run, steadybench, number):
     run = long_run()

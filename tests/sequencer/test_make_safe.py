@@ -1,12 +1,15 @@
 """The one ordered way to end: every action tried, read back, and said in words if unconfirmed."""
 
 import contextlib
+import threading
+import time
 
 import pytest
 
 from drivers.errors import InstrumentTimeout, OperationMissing
 from drivers.fakes import FakeGenerator, FakeMainsSwitch, FakeRouter
 from drivers.roles import Role
+from sequencer import make_safe as module
 from sequencer.make_safe import ORDER, TRIES, make_safe
 
 ROUTES = {"meter_output": 301, "analyser_output": 401, "load": 201}
@@ -207,3 +210,86 @@ def test_what_every_switch_has_is_never_passed_over_as_missing(instruments):
     instruments[Role.GENERATOR].fail("set_output", *([missing] * TRIES))
     first = make_safe(instruments, ROUTES)[0]
     assert (first.action, first.is_confirmed) == ("generator output off", False)
+
+
+class Blocking:
+    """Lets a method of an instrument wait until it is let go; counts the calls."""
+
+    def __init__(self, monkeypatch, instrument, method):
+        self.calls = 0
+        self.let_go = threading.Event()
+        inner = getattr(instrument, method)
+
+        def wait(*arguments):
+            self.calls += 1
+            assert self.let_go.wait(30)
+            return inner(*arguments)
+
+        monkeypatch.setattr(instrument, method, wait)
+
+
+@pytest.fixture
+def hurried(monkeypatch):
+    monkeypatch.setattr(module, "ASIDE_S", (0.05,) * TRIES)
+
+
+def test_a_driver_that_does_not_return_holds_up_no_other(hurried, instruments, monkeypatch):
+    blocking = Blocking(monkeypatch, instruments[Role.GENERATOR], "set_output")
+    begun_s = time.monotonic()
+    actions = make_safe(instruments, ROUTES, is_aside=True)
+    assert time.monotonic() - begun_s < 5.0
+    blocking.let_go.set()
+    assert [a.is_confirmed for a in actions] == [False, True, True, True]
+    assert not instruments[Role.MAINS_SWITCH].is_on
+    assert "generator output NOT confirmed off: switch it off by hand" in actions[0].problem
+    assert "does not return" in actions[0].problem
+    assert blocking.calls == 1  # never two calls at once
+
+
+def test_behind_a_mains_switch_that_does_not_return_standby_is_left(
+    hurried, instruments, monkeypatch, log
+):
+    blocking = Blocking(monkeypatch, instruments[Role.MAINS_SWITCH], "set_output")
+    actions = make_safe(instruments, ROUTES, is_aside=True)
+    assert [a.is_confirmed for a in actions] == [True, False, False, True]
+    assert "pull the unit's mains plug" in actions[1].problem
+    assert "withdraw_standby" not in [call.method for call in log]
+    blocking.let_go.set()
+
+
+def test_a_driver_that_returns_late_is_heard_in_the_next_turn(hurried, instruments, monkeypatch):
+    blocking = Blocking(monkeypatch, instruments[Role.GENERATOR], "set_output")
+
+    @contextlib.contextmanager
+    def hurry(turn):
+        if turn:
+            blocking.let_go.set()
+            module.ASIDE_S = (0.05, 20.0, 20.0)
+        yield
+
+    actions = make_safe(instruments, ROUTES, hurry=hurry, is_aside=True)
+    assert all(action.is_confirmed for action in actions)
+    assert blocking.calls == 1
+
+
+@pytest.mark.parametrize("is_aside", [False, True])
+def test_an_instrument_that_cannot_be_opened_holds_up_no_other(instruments, is_aside):
+    class Opened(dict):
+        def __getitem__(self, role):
+            if role is Role.GENERATOR:
+                raise OSError("the sound card is gone")
+            return super().__getitem__(role)
+
+    actions = make_safe(Opened(instruments), ROUTES, is_aside=is_aside)
+    assert [a.is_confirmed for a in actions] == [False, True, True, True]
+    assert "the sound card is gone" in actions[0].problem
+    assert not instruments[Role.MAINS_SWITCH].is_on
+
+
+@pytest.mark.parametrize("failures", [1, TRIES])
+def test_aside_the_table_is_the_same(instruments, log, failures):
+    instruments[Role.ROUTER].fail("close", *([_timeout()] * failures))
+    aside = make_safe(instruments, ROUTES, is_aside=True)
+    instruments[Role.GENERATOR].is_on = instruments[Role.MAINS_SWITCH].is_on = True
+    instruments[Role.ROUTER].fail("close", *([_timeout()] * failures))
+    assert aside == make_safe(instruments, ROUTES)
