@@ -490,7 +490,8 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--procedure", default=str(EVERY_KIND))
     parser.add_argument("--sample", type=int, help="this many cases, chosen at random")
-    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    # One more than cores: a swallowed answer is waited for, and that costs no computing.
+    parser.add_argument("--workers", type=int, default=(os.cpu_count() or 1) + 1)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--log", type=Path, help="keep results here; go on where it was broken off")
     parser.add_argument("--only", nargs=2, metavar=("FAULT", "INDEX"), help="one single case")
