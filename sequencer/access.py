@@ -272,14 +272,22 @@ class StepAccess:
         """Ask whether the unit has rested; if not, have it switched off, and count from then."""
         if is_yes(self._answered(_HAS_RESTED.format(serial=self._serial), is_yes)):
             self._mains_by_hand = self._confirmed_off()
+            self._state.mains_are(False)
             self._mains_off_s = self.now_s() - MAINS_OFF_TIME_S
         else:
             self._have_switched("off")
             self._mains_off_s = self.now_s()
 
     def _have_switched(self, state: str) -> None:
+        """Ask the operator to switch the mains.
+
+        While he is asked they count as off: he may do it at any moment, and guards that judge a unit
+        which is on would take a coming or going one for a faulty one.
+        """
         self._mains_by_hand = ""
+        self._state.mains_are(False)
         self.by_hand(_BY_HAND.format(serial=self._serial, state=state))
+        self._state.mains_are(state == "on")
         self._mains_by_hand = self._confirmed_off() if state == "off" else ""
 
     def _confirmed_off(self) -> str:

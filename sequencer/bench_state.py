@@ -38,6 +38,11 @@ class BenchState:
         """Whether the generator drives the unit."""
         return self.is_output_on is not False and (self.emf_vrms > 0.0 or self.offset_v != 0.0)
 
+    def mains_are(self, on: bool) -> None:
+        """The mains were switched."""
+        self.mains_marks += 1
+        self.is_mains_on = on
+
 
 class NotedGenerator:
     """A generator whose commands are noted."""

@@ -382,3 +382,59 @@ def test_a_bench_that_sees_less_is_watched_for_what_it_sees(rig):
     )
     rig.procedure_text = _procedure(ON, REST, OFF)
     assert rig.run().outcome is Outcome.PASS
+
+
+@pytest.fixture
+def by_hand(rig):
+    """A bench without a mains switch and without a load relay; the moments of switching by hand."""
+    rig.left_out_roles = (Role.MAINS_SWITCH,)
+    lines = rig.bench_text.replace(", load: 201", "").splitlines()
+    rig.bench_text = "\n".join(line for line in lines if "mains_switch" not in line) + "\n"
+    switched = {}
+
+    def answer(question):
+        for state in ("on", "off"):
+            if f" {state} by hand now" in question:
+                switched[state] = rig.clock.time_s
+        return "no" if "has unit" in question else "yes"
+
+    rig.operator.answer = answer
+    return switched
+
+
+SETTLING_ON = "{id: start, kind: power_on, settle: 25 s}"
+
+
+def test_a_servo_may_settle_after_switching_on_by_hand_too(rig, by_hand):
+    """The rest of 15 s counts from the operator's word, not from the run's first look."""
+    read = rig.dmm.read_dc_v
+
+    def read_dc_v():
+        is_settling = "on" in by_hand and rig.clock.time_s - by_hand["on"] < 12.0
+        return 0.8 if is_settling else read()
+
+    rig.dmm.read_dc_v = read_dc_v
+    rig.procedure_text = _procedure(SETTLING_ON, REST, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    assert by_hand["on"] >= 60.0
+
+
+def test_a_fuse_that_blows_is_seen_on_a_bench_without_a_mains_switch_too(rig, by_hand, later):
+    done = later(lambda: _set(rig, power_w=0.0))
+    rig.procedure_text = _procedure(SETTLING_ON, REST, OFF)
+    assert rig.run().cause.startswith("guard mains_power: mains power is ")
+    assert rig.clock.time_s - done[0] <= 40.0
+
+
+def test_a_unit_that_was_switched_off_by_hand_may_draw_nothing(rig, by_hand):
+    sleep = rig.clock.sleep
+
+    def sleep_on(seconds):
+        sleep(seconds)
+        if "off" in by_hand and "on" in by_hand and by_hand["off"] > by_hand["on"]:
+            _set(rig, power_w=0.0)
+
+    rig.clock.sleep = sleep_on
+    rig.procedure_text = _procedure(SETTLING_ON, OFF, REST)
+    assert rig.run().outcome is Outcome.PASS
+    assert rig.readings.power_w == 0.0
