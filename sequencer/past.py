@@ -58,10 +58,10 @@ class _Reader:
         self._steps = steps
         self.done: dict[str, Verdict] = {}
         self.left_out: list[str] = []
-        self.limits_left_out: dict[str, None] = {}
         self.unmet_again: list[str] = []
         self.changed_figures: tuple[str, ...] = ()
-        self.readings: dict[tuple[str, str], Reading] = {}
+        self._readings: dict[str, list[Reading]] = {}
+        self._limits_left_out: dict[str, list[str]] = {}
         self._spent_s: dict[str, float] = {}
         self._since_s: dict[str, float | None] = {}
         self.t_s = 0.0
@@ -82,22 +82,45 @@ class _Reader:
                 if line["unmet"] and not line["cut"] and step not in self.unmet_again:
                     self.unmet_again.append(step)
             case "reading_taken" if not line.get("restored"):
-                reading = reading_of(line["reading"])
-                for known_as in (step, step_id_of(step, self._steps) or step):
-                    self.readings[known_as, reading.name] = reading
+                self._readings.setdefault(step, []).append(reading_of(line["reading"]))
             case "broken_off" | "run_finished" | "run_resumed":
                 self._break(self.t_s)
             case _:
                 pass
         self.t_s, self.last_event = float(line["t"]), name
 
+    def readings(self) -> dict[tuple[str, str], Reading]:
+        """Readings of the finished steps, by their names and by their ids: there the latest round's.
+
+        What a step that was cut showed counts no more: it is done again, or left out.
+        """
+        return {
+            (known_as, reading.name): reading
+            for step in self.done
+            for reading in self._readings.get(step, ())
+            for known_as in (step, self._id_of(step))
+        }
+
+    def limits_left_out(self) -> tuple[str, ...]:
+        """Limits that the finished steps were not judged by, as STEP/READING, once for all rounds."""
+        told = (
+            f"{self._id_of(step)}/{reading}"
+            for step in self.done
+            for reading in self._limits_left_out.get(step, ())
+        )
+        return tuple(dict.fromkeys(told))
+
     def elapsed_s(self) -> dict[str, float]:
         """Time spent in each group that is not finished."""
         self._break(self.t_s)
         return dict(self._spent_s)
 
+    def _id_of(self, step: str) -> str:
+        return step_id_of(step, self._steps) or step
+
     def _begin(self, step: str, kind: str, t_s: float) -> None:
-        self.done.pop(step, None)
+        for told in (self.done, self._readings, self._limits_left_out):
+            told.pop(step, None)
         if kind == REPEAT:
             self._spent_s.setdefault(step, 0.0)
             self._since_s.setdefault(step, None)
@@ -111,8 +134,8 @@ class _Reader:
             self.done[step] = Verdict(line["verdict"])
         if line.get("left_out"):
             self.left_out.append(step)
-        for reading in line.get("limits_left_out") or ():
-            self.limits_left_out[f"{step_id_of(step, self._steps) or step}/{reading}"] = None
+            self._readings.pop(step, None)
+        self._limits_left_out[step] = list(line.get("limits_left_out") or ())
         self._spent_s.pop(step, None)
         self._since_s.pop(step, None)
 
@@ -143,14 +166,14 @@ def past_of(
     )
     return Past(
         done=reader.done,
-        readings=reader.readings,
+        readings=reader.readings(),
         elapsed_s=reader.elapsed_s(),
         t_s=reader.t_s,
         away_s=away_s,
         broken=None if is_told and not torn else broken,
         bench_copy=bench_copy,
         left_out=tuple(reader.left_out),
-        limits_left_out=tuple(reader.limits_left_out),
+        limits_left_out=reader.limits_left_out(),
         unmet_again=tuple(reader.unmet_again),
         changed_figures=reader.changed_figures,
     )

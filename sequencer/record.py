@@ -395,6 +395,8 @@ def _feed_step(step: StepRecord, line: Json) -> None:
         case "answered":
             step.answers.append((line["question"], line["answer"]))
         case "step_finished":
+            if line["left_out"]:  # on another bench than the one on which it was cut
+                step.begin_again(line["t"], step.bench_copy)
             step.verdict, step.left_out = line["verdict"], line["left_out"]
             step.limits_left_out = dict(line.get("limits_left_out") or {})
             step.is_cut = bool(line.get("cut"))

@@ -45,12 +45,47 @@ def test_what_was_left_out_and_whether_a_limit_was_judged_is_known():
     reading |= {"verdict": "pass", "noise_limited": False, "upper_bound": None}
     for limits in (None, {"min": None, "max": 1.0}):
         taken = _line("reading_taken", 2, "offset", reading={**reading, "limits": limits})
-        assert _past(left, _begin("offset", 1), taken).has_judged is (limits is not None)
+        judged = _past(left, _begin("offset", 1), taken, _end("offset", 3)).has_judged
+        assert judged is (limits is not None)
 
 
 def test_a_step_that_stopped_the_run_is_done_again():
     past = _past(_begin("cold", 0), _end("cold", 5, "no_reading", cut=True))
     assert past.done == {}
+
+
+def _taken(step, t, name, verdict="pass"):
+    told = {"name": name, "value": 1.0, "unit": "V", "uncertainty": None, "limits": {"max": 2.0}}
+    told |= {"verdict": verdict, "noise_limited": False, "upper_bound": None}
+    return _line("reading_taken", t, step, reading=told)
+
+
+def test_readings_of_a_step_that_was_cut_count_no_more():
+    """On another bench it may not take them again: an old one that failed would fail the run."""
+    cut = [_begin("cold", 0), _taken("cold", 1, "temperature", "fail"), _end("cold", 2, cut=True)]
+    again = [_begin("cold", 9), _taken("cold", 10, "gain"), _end("cold", 11)]
+    assert not _past(*cut).readings
+    assert not _past(*cut[:2]).readings  # killed before its end was told
+    assert [name for _, name in _past(*cut, *again).readings] == ["gain"]
+    assert not _past(*cut[:2], _end("cold", 3, "info") | {"left_out": "no meter"}).has_judged
+
+
+def test_limits_that_a_step_left_out_before_it_was_cut_are_judged_when_it_is_done_again():
+    left = {"limits_left_out": {"temperature": "no thermometer"}}
+    cut = [_begin("cold", 0), _end("cold", 2, cut=True, **left)]
+    assert _past(*cut, _begin("cold", 9), _end("cold", 11)).limits_left_out == ()
+    rounds = [_begin("drive.1", 0), _end("drive.1", 2, **left)]
+    rounds += [_begin("drive.2", 2), _end("drive.2", 4, **left)]
+    assert _past(*rounds).limits_left_out == ("drive/temperature",)
+
+
+def test_the_id_stands_for_the_last_round_that_was_finished():
+    rounds = [_begin("drive.1", 0), _taken("drive.1", 1, "gain"), _end("drive.1", 2)]
+    rounds += [_begin("drive.2", 3), _taken("drive.2", 4, "gain", "fail")]
+    assert _past(*rounds).readings["drive", "gain"].verdict is Verdict.PASS
+    past = _past(*rounds, _end("drive.2", 5, "fail"))
+    assert past.readings["drive", "gain"].verdict is Verdict.FAIL
+    assert past.readings["drive.1", "gain"].verdict is Verdict.PASS
 
 
 def test_a_step_that_began_again_is_done_when_it_ended_again():

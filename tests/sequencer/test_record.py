@@ -185,3 +185,12 @@ def test_a_line_of_a_newer_kind_is_passed_over(run):
     path = run / "journal.jsonl"
     path.write_bytes(path.read_bytes() + b'{"schema":1,"event":"sang","t":99}\n')
     assert read_record(run).outcome == "pass"
+
+
+def test_a_step_that_was_cut_and_then_left_out_shows_nothing(tmp_path):
+    """The bench that the run went on with can't take it: what it had shown is judged no more."""
+    left = StepFinished(step="a", kind="tone", verdict=Verdict.INFO, left_out="no analyser")
+    _write(tmp_path, (*EVENTS[:5], left))
+    step = read_record(tmp_path).step("a")
+    assert (step.verdict, step.left_out) == ("info", "no analyser")
+    assert (step.readings, step.captures) == ([], [])
