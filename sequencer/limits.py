@@ -3,6 +3,9 @@
 Two decision rules. Plain: the value alone decides. Guarded: ILAC-G8:09/2019 4.2.3 with a guard
 band w equal to the expanded uncertainty U (k = 2), four outcomes; a value exactly on a boundary
 belongs to the better side. A two-sided limit is judged on both sides and the worse one counts.
+
+A limit taken from another reading has that reading's doubt: where only a bound of it is known the
+limit may lie anywhere within, and where it has an uncertainty the guard band holds it too.
 """
 
 import math
@@ -108,19 +111,38 @@ class Relative:
         """The bound when the other reading has this value."""
         return self.factor * (abs(value) if self.with_magnitude else value) + self.offset
 
+    def bounds(self, least: float, most: float) -> tuple[float, float]:
+        """Where the bound lies when the other reading lies between least and most."""
+        ends = [self.bound(least), self.bound(most)]
+        if self.with_magnitude and least < 0.0 < most:
+            ends.append(self.bound(0.0))
+        return min(ends), max(ends)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """What a bound taken from another reading may be, and its standard uncertainty."""
+
+    least: float
+    most: float
+    uncertainty: float = 0.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """Bounds of one reading in its SI unit; None where a side is open.
 
-    minimum_from and maximum_from are bounds that another reading of the run decides. written holds
-    the limit as the procedure has it: (("max", "6 dB above h3"),).
+    minimum_from and maximum_from are bounds that another reading of the run decides; once they are
+    resolved minimum_span and maximum_span say how well they are known, None for exactly. written
+    holds the limit as the procedure has it: (("max", "6 dB above h3"),).
     """
 
     minimum: float | None = None
     maximum: float | None = None
     minimum_from: Relative | None = None
     maximum_from: Relative | None = None
+    minimum_span: Span | None = None
+    maximum_span: Span | None = None
     written: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -143,16 +165,26 @@ class Limit:
     def resolved(self, find: "Callable[[str, str], Reading | None]") -> "Limit":
         """The limit in numbers; find(step, reading) gives another reading of the run.
 
-        Where the other reading drowns in noise its 95 % bound stands for it.
-        Raises LookupError in words when the other reading is not there.
+        Where only a bound of the other reading is known that bound is shown, and the span holds
+        all that the limit may be. Raises LookupError in words when the other reading is not there.
         """
         if self.relative is None:
             return self
-        low = self.minimum if self.minimum_from is None else _bound(self.minimum_from, find)
-        high = self.maximum if self.maximum_from is None else _bound(self.maximum_from, find)
+        sides = [
+            (self.minimum, None) if self.minimum_from is None else _bound(self.minimum_from, find),
+            (self.maximum, None) if self.maximum_from is None else _bound(self.maximum_from, find),
+        ]
+        low, high = sides[0][0], sides[1][0]
         if low is not None and high is not None and low > high and self._surrounds_nominal:
-            low, high = high, low
-        return Limit(minimum=low, maximum=high, written=self.written)
+            sides.reverse()
+        (minimum, minimum_span), (maximum, maximum_span) = sides
+        return Limit(
+            minimum=minimum,
+            maximum=maximum,
+            minimum_span=minimum_span,
+            maximum_span=maximum_span,
+            written=self.written,
+        )
 
     def to_json(self) -> dict[str, float | str | None]:
         """The "limits" of a READING."""
@@ -251,61 +283,63 @@ def judge(
     """The verdict on a value, given U and a limit in numbers.
 
     Of a quantity of which only bounds are known nothing can be said unless they decide: it passes
-    when all that it can be lies within the limit, and fails when none of it does. One that drowns in
-    noise (noise_limited) is at least zero; in dB it may be anything below. A value that isn't finite
-    is no reading.
+    when all that it can be lies within the limit, and fails when none of it does; likewise where
+    only bounds of the limit are known. One that drowns in noise (noise_limited) is at least zero; in
+    dB it may be anything below. A value that isn't finite is no reading.
     """
-    if value is None and (upper_bound is not None or lower_bound is not None):
-        least = 0.0 if noise_limited and lower_bound is None else lower_bound
-        return _judge_bounds(
-            -math.inf if least is None else least,
-            math.inf if upper_bound is None else upper_bound,
-            limit,
-        )
-    if value is None or not math.isfinite(value):
+    is_bound = value is None and (upper_bound is not None or lower_bound is not None)
+    if not is_bound and (value is None or not math.isfinite(value)):
         return Verdict.NO_READING
     if limit is None:
         return Verdict.INFO
-    guard_band = expanded_uncertainty or 0.0 if rule is DecisionRule.GUARDED else 0.0
-    if not math.isfinite(guard_band):
-        return Verdict.NO_READING
+    is_guarded = rule is DecisionRule.GUARDED
+    guard_band = expanded_uncertainty or 0.0 if is_guarded else 0.0
+    least, most = _extent(value, lower_bound, upper_bound, is_positive=noise_limited)
     sides = []
-    if limit.maximum is not None:
-        sides.append(_judge_side(value - limit.maximum, guard_band, limit.maximum))
-    if limit.minimum is not None:
-        sides.append(_judge_side(limit.minimum - value, guard_band, limit.minimum))
+    for bound, known, is_maximum in (
+        (limit.maximum, limit.maximum_span, True),
+        (limit.minimum, limit.minimum_span, False),
+    ):
+        if bound is None:
+            continue
+        span = known or Span(least=bound, most=bound)
+        excess = (least - span.most, most - span.least)
+        if not is_maximum:
+            excess = (span.least - most, span.most - least)
+        doubt = expanded(span.uncertainty) if is_guarded else 0.0
+        sides.append(_judge_side(excess, combined(guard_band, doubt), _SLACK * abs(bound)))
     return worst(sides)
 
 
-def _judge_side(excess: float, guard_band: float, bound: float) -> Verdict:
-    """excess is how far the value lies beyond the bound; negative when it keeps to it."""
-    slack = _SLACK * abs(bound)
+def _extent(
+    value: float | None, lower: float | None, upper: float | None, *, is_positive: bool
+) -> tuple[float, float]:
+    """What something is at least and at most, of which a value is known, or bounds."""
+    if value is not None:
+        return value, value
+    least = 0.0 if is_positive and lower is None else lower
+    return -math.inf if least is None else least, math.inf if upper is None else upper
+
+
+def _judge_side(excess: tuple[float, float], guard_band: float, slack: float) -> Verdict:
+    """excess is how far it lies beyond the bound, at least and at most; negative: it keeps to it.
+
+    Where the two ends disagree on whether it passes nothing can be said, else the more doubtful counts.
+    """
+    if not math.isfinite(guard_band):
+        return Verdict.NO_READING
+    mildest, hardest = (_judge_excess(each, guard_band, slack) for each in excess)
+    if counts_as_passed(hardest, has_limit=True):
+        return hardest
+    return Verdict.NO_READING if counts_as_passed(mildest, has_limit=True) else mildest
+
+
+def _judge_excess(excess: float, guard_band: float, slack: float) -> Verdict:
     if excess <= -guard_band + slack:
         return Verdict.PASS
     if excess <= slack:
         return Verdict.CONDITIONAL_PASS
     return Verdict.CONDITIONAL_FAIL if excess <= guard_band + slack else Verdict.FAIL
-
-
-def _judge_bounds(least: float, most: float, limit: Limit | None) -> Verdict:
-    """The verdict on something that lies between least and most."""
-    if limit is None:
-        return Verdict.INFO
-    sides = []
-    if limit.maximum is not None:
-        slack = _SLACK * abs(limit.maximum)
-        sides.append(_judge_extent(least - limit.maximum, most - limit.maximum, slack))
-    if limit.minimum is not None:
-        slack = _SLACK * abs(limit.minimum)
-        sides.append(_judge_extent(limit.minimum - most, limit.minimum - least, slack))
-    return worst(sides)
-
-
-def _judge_extent(least_excess: float, most_excess: float, slack: float) -> Verdict:
-    """Something that lies beyond its bound by these at least and at most; negative: within it."""
-    if most_excess <= slack:
-        return Verdict.PASS
-    return Verdict.FAIL if least_excess > slack else Verdict.NO_READING
 
 
 def judge_reading(
@@ -315,28 +349,27 @@ def judge_reading(
 
     find(step, reading) gives the other readings of the run, for relative limits.
     """
-    numbers, remark = limit, ""
+    numbers, other = limit, None
     if limit is not None and limit.relative is not None:
+        look_up = find or _find_nothing
         try:
-            numbers = limit.resolved(find or _find_nothing)
+            numbers = limit.resolved(look_up)
         except LookupError as error:
             reason = str(error.args[0])
             return replace(reading, limits=limit, verdict=Verdict.NO_READING, reason=reason)
-        remark = _noise_remark(limit, find or _find_nothing)
-    if reading.uncertainty is None and reading.value is not None and limit is not None:
-        remark = remark or _doubt_remark(rule)
+        other = look_up(limit.relative.step, limit.relative.reading)
     verdict = judge(
         reading.value,
         reading.expanded_uncertainty,
         numbers,
         rule,
-        noise_limited=reading.noise_limited and reading.unit != "dB",
+        noise_limited=_is_noise(reading),
         upper_bound=reading.upper_bound,
         lower_bound=reading.lower_bound,
     )
-    reason = reading.reason
+    reason, remark = reading.reason, "" if limit is None else _doubt_remark(reading, other, rule)
     if verdict is Verdict.NO_READING and not reason:
-        reason = _undecided(reading)
+        reason, remark = _undecided(reading, other), ""
     remarks = (*reading.remarks, remark) if remark else reading.remarks
     return replace(reading, limits=numbers, verdict=verdict, reason=reason, remarks=remarks)
 
@@ -360,39 +393,58 @@ def counts_as_passed(verdict: Verdict, has_limit: bool) -> bool:
     return verdict in (Verdict.INFO, Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
-def _bound(relative: Relative, find: Find) -> float:
+def _bound(relative: Relative, find: Find) -> tuple[float, Span]:
+    """The bound in numbers, and how well it is known."""
     other = find(relative.step, relative.reading)
-    value = None if other is None else other.value
-    if value is None and other is not None and other.noise_limited:
-        value = other.upper_bound
-    if value is None or not math.isfinite(value):
+    if other is None or not (other.is_bound or _finite(other.value) is not None):
         raise LookupError(
             f"its limit hangs on {relative.reading} of step {relative.step}, which gave no reading"
         )
-    return relative.bound(value)
+    least, most = relative.bounds(
+        *_extent(other.value, other.lower_bound, other.upper_bound, is_positive=_is_noise(other))
+    )
+    doubt = abs(relative.factor) * (other.uncertainty or 0.0)
+    known = next(
+        each for each in (other.value, other.upper_bound, other.lower_bound) if each is not None
+    )
+    return relative.bound(known), Span(least=least, most=most, uncertainty=doubt)
 
 
-def _noise_remark(limit: Limit, find: Find) -> str:
-    relative = limit.relative
-    other = None if relative is None else find(relative.step, relative.reading)
-    if other is None or other.value is not None:
-        return ""
-    return f"{other.name} drowns in noise; its 95 % bound stands for it in the limit"
+def _is_noise(reading: Reading) -> bool:
+    """Whether it drowns in noise and is at least zero; in dB it may be anything below."""
+    return reading.noise_limited and reading.unit != "dB"
 
 
-def _undecided(reading: Reading) -> str:
-    """Why a reading that is only a bound was not judged; empty for one that is none."""
-    if reading.noise_limited:
-        return "the noise hides it, and its 95 % bound does not lie within the limit"
-    if reading.is_bound:
-        return f"it is known to be {reading.bound_text()}, which does not decide"
-    return ""
-
-
-def _doubt_remark(rule: DecisionRule) -> str:
+def _doubt_remark(reading: Reading, other: Reading | None, rule: DecisionRule) -> str:
+    """What is to be known of a reading's verdict; other is what its limit hangs on, None for nothing."""
+    if other is not None and other.is_bound:
+        return _hangs_on(other)
     if rule is DecisionRule.PLAIN:
         return ""
-    return "judged without a guard band: its uncertainty is not known"
+    of_other = None if other is None else other.uncertainty
+    if reading.value is not None and reading.uncertainty is None and of_other is None:
+        return "judged without a guard band: its uncertainty is not known"
+    if other is None:
+        return ""
+    if of_other is None:
+        return f"judged without the uncertainty of {other.name}, which is not known"
+    if reading.uncertainty is None:
+        return f"the guard band holds the uncertainty of {other.name} alone"
+    return f"the guard band holds the uncertainty of {other.name} too"
+
+
+def _undecided(reading: Reading, other: Reading | None) -> str:
+    """Why a bound, of the reading or of what its limit hangs on, was not judged; empty without one."""
+    known = f"it is known to be {reading.bound_text()}" if reading.is_bound else ""
+    if other is not None and other.is_bound:
+        return f"{'; '.join(filter(None, (known, _hangs_on(other))))}, which does not decide"
+    if reading.noise_limited:
+        return "the noise hides it, and its 95 % bound does not lie within the limit"
+    return f"{known}, which does not decide" if known else ""
+
+
+def _hangs_on(other: Reading) -> str:
+    return f"its limit hangs on {other.name}, known to be {other.bound_text()}"
 
 
 def _find_nothing(step: str, reading: str) -> Reading | None:

@@ -392,13 +392,75 @@ def test_a_limit_on_a_reading_that_was_not_had_gives_no_reading():
     json.dumps(judged.to_json())
 
 
-def test_the_bound_of_a_drowned_reading_stands_for_it_in_a_limit():
+@pytest.mark.parametrize(
+    ("text", "value", "verdict"),
+    [
+        # Twice something below 1e-5 lies anywhere below 2e-5: what is above fails, the rest is open.
+        ("h2: {max: 2 times h3}", 3e-5, Verdict.FAIL),
+        ("h2: {max: 2 times h3}", 1.9e-5, Verdict.NO_READING),
+        ("h2: {max: 2 times h3}", 1e-9, Verdict.NO_READING),
+        ("h2: {min: 2 times h3}", 3e-5, Verdict.PASS),
+        ("h2: {min: 2 times h3}", 1.9e-5, Verdict.NO_READING),
+        ("h2: {nominal: h3, tolerance: 10 %}", 3e-5, Verdict.FAIL),
+        ("h2: {nominal: h3, tolerance: 10 %}", 0.9e-5, Verdict.NO_READING),
+    ],
+)
+@pytest.mark.parametrize("rule", [PLAIN, GUARDED])
+def test_a_limit_that_hangs_on_a_bound_is_only_known_as_well(text, value, verdict, rule):
     drowned = _reading("h3", None, noise_limited=True, upper_bound=1e-5)
-    limit = _limit("h2: {max: 6 dB above h3}")
-    for value, verdict in ((1.9e-5, Verdict.PASS), (3e-5, Verdict.FAIL)):
-        judged = judge_reading(_reading("h2", value), limit, PLAIN, lambda step, name: drowned)
-        assert judged.verdict is verdict
-        assert "drowns in noise" in judged.remarks[0]
+    judged = judge_reading(
+        _reading("h2", value, uncertainty=0.0), _limit(text), rule, lambda step, name: drowned
+    )
+    assert judged.verdict is verdict
+    told = judged.reason if verdict is Verdict.NO_READING else judged.remarks[0]
+    assert "its limit hangs on h3, known to be below 0.001 %" in told
+
+
+def test_of_two_bounds_neither_is_the_greater():
+    h2, h3 = (_reading(name, None, noise_limited=True, upper_bound=1e-5) for name in ("h2", "h3"))
+    judged = judge_reading(h2, _limit("h2: {max: 10 times h3}"), PLAIN, lambda step, name: h3)
+    assert judged.verdict is Verdict.NO_READING
+    assert judged.reason.startswith("it is known to be below 0.001 %")
+
+
+def test_more_noise_on_the_reference_never_makes_a_pass():
+    limit = _limit("h2: {max: 60 dB above h3}")
+    for bound in (1e-9, 1e-7, 1e-5, 1e-3):
+        h3 = _reading("h3", None, noise_limited=True, upper_bound=bound)
+        judged = judge_reading(_reading("h2", 1e-5), limit, PLAIN, lambda step, name, h3=h3: h3)
+        assert not counts_as_passed(judged.verdict, has_limit=True)
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [
+        # Limit 2 times 1.00e-4; U of h2 0.06e-4, of the limit 0.08e-4, of both 0.10e-4.
+        (1.89e-4, Verdict.PASS),
+        (1.91e-4, Verdict.CONDITIONAL_PASS),
+        (2.09e-4, Verdict.CONDITIONAL_FAIL),
+        (2.11e-4, Verdict.FAIL),
+    ],
+)
+def test_the_guard_band_holds_the_doubt_of_the_other_reading(value, verdict):
+    """JCGM 100 5.1.2: independent, so by their squares; 3, 4, 5."""
+    h2 = _reading("h2", value, uncertainty=0.03e-4)
+    h3 = _reading("h3", 1e-4, uncertainty=0.02e-4)
+    limit = _limit("h2: {max: 2 times h3}")
+    judged = judge_reading(h2, limit, GUARDED, lambda step, name: h3)
+    assert judged.verdict is verdict
+    assert judged.remarks == ("the guard band holds the uncertainty of h3 too",)
+    plain = judge_reading(h2, limit, PLAIN, lambda step, name: h3)
+    assert plain.verdict is (Verdict.PASS if value < 2e-4 else Verdict.FAIL)
+    assert plain.remarks == ()
+
+
+def test_a_window_around_a_reading_has_its_doubt_on_both_sides():
+    before = _reading("dc_offset", -0.010, uncertainty=0.001)
+    limit = _limit("dc_offset: {nominal: earlier/dc_offset, tolerance: 5 mV}")
+    for value in (-0.0145, -0.0055):
+        now = _reading("dc_offset", value, uncertainty=0.0)
+        judged = judge_reading(now, limit, GUARDED, lambda step, name: before)
+        assert judged.verdict is Verdict.CONDITIONAL_PASS
 
 
 def test_a_drowned_reading_says_why_it_is_undecided():
