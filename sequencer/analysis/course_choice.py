@@ -54,7 +54,8 @@ def with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
         course_v = mixed.averaged_v(points.time_s - event_s, points.kernel_s)
         followed = without_clicks(points, course_v)
     kept_more = followed.time_s.size - trend.time_s.size
-    if kept_more >= _FOLLOWED_POINTS:
+    lasts = mixed.nonlinear[0] * points.step_s < 1.0 / _FOLLOWED_POINTS
+    if kept_more >= (1 if lasts else _FOLLOWED_POINTS):
         return followed
     is_quieter = kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
     return followed if is_quieter else trend

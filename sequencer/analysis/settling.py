@@ -23,8 +23,9 @@ from sequencer.analysis.checks import require_usable
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.fast_ringing import find_fast_ringing
+from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import find_mains
+from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -53,8 +54,9 @@ class SettlingResult:
     outside or nothing can be said. final_value_v is where the course ends, or the end of the record
     where it has no end in sight. ring_amplitude_v is that at the event. is_drifting: the trend moves
     on at the end of the record, with no end in sight. is_end_open: the record doesn't tell whether it
-    ends inside the band. too_fast_hz: it rings at this frequency, faster
-    than fastest_hz and so than can be followed, and only final_value_v is known. trend_time_s (from
+    ends inside the band. too_fast_hz: it rings at this frequency, faster than fastest_hz and so than
+    can be followed, and only final_value_v is known; may_be_hum: or hum dies away there, which nothing
+    tells from ringing. trend_time_s (from
     the event), trend_v and course_v are for a plot; course_v is None where no course describes the
     trend.
     """
@@ -71,6 +73,7 @@ class SettlingResult:
     is_drifting: bool
     is_end_open: bool
     too_fast_hz: float | None
+    may_be_hum: bool
     fastest_hz: float
     event_s: float
     is_event_found: bool
@@ -115,15 +118,20 @@ def analyse_settling(
     record = as_samples(samples)
     require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
     event = _event(record, sample_rate_hz, event_s, mains_hz)
-    mains_hz = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
-    trend = _trend_after(record, sample_rate_hz, event.time_s, mains_hz)
+    mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
+    trend = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
     course = choose_course(trend, event.time_s)
-    too_fast_hz = _too_fast_hz(
-        record, sample_rate_hz, trend, course, event.time_s, within_v, mains_hz
-    )
     band = (around_v - within_v, around_v + within_v)
     result = _result(trend, course, event, band, offset_doubt_v)
-    return result if too_fast_hz is None else _unfollowed(result, too_fast_hz)
+    ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
+    after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
+    too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
+    if too_fast:
+        return _unfollowed(result, max(too_fast, key=lambda r: r.amplitude_v))
+    swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
+    if not swing_v:
+        return result
+    return _result(trend, course, event, band, float(np.hypot(offset_doubt_v, swing_v)))
 
 
 def _without_rest(record: Samples) -> Samples:
@@ -146,16 +154,29 @@ def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_
     return Event(time_s=event_s, is_found=True)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mains:
+    """The mains frequency, is_told by the record; else that of a line near it, or the nominal one."""
+
+    frequency_hz: float
+    is_told: bool
+
+
 def _mains_after(
     record: Samples, sample_rate_hz: float, event_s: float, nominal_hz: float
-) -> float:
-    """The mains frequency by the hum in the last half of what follows the event, else the nominal one.
+) -> _Mains:
+    """The mains frequency by the hum in the last half of what follows the event, or by a stray line.
 
     Means over cycles of 0.3 % too little leave 0.3 % of the hum, as a beat slow enough for a course.
     """
     half = record[int((event_s * sample_rate_hz + record.size) / 2.0) :]
     found = find_mains(half, sample_rate_hz, (nominal_hz,))
-    return found.value_hz if found is not None and found.is_seen else nominal_hz
+    if found is not None and found.is_seen:
+        return _Mains(frequency_hz=found.value_hz, is_told=True)
+    stray_hz = None if found is None else found.stray_hz
+    is_near = stray_hz is not None and abs(stray_hz - nominal_hz) < SEARCH_REACH * nominal_hz
+    hz = stray_hz if stray_hz is not None and is_near else nominal_hz
+    return _Mains(frequency_hz=hz, is_told=False)
 
 
 def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float) -> Trend:
@@ -181,37 +202,52 @@ def _fastest_hz(trend: Trend) -> float:
     return _HALF_PASSED / (2.0 * trend.kernel_s) if trend.kernel_s else 0.25 / trend.step_s
 
 
-def _too_fast_hz(
+def _fast_ringing(
     record: Samples,
     sample_rate_hz: float,
     trend: Trend,
     course: Course,
     event_s: float,
-    within_v: float,
-    mains_hz: float,
-) -> float | None:
-    """Frequency of ringing too fast to be followed, None without it."""
+    mains: _Mains,
+) -> list[FastRinging]:
+    """Ringing too fast to be followed, from the end of the contact's own on."""
     fastest_hz = _fastest_hz(trend)
+    is_beyond = course.rings and bool(course.nonlinear[1] > fastest_hz)
+    found = []
     if trend.kernel_s:
         start_s = event_s + _CONTACT_S
         first = max(int(start_s * sample_rate_hz) - 1, 0)
         time = np.arange(first, record.size) / sample_rate_hz - event_s
-        found_hz = find_fast_ringing(
-            record[first:] - course.value_v(time),
+        known_v = course.slow_v(time) if is_beyond else course.value_v(time)
+        found = find_fast_ringing(
+            record[first:] - known_v,
             sample_rate_hz,
             start_s=start_s - first / sample_rate_hz,
-            mains_hz=mains_hz,
+            mains_hz=mains.frequency_hz,
+            is_told=mains.is_told,
             above_hz=fastest_hz,
-            least_v=_RINGING_SHARE * within_v,
-            steady_v=within_v,
         )
-        if found_hz is not None:
-            return found_hz
-    is_fast = course.rings and course.nonlinear[1] > fastest_hz
-    return float(course.nonlinear[1]) if is_fast else None
+    if is_beyond and not found:
+        found = [
+            FastRinging(
+                frequency_hz=float(course.nonlinear[1]),
+                amplitude_v=np.inf,  # of which the averaging leaves too little to tell
+                rate=0.0,
+                may_be_hum=False,
+            )
+        ]
+    return found
 
 
-def _unfollowed(result: SettlingResult, too_fast_hz: float) -> SettlingResult:
+def _counts(ringing: FastRinging, after_s: float, within_v: float, kernel_s: float) -> bool:
+    """Whether ringing makes a time unknown: by its swing then, or by what of it is in the trend."""
+    if not ringing.rate:
+        return ringing.amplitude_v > within_v
+    passed_v = ringing.amplitude_v * abs(float(np.sinc(2.0 * ringing.frequency_hz * kernel_s)))
+    return max(ringing.swing_v(after_s), passed_v) > _RINGING_SHARE * within_v
+
+
+def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
     """The result without what ringing too fast to be followed makes unknown."""
     return replace(
         result,
@@ -225,7 +261,8 @@ def _unfollowed(result: SettlingResult, too_fast_hz: float) -> SettlingResult:
         is_extrapolated=False,
         is_drifting=False,
         is_end_open=False,
-        too_fast_hz=too_fast_hz,
+        too_fast_hz=ringing.frequency_hz,
+        may_be_hum=ringing.may_be_hum,
         course_v=None,
     )
 
@@ -234,7 +271,7 @@ def _result(
     trend: Trend, course: Course, event: Event, band: tuple[float, float], zero_v: float
 ) -> SettlingResult:
     record_s = float(trend.time_s[-1]) - event.time_s
-    is_endless = _is_endless(course, record_s)
+    is_endless = _is_endless(course, record_s) or _end_is_unknown(course, band)
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
     final = _final(trend, course, has_end=has_end)
@@ -245,7 +282,7 @@ def _result(
     else:
         time = _time_by_points(trend, event.time_s, band, zero_v)
     is_inside = final.value is not None and band[0] < final.value < band[1]
-    is_open = _is_open(final, band) or (is_endless and _leaves(course, band, record_s))
+    is_open = _is_open(final, band) or (is_endless and _may_leave(course, band, record_s))
     is_given = is_inside and time.value is not None and not is_open
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
@@ -262,6 +299,7 @@ def _result(
         is_drifting=course.kind != "steady" and not ringing and is_endless,
         is_end_open=is_open,
         too_fast_hz=None,
+        may_be_hum=False,
         fastest_hz=_fastest_hz(trend),
         event_s=event.time_s,
         is_event_found=event.is_found,
@@ -278,15 +316,21 @@ def _is_open(final: Estimate, band: tuple[float, float]) -> bool:
     return final.value is not None and any(abs(final.value - edge) < reach for edge in band)
 
 
-def _leaves(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course that has no end in sight leaves the band in another record's time."""
+def _may_leave(course: Course, band: tuple[float, float], record_s: float) -> bool:
+    """Whether a course that has no end in sight may leave the band in another record's time."""
     time = np.linspace(record_s, 2.0 * record_s, _points_for(course, record_s))
-    return bool(np.any(_beyond_v(course.value_v(time), band) > 0.0))
+    highest = _beyond_v(course.value_v(time), band) + _COVER * course.doubt_v(time)
+    return bool(np.any(highest > 0.0))
 
 
 def _is_endless(course: Course, record_s: float) -> bool:
     """Whether the slowest part outlasts the record by so much that its end can't be told."""
     return bool(np.any(course.rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
+
+
+def _end_is_unknown(course: Course, band: tuple[float, float]) -> bool:
+    """Whether the doubt of a course's end is as wide as the band."""
+    return 2.0 * _COVER * float(np.sqrt(course.covariance[0, 0])) > band[1] - band[0]
 
 
 def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:

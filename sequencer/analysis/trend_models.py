@@ -51,7 +51,8 @@ class Course:
     """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz);
     for mixed 1/tau, f, 1/tau2.
 
-    covariance is that of (linear, nonlinear); rest_v the residual at the trend's points, noise that
+    covariance_root is R with R'R the covariance of (linear, nonlinear), for that of two equal decays
+    is lost in rounding; rest_v the residual at the trend's points, noise that
     in it. Amplitudes are those of the
     voltage itself: what the averaging took away from a fast decay is put back.
     """
@@ -59,9 +60,14 @@ class Course:
     kind: Kind
     linear: Samples
     nonlinear: Samples
-    covariance: Matrix
+    covariance_root: Matrix
     rest_v: Samples
     noise: "Noise"
+
+    @property
+    def covariance(self) -> Matrix:
+        """Covariance of (linear, nonlinear)."""
+        return self.covariance_root.T @ self.covariance_root
 
     @property
     def squares_v2(self) -> float:
@@ -94,6 +100,13 @@ class Course:
         """The course at times after the event."""
         return np.asarray(_columns(self.kind, time_s, self.nonlinear, 0.0) @ self.linear)
 
+    def slow_v(self, time_s: Samples) -> Samples:
+        """The same without what oscillates."""
+        columns = _columns(self.kind, time_s, self.nonlinear, 0.0)
+        slow = np.arange(self.linear.size)
+        slow = slow[(slow == 0) | (slow > 2)] if self.rings else slow
+        return np.asarray(columns[:, slow] @ self.linear[slow])
+
     def averaged_v(self, time_s: Samples, kernel_s: float) -> Samples:
         """The same as points of a trend show it."""
         return np.asarray(_columns(self.kind, time_s, self.nonlinear, kernel_s) @ self.linear)
@@ -107,8 +120,7 @@ class Course:
     def doubt_v(self, time_s: Samples) -> Samples:
         """Standard uncertainty of the course at times after the event."""
         gradient = _jacobian(self.kind, time_s, self.linear, self.nonlinear, 0.0)
-        variance = np.sum((gradient @ self.covariance) * gradient, axis=1)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+        return np.asarray(np.linalg.norm(gradient @ self.covariance_root.T, axis=1))
 
 
 def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
@@ -124,12 +136,12 @@ def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
     start = _START[kind](time, trend.value_v, trend.kernel_s)
     nonlinear = _refined(kind, time, trend.value_v, start, trend.kernel_s)
     linear, rest = _amplitudes(kind, time, trend.value_v, nonlinear, trend.kernel_s)
-    covariance, noise = _covariance(kind, trend, time, linear, nonlinear, rest)
+    root, noise = _covariance_root(kind, trend, time, linear, nonlinear, rest)
     return Course(
         kind=kind,
         linear=linear,
         nonlinear=nonlinear,
-        covariance=covariance,
+        covariance_root=root,
         rest_v=rest,
         noise=noise,
     )
@@ -203,6 +215,7 @@ def _refined(
     high = np.full(start.size, 2.0 / max(float(time[1] - time[0]), 1e-9))
     if _rings(kind):  # a smaller part of a cycle can't be told from decays
         low[1] = _FEWEST_CYCLES / float(time[-1])
+        high[1] = 0.5 / float(np.min(np.diff(time)))  # faster only looks like slower
     inside = np.clip(start, low + 0.01 * np.abs(low), 0.99 * high)
     found = least_squares(
         residual,
@@ -348,10 +361,10 @@ def _jacobian(
     return np.hstack(columns)
 
 
-def _covariance(
+def _covariance_root(
     kind: Kind, trend: Trend, time: Samples, linear: Samples, nonlinear: Samples, rest: Samples
 ) -> tuple[Matrix, "Noise"]:
-    """Covariance of the parameters, what the residual's spectrum makes of (J'J)^-1 J'; that noise."""
+    """R with R'R the parameters' covariance, what the residual's spectrum makes of (J'J)^-1; noise."""
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     weights = np.linalg.pinv(jacobian / scale)
@@ -364,8 +377,9 @@ def _covariance(
     answer = np.fft.rfft(weights, n=size, axis=1)[:, 1:]
     frequency = np.arange(1, answer.shape[1] + 1) / (size * trend.step_s)
     density = noise.density(frequency) / (size * trend.step_s)
-    covariance = np.real((answer * density) @ answer.conj().T)
-    return np.asarray(covariance / np.outer(scale, scale)), noise
+    weighted = answer * np.sqrt(density)
+    root = np.linalg.qr(np.hstack([weighted.real, weighted.imag]).T, mode="r")
+    return np.asarray(root / scale), noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

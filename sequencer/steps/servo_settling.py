@@ -270,6 +270,11 @@ def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
 
 def rings_too_fast(result: SettlingResult) -> str:
     """Why ringing as fast as too_fast_hz gives no reading."""
+    if result.may_be_hum:
+        return (
+            f"what dies away at about {say(result.too_fast_hz or 0.0, 'Hz')} may be ringing or hum "
+            "that changes; it can be told with less hum, or at another mains frequency"
+        )
     return (
         f"it rings at about {say(result.too_fast_hz or 0.0, 'Hz')}, faster than the "
         f"{say(result.fastest_hz, 'Hz')} that can be followed while hum is averaged out"

@@ -182,7 +182,7 @@ def test_faster_mains_lets_faster_ringing_be_followed():
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
-@pytest.mark.parametrize("tau_s", [0.05, 0.2, 1.0])
+@pytest.mark.parametrize("tau_s", [0.05, 0.2, 0.6])
 @pytest.mark.parametrize("harmonic", [1, 2, 3])
 def test_hum_that_changes_at_power_on_is_no_ringing(mains_hz, tau_s, harmonic):
     # 5 mV of hum from power-on, 50 mV more that dies away, 0.2 % off the nominal frequency
