@@ -395,8 +395,8 @@ class StepAccess:
         self._emit(Noted(step=self.step, text=text))
 
     def ask(self, question: str) -> str:
-        """The operator's answer, recorded."""
-        answer = self._operator.answer(question)
+        """The operator's answer, recorded; the guards look until it is there."""
+        answer = self._operator.answer(question, self._guards.look)
         self._emit(Answered(step=self.step, question=question, answer=answer))
         return answer
 
@@ -427,6 +427,6 @@ class StepAccess:
         raise Declined(f"asked {TRIES} times without an answer that means something: {question}")
 
     def acknowledge(self, caution: str) -> None:
-        """Wait until the operator accepts, and record it."""
-        self._operator.accept(caution)
+        """Wait until the operator accepts, the guards looking, and record it."""
+        self._operator.accept(caution, self._guards.look)
         self._emit(CautionAccepted(caution=caution, accepted_by=self._operator.name))

@@ -24,6 +24,7 @@ import click
 from sequencer import __version__
 from sequencer.errors import Interrupted, Refused, Stopped, printable
 from sequencer.interrupts import interruptible
+from sequencer.operator import Meanwhile, nothing
 from sequencer.plain_text import plainly
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ _KINDS_HELP = (
     "tone, idle, wideband, dc, settling, ring_down, imd_smpte, imd_difference or response."
 )
 
+# A person who is asked is waited for so long at a time; in between the guards may look.
+_LISTEN_S = 1.0
 _UNWRITTEN = "the result could not be written to standard output: {why}"
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -624,17 +627,20 @@ class _Terminal:
     def __init__(self, console: Console, screen: Screen) -> None:
         import getpass
 
+        from sequencer.heard_lines import HeardLines
+
         self._console = console
         self._screen = screen
+        self._heard = HeardLines(sys.stdin)
         self.name = getpass.getuser()
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """Show and ask until the answer is yes or no; a typo declines nothing."""
         from sequencer.operator import TRIES, Declined, is_yes
 
         question = f"CAUTION  {caution}\nAccepted? [yes/no] "
         for _ in range(TRIES):
-            answer = self._ask(question).strip()
+            answer = self._ask(question, meanwhile).strip()
             if is_yes(answer):
                 return
             if is_yes(answer) is not None:
@@ -642,26 +648,51 @@ class _Terminal:
             question = f'"{printable(answer, 40)}" is neither. Accepted? Write yes or no: '
         raise Declined("a caution was not accepted")
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: Meanwhile = nothing) -> str:
         """Ask and return the answer."""
-        return self._ask(f"{question} ").strip()
+        return self._ask(f"{question} ", meanwhile).strip()
 
-    def _ask(self, text: str) -> str:
+    def _ask(self, text: str, meanwhile: Meanwhile) -> str:
+        """The line that is typed; what is told while it is waited for has the question put again."""
         from rich.text import Text
 
         from sequencer.operator import NobodyThere
 
-        self._screen.pause()
-        try:
-            # A terminal would break a line in the middle of a word; a file has no lines to break.
-            self._console.print(Text(text), end="", soft_wrap=not self._console.is_terminal)
-            line = sys.stdin.readline()
-        except OSError as error:
-            raise NobodyThere(f"nobody can be asked: {error.strerror}") from error
-        finally:
-            self._screen.go_on()
-        if not sys.stdin.isatty():  # else the terminal has shown what was typed
+        with self._screen.asking():
+            self._put(text)
+            while not self._is_line_there():
+                meanwhile()
+                if self._screen.has_spoken():
+                    self._put(text)
+            line = self._heard_line()
+        if not self._heard.is_terminal:  # else the terminal has shown what was typed
             self._console.print(Text(printable(line.rstrip("\r\n"))), soft_wrap=True)
         if not line:
             raise NobodyThere("nobody answers at this terminal")
         return line
+
+    def _put(self, text: str) -> None:
+        from rich.text import Text
+
+        # A terminal would break a line in the middle of a word; a file has no lines to break.
+        with _somebody_there():
+            self._console.print(Text(text), end="", soft_wrap=not self._console.is_terminal)
+
+    def _is_line_there(self) -> bool:
+        with _somebody_there():
+            return self._heard.wait(_LISTEN_S)
+
+    def _heard_line(self) -> str:
+        with _somebody_there():
+            return self._heard.line()
+
+
+@contextmanager
+def _somebody_there() -> Iterator[None]:
+    """Raises NobodyThere where the terminal can't be used."""
+    from sequencer.operator import NobodyThere
+
+    try:
+        yield
+    except OSError as error:
+        raise NobodyThere(f"nobody can be asked: {error.strerror}") from error

@@ -22,7 +22,7 @@ from sequencer.clock import real_monotonic_s
 from sequencer.errors import Refused, Stopped
 from sequencer.events import MadeSafe, MakingSafe, Stamped, Waiting
 from sequencer.interrupts import held
-from sequencer.operator import Operator
+from sequencer.operator import Meanwhile, Operator, nothing
 from sequencer.watchkeeper import BEAT_S
 
 # From one event to the next: the longest computation on a slow computer; what an instrument may take
@@ -139,10 +139,7 @@ class Watchkeeper:
                 pass
         waits_s = stamped.event.left_s if isinstance(stamped.event, Waiting) else 0.0
         self._allow(self._patience_s() + waits_s)
-        if self._is_lost and self._is_watched:
-            raise WatchkeeperLost(
-                "the watchkeeper ended, so nobody would make the bench safe if this process died"
-            )
+        self._demand_kept()
 
     @contextmanager
     def patient(self) -> Iterator[None]:
@@ -152,6 +149,25 @@ class Watchkeeper:
             yield
         finally:
             self._allow(_COMPUTING_S)
+
+    @contextmanager
+    def impatient(self) -> Iterator[None]:
+        """Within it, while a person is asked, the main thread has something to do and must not hang.
+
+        Raises WatchkeeperLost when the second process is gone.
+        """
+        self._demand_kept()
+        self._allow(_COMPUTING_S)
+        try:
+            yield
+        finally:
+            self._deadline_s = math.inf
+
+    def _demand_kept(self) -> None:
+        if self._is_lost and self._is_watched:
+            raise WatchkeeperLost(
+                "the watchkeeper ended, so nobody would make the bench safe if this process died"
+            )
 
     def _patience_s(self) -> float:
         since_s = self._making_safe_since_s
@@ -221,12 +237,19 @@ class Attended:
         self._keeper = keeper
         self.name = inner.name
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """Ask, and wait for as long as it takes."""
         with self._keeper.patient():
-            self._inner.accept(caution)
+            self._inner.accept(caution, self._watched(meanwhile))
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: Meanwhile = nothing) -> str:
         """Ask, and wait for as long as it takes."""
         with self._keeper.patient():
-            return self._inner.answer(question)
+            return self._inner.answer(question, self._watched(meanwhile))
+
+    def _watched(self, meanwhile: Meanwhile) -> Meanwhile:
+        def watched() -> None:
+            with self._keeper.impatient():
+                meanwhile()
+
+        return watched

@@ -1,6 +1,11 @@
 """The person at the bench, as the engine knows them."""
 
+from collections.abc import Callable
 from typing import Protocol
+
+Meanwhile = Callable[[], None]
+"""Done again and again, at least every few seconds, until somebody answers; what it raises ends the
+asking."""
 
 _YES = frozenset({"yes", "y"})
 _NO = frozenset({"no", "n"})
@@ -35,19 +40,23 @@ class NobodyThere(Exception):
     """Something needs a person and the run is unattended."""
 
 
+def nothing() -> None:
+    """There is nothing to look after while somebody is asked."""
+
+
 class Operator(Protocol):
     """Somebody who can read a caution and answer a question."""
 
     name: str
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """Show a caution and return when it is accepted.
 
         Raises Declined when it is not.
         """
         ...
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: Meanwhile = nothing) -> str:
         """Ask a question and return the answer.
 
         Raises NobodyThere when there is no one to ask.
@@ -61,10 +70,10 @@ class AcceptedBeforehand:
     def __init__(self, accepted_by: str) -> None:
         self.name = accepted_by
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """Accepted already."""
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: Meanwhile = nothing) -> str:
         """There is nobody to answer.
 
         Raises NobodyThere.

@@ -4,7 +4,8 @@ Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich)
 """
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from types import TracebackType
 
 from rich.console import Console
@@ -89,6 +90,7 @@ class Screen:
         self._console = console
         self._tell = tell
         self._status: Status | None = None
+        self._is_asking = False
         self._aside: list[Reading] = []
         self._judged: list[Reading] = []
         self._kind = ""
@@ -112,15 +114,33 @@ class Screen:
         if self._status:
             self._status.stop()
 
-    def pause(self) -> None:
-        """Take the live line away while the operator is asked something."""
+    @contextmanager
+    def asking(self) -> Iterator[None]:
+        """Within it the operator is asked something: no live line; what is told begins a new one."""
         if self._status:
             self._status.stop()
+        self._is_asking = True
+        try:
+            yield
+        except BaseException:
+            self._leave_question()
+            raise
+        finally:
+            self._is_asking = False
+            if self._status:
+                self._status.start()
 
-    def go_on(self) -> None:
-        """Bring the live line back."""
-        if self._status:
-            self._status.start()
+    def has_spoken(self) -> bool:
+        """Whether something was told since the question was put, which must be put again then."""
+        has_spoken, self._is_asking = not self._is_asking, True
+        return has_spoken
+
+    def _leave_question(self) -> None:
+        """Begin a new line behind a question without an answer."""
+        if self._is_asking:
+            self._is_asking = False
+            with suppress(OSError):
+                self._console.print()
 
     def show_match(self, rows: Sequence[tuple[Sequence[str], Verdict]]) -> None:
         """Show how alike the units of a pair are, a line a reading; in columns where they fit."""
@@ -207,6 +227,7 @@ class Screen:
     def _print(self, line: Text) -> None:
         # A screen that can't be written to is no reason to stop a run; the journal has it all.
         try:
+            self._leave_question()
             for part in self._broken(line):
                 self._console.print(part, soft_wrap=True, highlight=False)
         except OSError as error:

@@ -35,7 +35,14 @@ from sequencer.errors import (
 from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
 from sequencer.journal import CAPTURES, JOURNAL, Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
-from sequencer.operator import AcceptedBeforehand, Declined, NobodyThere, Operator
+from sequencer.operator import (
+    AcceptedBeforehand,
+    Declined,
+    Meanwhile,
+    NobodyThere,
+    Operator,
+    nothing,
+)
 from sequencer.past import Past
 from sequencer.procedure import Procedure, ReadProcedure, read_procedure
 from sequencer.report.run_report import write_run_report
@@ -286,14 +293,14 @@ class _Accepted:
         self.accepted_by = accepted_by
         self._person = person
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """The standing cautions are accepted; any other is shown to the person."""
         if caution not in cautions.CAUTIONS:
-            self._person.accept(caution)
+            self._person.accept(caution, meanwhile)
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: Meanwhile = nothing) -> str:
         """The person's answer."""
-        return self._person.answer(question)
+        return self._person.answer(question, meanwhile)
 
 
 def ask_cautions(operator: Operator, of_plan: Sequence[str] = ()) -> list[CautionAccepted]:

@@ -128,3 +128,36 @@ def test_a_load_that_nobody_connected_stops_a_run_at_rated_power(
     assert cause.startswith("guard power_balance: the output shows 100") is not is_connected
     assert ("the load is not connected (or not 8 ohm)" in cause) is not is_connected
     assert bench.is_safe
+
+
+ASKS = "{id: ask, kind: question, text: Is it quiet?}"
+
+
+def test_while_nobody_answers_the_guards_look(begin, new_bench, tmp_path):
+    """A unit that warms up: warned, made safe, and then said, while the question still stands."""
+    bench = new_bench()
+    path = tmp_path / "watched.yaml"
+    start = "{id: start, kind: power_on, settle: 15 s, dc_stop: 5 V}"
+    guards = "guards: {temperature: {warn: 25 degC}, total_time: {limit: 1 h}}\n"
+    path.write_text(f"{HEAD}{guards}steps:\n  - {start}\n  - {ASKS}\n")
+    process = begin(
+        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--accept-cautions"],
+        *["--out", tmp_path / "out"],
+    )
+    journal = None
+    until_s = time.monotonic() + 60.0
+    while journal is None or '"step":"ask"' not in journal.read_text():
+        assert time.monotonic() < until_s
+        journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
+        time.sleep(0.05)
+    while process.poll() is None and time.monotonic() < until_s:
+        bench.tell("clock", "DIAG:CLOC:ADV 120")
+        time.sleep(0.1)
+    assert process.poll() == 3  # nothing was typed, and the input is still open
+    assert bench.is_safe
+    out = process.stdout.read()
+    # Warned, and asked again; then the end, each on a line of its own.
+    assert out.count("Is it quiet? ") >= 2
+    assert "\n  WARNING: heatsink temperature is " in out
+    assert "\n  safe: generator output off, confirmed\n" in out
+    assert "guard total_time: time the run has taken is " in out

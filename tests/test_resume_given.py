@@ -96,7 +96,7 @@ class _Unasked:
 
     name = "the test"
 
-    def accept(self, caution):
+    def accept(self, caution, meanwhile=None):
         raise AssertionError(f"asked: {caution}")
 
     answer = accept

@@ -155,10 +155,10 @@ class Nobody:
         self.asked: list[str] = []
         self.says = "42"
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: object = None) -> None:
         self.accepted.append(caution)
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: object = None) -> str:
         self.asked.append(question)
         return self.says
 

@@ -336,7 +336,7 @@ def test_another_instrument_than_expected_is_a_refusal_and_nothing_is_energised(
 
 @pytest.mark.parametrize("error", [Declined("no"), NobodyThere("no one")])
 def test_a_caution_that_is_declined_stops_safely(rig, error):
-    def decline(caution):
+    def decline(caution, meanwhile):
         raise error
 
     rig.operator.accept = decline
@@ -549,7 +549,7 @@ def _answering(rig, **answers):
     """He answers so where these words are asked, else yes."""
     ask = rig.operator.answer
 
-    def answer(question):
+    def answer(question, meanwhile):
         ask(question)
         return next((says for word, says in answers.items() if f" {word} " in question), "yes")
 
@@ -588,7 +588,7 @@ def test_a_run_that_ends_before_it_switches_on_says_so(by_hand):
     assert _mains_at_the_end(by_hand) == "unit not switched on in this run"
 
 
-def _declined(caution):
+def _declined(caution, meanwhile):
     raise Declined("no")
 
 

@@ -1,12 +1,13 @@
 """How long the watchkeeper is told to wait for the next sign of progress."""
 
+import math
 from datetime import UTC, datetime
 
 import pytest
 
 from sequencer import keeping
 from sequencer.events import MadeSafe, MakingSafe, Noted, Stamped
-from sequencer.keeping import Watchkeeper
+from sequencer.keeping import Attended, Watchkeeper, WatchkeeperLost
 
 
 @pytest.fixture
@@ -31,3 +32,37 @@ def test_only_making_safe_itself_is_hurried(patience, over):
     assert patience(Noted(step="a", text="generator output off")) <= 3.5
     assert patience(over) == usual_s
     assert patience(Noted(step="a", text="evaluating")) == usual_s
+
+
+class Asked:
+    """Somebody who thinks for three turns."""
+
+    name = "somebody"
+
+    def answer(self, question, meanwhile):
+        for _ in range(3):
+            meanwhile()
+        return "yes"
+
+    accept = answer
+
+
+@pytest.mark.parametrize("method", ["answer", "accept"])
+def test_who_thinks_does_not_hang_but_a_look_in_between_may(monkeypatch, method):
+    monkeypatch.setattr(keeping, "real_monotonic_s", lambda: 1000.0)
+    keeper = Watchkeeper()
+    seen = []
+    getattr(Attended(Asked(), keeper), method)("well?", lambda: seen.append(keeper._deadline_s))
+    assert len(seen) == 3
+    assert all(1000.0 < deadline_s < 2000.0 for deadline_s in seen)
+    with keeper.patient():
+        with keeper.impatient():
+            assert keeper._deadline_s < math.inf
+        assert keeper._deadline_s == math.inf
+
+
+def test_without_its_watchkeeper_a_run_does_not_wait_for_an_answer():
+    keeper = Watchkeeper()
+    keeper._is_lost = keeper._is_watched = True
+    with pytest.raises(WatchkeeperLost):
+        Attended(Asked(), keeper).answer("well?", lambda: None)

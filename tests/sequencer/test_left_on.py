@@ -113,7 +113,7 @@ def test_without_a_mains_switch_ohms_wait_for_the_operator_s_word(rig):
     _with_load_route(rig)
     _without(rig, Role.MAINS_SWITCH)
     said = iter(["no", "no"])  # it was not off, and he won't switch it off
-    rig.operator.answer = lambda question: next(said)
+    rig.operator.answer = lambda question, meanwhile: next(said)
     finished = rig.run()
     assert finished.outcome is Outcome.STOPPED
     assert "ended by the operator" in finished.cause
@@ -125,7 +125,7 @@ def test_without_a_mains_switch_the_rest_is_the_operator_s_word_or_a_minute(rig,
     _without(rig, Role.MAINS_SWITCH)
     asked = []
 
-    def say(question):
+    def say(question, meanwhile):
         asked.append((question, rig.clock.time_s))
         return answer if "been switched off" in question else ""
 
@@ -138,7 +138,9 @@ def test_without_a_mains_switch_the_rest_is_the_operator_s_word_or_a_minute(rig,
 
 def test_no_to_something_to_be_done_by_hand_ends_the_run_safely(rig):
     _without(rig, Role.MAINS_SWITCH)
-    rig.operator.answer = lambda question: "yes" if "been switched off" in question else "no"
+    rig.operator.answer = lambda question, meanwhile: (
+        "yes" if "been switched off" in question else "no"
+    )
     finished = rig.run()
     assert finished.outcome is Outcome.STOPPED
     assert 'ended by the operator, who answered "no"' in finished.cause
@@ -149,7 +151,7 @@ def test_an_answer_that_means_nothing_is_asked_again(rig):
     _without(rig, Role.MAINS_SWITCH)
     said = iter(["perhaps", "yes", "what?", "done", ""])
     asked = []
-    rig.operator.answer = lambda question: asked.append(question) or next(said)
+    rig.operator.answer = lambda question, meanwhile: asked.append(question) or next(said)
     assert rig.run().outcome is Outcome.PASS
     assert asked[1].startswith('"perhaps" is no answer here. ')
     assert asked[3].startswith('"what?" is no answer here. ')
@@ -158,7 +160,7 @@ def test_an_answer_that_means_nothing_is_asked_again(rig):
 def test_nonsense_without_end_ends_the_run_safely(rig):
     _without(rig, Role.MAINS_SWITCH)
     asked = []
-    rig.operator.answer = lambda question: asked.append(question) or "perhaps"
+    rig.operator.answer = lambda question, meanwhile: asked.append(question) or "perhaps"
     finished = rig.run()
     assert finished.outcome is Outcome.STOPPED
     assert "without an answer that means something" in finished.cause

@@ -183,12 +183,12 @@ class Person:
     name: str = "a person"
     shown: list[str] = field(default_factory=list)
 
-    def accept(self, caution):
+    def accept(self, caution, meanwhile=None):
         self.shown.append(caution)
         if "The mains must be" in caution and not self.accepts:
             raise Declined(caution)
 
-    def answer(self, question):
+    def answer(self, question, meanwhile=None):
         raise AssertionError(question)
 
 

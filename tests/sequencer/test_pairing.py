@@ -19,12 +19,12 @@ class _Person:
         self.accepts = accepts
         self.asked: list[str] = []
 
-    def accept(self, caution: str) -> None:
+    def accept(self, caution: str, meanwhile: object = None) -> None:
         self.asked.append(caution)
         if not self.accepts:
             raise Declined("no")
 
-    def answer(self, question: str) -> str:
+    def answer(self, question: str, meanwhile: object = None) -> str:
         raise AssertionError(question)
 
 

@@ -368,8 +368,9 @@ def test_the_live_line_is_one_line_and_cut_with_a_sign(width):
     with Screen(Terminal(file=out, force_terminal=True, width=width)) as screen:
         screen(Stamped(t_s=0.0, at=None, event=_step(does="drives " + 30 * "on and ")))
         before = out.tell()
-        screen.pause()
-    live = [line for line in out.getvalue()[before:].splitlines() if "on and" in line]
+        with screen.asking():
+            shown = out.getvalue()[before:]
+    live = [line for line in shown.splitlines() if "on and" in line]
     assert live
     assert all("drives" in line and "…" in line for line in live), "a second line is left behind"
     plain = [Text.from_ansi(line).plain.rstrip("\r") for line in live]

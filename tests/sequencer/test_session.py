@@ -42,12 +42,12 @@ class Person:
         self.shown = []
         self.declines_at = declines_at
 
-    def accept(self, caution):
+    def accept(self, caution, meanwhile=None):
         self.shown.append(caution)
         if len(self.shown) - 1 == self.declines_at:
             raise Declined("no")
 
-    def answer(self, question):
+    def answer(self, question, meanwhile=None):
         self.shown.append(question)
         return "an answer"
 
@@ -208,7 +208,7 @@ class Later(Person):
         super().__init__()
         self._happens = happens
 
-    def accept(self, caution):
+    def accept(self, caution, meanwhile=None):
         super().accept(caution)
         self._happens()
 
@@ -273,14 +273,24 @@ def test_what_is_done_to_a_pair_s_result_is_found(pair):
         result.write_text(text.replace(old, new, 1))
         assert "match.json was changed" in verify_all(folder)[0].alterations[0]
     result.unlink()
+    gone = "match.json is missing: it was there before report.html was written"
+    assert verify_all(folder)[0].alterations == (gone,)
+    report = (folder / "report.html").read_text()
+    (folder / "report.html").unlink()
     found = verify_all(folder)
     assert all(each.is_intact for each in found)
     assert len(found) == 3
     assert "a pair was broken off" in found[0].remarks[0]
     result.write_text(text)
-    for run in folder.glob("*_A_p"):
-        shutil.rmtree(run)
-    assert "is missing" in verify_all(folder)[0].alterations[0]
+    (folder / "report.html").write_text(report.replace("A", "C"))
+    assert "report.html was changed" in verify_all(folder)[0].alterations[0]
+    (folder / "report.html").write_text(report)
+    (lost,) = folder.glob("*_A_p")
+    journal = (lost / "journal.jsonl").read_text()
+    (lost / "journal.jsonl").write_text(journal.replace('"seq":3,', '"seq":9,'))
+    assert [each.is_intact for each in verify_all(folder)] == [False, True]
+    shutil.rmtree(lost)
+    assert verify_all(folder)[0].alterations == (f"the run {lost.name} is missing",)
 
 
 def test_a_pair_of_which_bounds_alone_are_known_is_intact_as_it_was_written(pair, mocker):

@@ -384,6 +384,75 @@ def test_a_bench_that_sees_less_is_watched_for_what_it_sees(rig):
     assert rig.run().outcome is Outcome.PASS
 
 
+ASKING = [
+    "{id: ask, kind: question, text: Is it quiet?}",
+    "{id: mind, kind: caution, text: The cover is off.}",
+    "{id: read, kind: operator_reading, reading: bias, text: Read it}",
+]
+
+
+@pytest.mark.parametrize("step", ASKING)
+@pytest.mark.parametrize(
+    ("guard", "wrong"), [("output_dc", {"dc_v": 20.0}), ("temperature", {"celsius": 150.0})]
+)
+def test_the_guards_look_while_a_person_is_asked(rig, guard, wrong, step):
+    begun = []
+
+    def never_answers(text, meanwhile):
+        begun.append(rig.clock.time_s)
+        _set(rig, **wrong)
+        for _ in range(4 * 3600):
+            rig.clock.time_s += 1.0
+            meanwhile()
+        return "yes"
+
+    rig.operator.answer = rig.operator.accept = never_answers
+    quiet = "temperature_rise: {limit: 99 K/s}"
+    rig.procedure_text = _procedure(ON, step, OFF, guards=quiet)
+    finished = rig.run()
+    assert finished.outcome is Outcome.STOPPED
+    assert finished.cause.startswith(f"guard {guard}: ")
+    assert rig.is_safe
+    assert rig.clock.time_s - begun[0] <= 31.0
+
+
+def test_the_guards_look_while_something_is_done_by_hand(rig, by_hand):
+    answer = rig.operator.answer
+
+    def slow(question, meanwhile):
+        if "connect the load" in question:
+            _set(rig, celsius=150.0)
+            for _ in range(4 * 3600):
+                rig.clock.time_s += 1.0
+                meanwhile()
+        return answer(question, meanwhile)
+
+    rig.operator.answer = slow
+    quiet = "temperature_rise: {limit: 99 K/s}"
+    rig.procedure_text = _procedure(SETTLING_ON, REST, OFF, guards=quiet)
+    assert rig.run().cause.startswith("guard temperature: ")
+    assert rig.clock.time_s < 300.0
+
+
+def test_he_may_take_his_time_to_switch_by_hand(rig, by_hand):
+    """A unit that goes off, or comes on, while he is asked to switch it is no faulty one."""
+    answer = rig.operator.answer
+
+    def slow(question, meanwhile):
+        state = next((each for each in ("on", "off") if f" {each} by hand now" in question), None)
+        if state:
+            for second in range(120):
+                _set(rig, power_w=90.0 if (second > 60) is (state == "on") else 0.0)
+                _set(rig, dc_v=0.8 if 60 < second < 80 else 1e-3)  # a thump
+                rig.clock.time_s += 1.0
+                meanwhile()
+        return answer(question, meanwhile)
+
+    rig.operator.answer = slow
+    rig.procedure_text = _procedure(SETTLING_ON, OFF, REST)
+    assert rig.run().outcome is Outcome.PASS
+
+
 @pytest.fixture
 def by_hand(rig):
     """A bench without a mains switch and without a load relay; the moments of switching by hand."""
@@ -392,7 +461,7 @@ def by_hand(rig):
     rig.bench_text = "\n".join(line for line in lines if "mains_switch" not in line) + "\n"
     switched = {}
 
-    def answer(question):
+    def answer(question, meanwhile):
         for state in ("on", "off"):
             if f" {state} by hand now" in question:
                 switched[state] = rig.clock.time_s
