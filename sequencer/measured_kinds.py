@@ -30,11 +30,11 @@ from sequencer.measure_options import MeasureOptions
 from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
-from sequencer.steps.exponential_sweep import edge_finding, sweep_pictures
+from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
 from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
-from sequencer.steps.tone import spectrum_picture
+from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
 
 AUDIO_HZ = (20.0, 20e3)
@@ -107,11 +107,14 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
     above = "lies above half the sample rate"
     return [
         found("frequency", "Hz", result.frequency_hz),
-        found("level", "V", result.level_vrms),
-        found("dc_offset", "V", result.dc_offset_v),
-        found("thd", "1", result.thd),
+        found("level", "V", result.level_vrms, remarks=hum_remarks(result, [1])),
+        dc_finding(result),
+        found("thd", "1", result.thd, remarks=hum_remarks(result, result.harmonics)),
         with_noise,
-        *(found(f"h{k}", "1", line) for k, line in sorted(result.harmonics.items())),
+        *(
+            found(f"h{k}", "1", line, remarks=hum_remarks(result, [k]))
+            for k, line in sorted(result.harmonics.items())
+        ),
         *(not_found(f"h{k}", "1", above) for k in result.harmonics_above),
         found("crest_factor", "1", result.crest_factor),
     ]
@@ -405,7 +408,6 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
         range_peak_v=recording.range_peak_v,
     )
     response = result.response
-    worst = f"largest deviation at {say(response.worst_hz, 'Hz')}"
     return Measured(
         findings=[
             found(
@@ -416,7 +418,7 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
             ),
             edge_finding("bandwidth_low", response.bandwidth_low),
             edge_finding("bandwidth_high", response.bandwidth_high),
-            found("flatness", "dB", response.flatness_db, remarks=(worst,)),
+            flatness_finding(result),
         ],
         lists={"response": _response_rows(result)},
         draw=lambda: sweep_pictures(result)[0],

@@ -28,7 +28,7 @@ from sequencer.analysis.arrays import Phasors, Samples, Spectral, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import find_mains, fit_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
-from sequencer.analysis.response import ResponsePoint, ResponseResult, analyse_response
+from sequencer.analysis.response import SAME, ResponsePoint, ResponseResult, analyse_response
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
 from sequencer.analysis.sweep_signal import ExponentialSweep, find_sweep
@@ -78,13 +78,15 @@ class SweepResult:
     """Linear response, phase (rad, response relative to drive), harmonics by order, and the sweep.
 
     response holds gain, flatness and band edges at 24 points an octave; phase_rad belongs to its
-    frequencies.
+    frequencies. Where is_band_cut the sweep does not cover the band whose flatness was asked for:
+    response has that of the rest, and the whole is at least as uneven.
     """
 
     response: ResponseResult
     phase_rad: Spectral
     harmonics: Mapping[int, HarmonicResponse]
     sweep: ExponentialSweep
+    is_band_cut: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +222,7 @@ def analyse_exponential_sweep(
         phase_rad=np.unwrap(np.angle(gain) - 2 * np.pi * grid * linear.shift / sample_rate_hz),
         harmonics={k: _harmonic(tool, p, linear, noise, grid, k) for k, p in harmonics.items()},
         sweep=known,
+        is_band_cut=judged[0] > band_hz[0] * (1.0 + SAME) or judged[1] < band_hz[1] * (1.0 - SAME),
     )
 
 

@@ -21,8 +21,8 @@ from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.estimates import Estimate
 
 _FALL_DB = 3.0
-# a commanded 20 Hz that comes out as 19.9996 Hz belongs to the band, relative
-_SAME = 1e-3
+SAME = 1e-3
+"""A commanded 20 Hz that comes out as 19.9996 Hz belongs to the band, relative."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +264,7 @@ def _flatness(
     frequency: Spectral, relative: Spectral, spread: Spectral, band_hz: tuple[float, float]
 ) -> tuple[Estimate, float]:
     """Largest deviation from the reference in the band, dB, and its frequency."""
-    inside = (frequency >= band_hz[0] * (1 - _SAME)) & (frequency <= band_hz[1] * (1 + _SAME))
+    inside = (frequency >= band_hz[0] * (1 - SAME)) & (frequency <= band_hz[1] * (1 + SAME))
     if not np.any(inside):
         raise ValueError(f"points: none within {band_hz[0]:g} to {band_hz[1]:g} Hz")
     worst = int(np.argmax(np.where(inside, np.abs(relative), -1.0)))
@@ -316,6 +316,6 @@ def _limit(
     within = np.interp(at, x, y)
     # a limit ends at a corner that still has it: interpolation towards NaN would eat the corner
     for corner, value in zip(x, y, strict=True):
-        within = np.where(np.abs(at - corner) < _SAME, value, within)
-    outside = (at < x[0] - _SAME) | (at > x[-1] + _SAME)
+        within = np.where(np.abs(at - corner) < SAME, value, within)
+    outside = (at < x[0] - SAME) | (at > x[-1] + SAME)
     return np.where(outside, np.nan, within)

@@ -33,6 +33,7 @@ from sequencer.steps.base import (
     StepSettings,
     driven,
     found,
+    one_sided_95,
     say,
 )
 from sequencer.steps.bounds import RecordTime, SweptFrequency
@@ -43,6 +44,7 @@ from sequencer.unit_data import UnitData
 BEFORE_S = 0.3
 AFTER_S = 0.6
 OVERHEAD_S = 3.0
+_FADE = 1.1  # what fading over 2 % of the time costs at each end of the widest sweep, and some
 
 
 class ExponentialSweepSettings(StepSettings):
@@ -71,10 +73,15 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
     }
 
     def check(self, settings: ExponentialSweepSettings, unit: UnitData) -> list[str]:
-        """The flat band must lie within the sweep."""
-        if settings.start <= settings.flat_from < settings.flat_to <= settings.stop:
-            return []
-        return ["start, flat_from, flat_to and stop must rise in this order"]
+        """The flat band must lie within the sweep, clear of where it fades in and out."""
+        if not settings.start <= settings.flat_from < settings.flat_to <= settings.stop:
+            return ["start, flat_from, flat_to and stop must rise in this order"]
+        problems = []
+        if settings.start * _FADE > settings.flat_from:
+            problems.append("start must lie a tenth below flat_from: the sweep fades in")
+        if settings.flat_to * _FADE > settings.stop:
+            problems.append("stop must lie a tenth above flat_to: the sweep fades out")
+        return problems
 
     def demand(self, settings: ExponentialSweepSettings, unit: UnitData) -> Demand:
         """A generator that sweeps and an analyser that records the drive beside the output."""
@@ -171,10 +178,28 @@ def _findings(result: SweepResult, situation: Situation) -> list[Finding]:
     response = result.response
     return [
         found("gain", "dB", response.reference_gain_db, level_db),
-        found("flatness", "dB", response.flatness_db, flat_db),
+        flatness_finding(result, flat_db),
         edge_finding("bandwidth_low", response.bandwidth_low),
         edge_finding("bandwidth_high", response.bandwidth_high),
     ]
+
+
+def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
+    """The flatness of the band that was asked for; a bound where the sweep covers only some of it."""
+    response = result.response
+    worst = f"largest deviation at {say(response.worst_hz, 'Hz')}"
+    flatness = found("flatness", "dB", response.flatness_db, *instrument, remarks=(worst,))
+    if not result.is_band_cut or flatness.value is None:
+        return flatness
+    low, high = (say(edge, "Hz") for edge in response.flatness_band_hz)
+    least = flatness.value - one_sided_95(flatness.standard_uncertainty or 0.0)
+    return replace(
+        flatness,
+        value=None,
+        standard_uncertainty=None,
+        lower_bound=max(least, 0.0),
+        remarks=(worst, f"of the band only {low} to {high} was swept"),
+    )
 
 
 def edge_finding(name: str, edge: BandEdge) -> Finding:

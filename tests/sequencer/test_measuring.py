@@ -714,6 +714,42 @@ def test_of_two_channels_the_first_is_measured(tmp_path):
     assert "channel 1 of 2" in found.text()
 
 
+@pytest.mark.parametrize(
+    ("first", "last", "band", "is_cut"),
+    [
+        # 2 % of fade take the first and the last few per cent
+        (20.0, 20e3, None, True),
+        (10.0, 20e3, None, True),
+        (20.0, 40e3, None, True),
+        (10.0, 40e3, None, False),
+        (20.0, 20e3, "25 Hz:15 kHz", False),
+        (10.0, 40e3, "5 Hz:20 kHz", True),
+        (10.0, 40e3, "20 Hz:45 kHz", True),
+    ],
+)
+def test_flatness_of_a_band_that_was_not_all_swept_is_a_bound(tmp_path, first, last, band, is_cut):
+    """First-order corners at 40 Hz and 12 kHz: the farther out, the larger the deviation."""
+    rate = 96000
+    drive = 0.5 * sweep(rate, 3.0, first=first, last=last)
+    b, a = signal.butter(1, 40.0, "high", fs=rate)
+    answer = signal.lfilter(*signal.butter(1, 12e3, "low", fs=rate), signal.lfilter(b, a, drive))
+    volts = np.vstack([drive, answer]) + np.random.default_rng(1).normal(0, 1e-5, (2, drive.size))
+    path, belongs = write(tmp_path, volts, rate, "float32")
+    found = measure_file(path, "response", {**belongs, "band": band}).to_json()
+    flatness = found["readings"]["flatness"]
+    if not is_cut:
+        low, high = (25.0, 15e3) if band else (20.0, 20e3)
+        at = np.array([1e3, low, high])
+        gain = np.abs(signal.freqz(b, a, worN=at, fs=rate)[1])
+        gain *= np.abs(signal.freqz(*signal.butter(1, 12e3, fs=rate), worN=at, fs=rate)[1])
+        truth = float(np.max(np.abs(20 * np.log10(gain[1:] / gain[0]))))
+        assert flatness["value"] == pytest.approx(truth, abs=0.01)
+        return
+    assert flatness["value"] is None
+    assert flatness["lower_bound"] > 4.0
+    assert any("of the band only" in remark for remark in flatness["remarks"])
+
+
 def test_a_response_lists_gain_over_frequency(tmp_path):
     path, belongs = write(tmp_path, swept(), 48000, "int24")
     found = measure_file(path, "response", belongs).to_json()

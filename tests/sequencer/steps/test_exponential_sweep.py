@@ -20,6 +20,8 @@ BEFORE_S = 0.3
         ("kind: exponential_sweep, start: 50 Hz", "must rise in this order"),
         ("kind: exponential_sweep, stop: 10 kHz", "must rise in this order"),
         ("kind: exponential_sweep, flat_from: 30 kHz", "must rise in this order"),
+        ("kind: exponential_sweep, start: 20 Hz", "start must lie a tenth below flat_from"),
+        ("kind: exponential_sweep, stop: 20 kHz", "stop must lie a tenth above flat_to"),
         ("kind: exponential_sweep, time: 61 s", "time"),
         ("kind: exponential_sweep, level: 1", "no unit"),
     ],
