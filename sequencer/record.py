@@ -236,6 +236,11 @@ def read_record(folder: Path) -> Record:
     return record
 
 
+def journal_ends(records: Iterable[Record]) -> list[str]:
+    """The hashes of the last lines of these records' journals."""
+    return [str(each.journal["sha256"]) for each in records if each.journal]
+
+
 def _whole_lines(path: Path) -> list[bytes]:
     # What follows the last newline is torn, or empty.
     return journal_bytes(path.parent).split(b"\n")[:-1]

@@ -180,7 +180,7 @@ def rejudge(folder: Path, procedure: str | None = None) -> Rejudged:
     going on.
     """
     refuse_running(folder)
-    alterations = verify(folder).alterations
+    alterations = verify(folder).of_record
     record = read_record(folder)
     judge = _Judge(record, _procedure(record, procedure))
     if procedure is None:

@@ -159,8 +159,8 @@ def _sound_record(folder: Path) -> Record:
     Raises Refused when it was altered, or does not tell how the run began.
     """
     found = verify(folder)
-    if not found.is_intact:
-        raise Refused(f"the record in {folder} was altered: {found.alterations[0]}")
+    if found.of_record:
+        raise Refused(f"the record in {folder} was altered: {found.of_record[0]}")
     record = read_record(folder)
     if not record.started:
         raise Refused(f"{folder} does not tell how the run began; start it anew")
@@ -247,7 +247,7 @@ def _write_beginning(folder: Path, ready: Prepared, lines: int) -> str:
         if (folder / BENCH).read_text(encoding="utf-8") != ready.bench.text:
             copy = f"bench_{lines}.yaml"
             (folder / copy).write_text(ready.bench.text, encoding="utf-8")
-        for name in (SUMMARY, REPORT):
+        for name in (REPORT, SUMMARY):  # no report without its summary, whenever this breaks off
             (folder / name).unlink(missing_ok=True)
     except OSError as error:
         raise Refused(

@@ -1,23 +1,22 @@
-"""Proves that a run's record is as it was written: the chain, the captures, the summary.
+"""Proves that a run's record is as it was written: the chain, the captures, the summary, the report.
 
-Theory of operation. Each line holds the hash of the line before, so a line is confirmed by its
-successor, and the last one by the summary, which holds its hash. Where a hash does not fit, the
-numbers of the lines and a search for the line that would fit tell what was done: changed, missing, or
-in another order. What a break leaves behind (no summary, a torn last line, a capture that no line
-names) is told and is no alteration. Somebody who writes all of it anew, summary included, is not
-found out: there is no key in this.
+Each line of the journal holds the hash of the line before (chain.py), the summary that of the last
+line, the lines those of the captures, of the procedure and of the bench, the report its own (seal.py).
+What a break leaves behind (no summary, a torn last line, a capture that no line names) is told and is
+no alteration. Somebody who writes all of it anew is not found out: there is no key in this. A last
+line's hash that is kept elsewhere finds out that too.
 """
 
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from sequencer.chain import Chain, End, Line, examined
 from sequencer.errors import Refused, printable
 from sequencer.events import Outcome
-from sequencer.journal import CAPTURES, FIRST_PREV, JOURNAL, file_name, sha256_hex
+from sequencer.journal import CAPTURES, JOURNAL, file_name, sha256_hex
 from sequencer.limits import Verdict
 from sequencer.matching import match
 from sequencer.pair_words import pair_outcome
@@ -25,12 +24,13 @@ from sequencer.record import (
     BENCH,
     MATCH,
     PROCEDURE,
+    REPORT,
     SUMMARY,
     build_record,
     journal_bytes,
-    journal_lines,
 )
 from sequencer.reservation import holder_of, record_address
+from sequencer.seal import read_seal
 
 # Told one by one up to here: a journal of another run would differ in every line.
 _MOST_TOLD = 20
@@ -38,13 +38,24 @@ _MOST_TOLD = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """What was found: alterations, and what is worth knowing but no alteration."""
+    """What was found: alterations, and what is worth knowing but no alteration.
+
+    of_report are alterations of the report, which can be made anew from the record. last_sha256 is the
+    hash of the journal's last line.
+    """
 
     folder: Path
-    lines: int
-    captures: int
-    alterations: tuple[str, ...]
-    remarks: tuple[str, ...]
+    lines: int = 0
+    captures: int = 0
+    last_sha256: str = ""
+    of_record: tuple[str, ...] = ()
+    of_report: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def alterations(self) -> tuple[str, ...]:
+        """What was altered, in words."""
+        return (*self.of_record, *self.of_report)
 
     @property
     def is_intact(self) -> bool:
@@ -58,6 +69,7 @@ class Verification:
             "intact": self.is_intact,
             "lines": self.lines,
             "captures": self.captures,
+            "last_sha256": self.last_sha256,
             "alterations": list(self.alterations),
             "remarks": list(self.remarks),
         }
@@ -66,30 +78,21 @@ class Verification:
         """For people."""
         verdict = "intact" if self.is_intact else "ALTERED"
         head = f"{self.folder}: {verdict} ({self.lines} lines, {self.captures} captures)"
-        return "\n".join(
-            [head, *(f"  {each}" for each in self.alterations), *(f"  {e}" for e in self.remarks)]
-        )
+        end = [f"the last line's SHA-256 is {self.last_sha256}"] if self.last_sha256 else []
+        return "\n  ".join([head, *self.alterations, *self.remarks, *end])
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A line of the journal as it stands: its place from 1, its bytes' hash, what it says."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Checked:
+    """A run's verification and the lines of its journal that it went by."""
 
-    place: int
-    sha256: str
-    says: Mapping[str, Any] | None
+    found: Verification
+    chain: Chain
 
     @property
-    def prev(self) -> object:
-        """Hash of the line before, as this line has it."""
-        return self.says.get("prev") if self.says else None
-
-    @property
-    def number(self) -> int | None:
-        """The number this line was given when it was written, from 0."""
-        number = self.says.get("seq") if self.says else None
-        is_number = isinstance(number, int) and not isinstance(number, bool) and number >= 0
-        return number if is_number else None
+    def is_whole(self) -> bool:
+        """Whether the journal has every line, to its end."""
+        return not self.found.of_record
 
 
 def altered_text(alterations: Sequence[str]) -> str:
@@ -106,25 +109,33 @@ def verify(folder: Path) -> Verification:
 
     Raises Refused when the folder holds none.
     """
+    return _checked(folder).found
+
+
+def _checked(folder: Path) -> _Checked:
     running = still_running(folder)  # asked first: the run may end while its record is read
     *whole, torn = journal_bytes(folder).split(b"\n")
     lines = [_line(place, each) for place, each in enumerate(whole, start=1)]
-    told = [line.says for line in lines if line.says is not None]
-    captures = [says for says in told if says.get("event") == "capture_taken"]
-    of_chain = [*_chain(lines)]
-    alterations = [
-        *of_chain,
-        *_captures(folder, captures),
-        *_files(folder, told),
-        *(() if running else _summary(folder, lines, of_chain)),
+    has_report = (folder / REPORT).exists()  # before the summary, which is written before it
+    stored = None if running else _stored(folder)
+    chain = examined(lines, _end(stored))
+    of_record = [
+        *chain.breaks,
+        *_captures(folder, _taken(chain.sound)),
+        *_files(folder, chain.sound),
+        *(() if running else _summary(folder, chain, stored, has_report=has_report)),
     ]
-    return Verification(
+    is_whole = chain.is_whole and not running
+    found = Verification(
         folder=folder,
         lines=len(lines),
-        captures=len(captures),
-        alterations=_shortened(alterations),
-        remarks=tuple(_remarks(folder, lines, torn, captures, running)),
+        captures=len(_taken(chain.lines)),
+        last_sha256=lines[-1].sha256 if lines else "",
+        of_record=_shortened(of_record),
+        of_report=tuple(_report(folder, [chain.lines] if is_whole else None)),
+        remarks=tuple(_remarks(folder, lines, chain, torn, running)),
     )
+    return _Checked(found=found, chain=chain)
 
 
 def verify_all(folder: Path) -> list[Verification]:
@@ -136,33 +147,43 @@ def verify_all(folder: Path) -> list[Verification]:
     is_pair = (folder / MATCH).exists() or runs
     if (folder / JOURNAL).exists() or not is_pair:
         return [verify(folder)]
-    pair = _pair(folder)
-    found = [verify(each) for each in runs]
+    checked = {each.name: _checked(each) for each in runs}
+    pair, found = _pair(folder, checked), [each.found for each in checked.values()]
     return [pair, *found] if pair.alterations or pair.remarks else found
 
 
-def _pair(folder: Path) -> Verification:
+# A pair.
+
+
+def _pair(folder: Path, checked: Mapping[str, _Checked]) -> Verification:
     """What a pair's own result says, beside the records of its runs."""
     running = still_running(folder)
     remarks: tuple[str, ...] = ()
-    alterations: tuple[str, ...] = ()
+    of_record: list[str] = []
     if (folder / MATCH).exists():
-        alterations = _shortened([*_match(folder)])
+        of_record = [*_match(folder, checked)]
+    elif (folder / REPORT).exists() and not running:
+        of_record = [_gone(MATCH)]
     else:
         remarks = (running or f"there is no {MATCH}: a pair was broken off",)
+    is_whole = not of_record and not running and all(each.is_whole for each in checked.values())
+    chains = [each.chain.lines for each in checked.values()] if is_whole else None
     return Verification(
-        folder=folder, lines=0, captures=0, alterations=alterations, remarks=remarks
+        folder=folder,
+        of_record=_shortened(of_record),
+        of_report=tuple(_report(folder, chains)),
+        remarks=remarks,
     )
 
 
-def _match(folder: Path) -> Iterator[str]:
+def _match(folder: Path, checked: Mapping[str, _Checked]) -> Iterator[str]:
     try:
         stored = json.loads((folder / MATCH).read_text(encoding="utf-8"))
         runs, table, outcome = stored["runs"], stored["match"], stored["outcome"]
         if not runs:
             yield f"{MATCH} was changed: it names no run"
         for run in runs:
-            yield from _run_of_pair(folder / Path(str(run["run"])).name, run)
+            yield from _run_of_pair(Path(str(run["run"])).name, checked, run)
         again = match(runs) if len(runs) > 1 else []
         if json.loads(json.dumps([each.to_json() for each in again])) != table:
             yield f"{MATCH} was changed: its differences are not those of the runs"
@@ -174,19 +195,24 @@ def _match(folder: Path) -> Iterator[str]:
         yield f"{MATCH} was changed: it can't be read as the result of a pair"
 
 
-def _run_of_pair(run: Path, stored: Mapping[str, Any]) -> Iterator[str]:
+def _run_of_pair(
+    name: str, checked: Mapping[str, _Checked], stored: Mapping[str, Any]
+) -> Iterator[str]:
     """Whether a run was, when the pair's result was written, what that says of it."""
-    if not (run / JOURNAL).exists():
-        yield f"the run {printable(run.name, 120)} is missing"
+    if (run := checked.get(name)) is None:
+        yield f"the run {printable(name, 120)} is missing"
         return
-    try:
-        # A run that was resumed since has more lines by now.
-        told = build_record(run, journal_lines(run)[: int(stored["journal"]["lines"])])
-    except Refused:
+    if not run.chain.is_whole:
         return  # told by the run's own chain
+    # A run that was resumed since has more lines by now.
+    then = run.chain.lines[: int(stored["journal"]["lines"])]
+    try:
+        told = build_record(run.found.folder, [line.says or {} for line in then])
+    except Refused:
+        return
     again = json.loads(json.dumps(told.summary()))
     if any(again[key] != stored.get(key) for key in again if key not in ("run", "journal")):
-        yield f"{MATCH} was changed: of {printable(run.name, 120)} the journal tells otherwise"
+        yield f"{MATCH} was changed: of {printable(name, 120)} the journal tells otherwise"
 
 
 def _shortened(alterations: Sequence[str]) -> tuple[str, ...]:
@@ -196,87 +222,26 @@ def _shortened(alterations: Sequence[str]) -> tuple[str, ...]:
     return (*told[:_MOST_TOLD], f"and {len(told) - _MOST_TOLD} more")
 
 
-def _line(place: int, content: bytes) -> _Line:
+def _line(place: int, content: bytes) -> Line:
     try:
         says = json.loads(content)
     except (ValueError, RecursionError):
         says = None
-    return _Line(place, sha256_hex(content), says if isinstance(says, dict) else None)
-
-
-# The chain.
-
-
-def _chain(lines: Sequence[_Line]) -> Iterator[str]:
-    for line in lines:
-        if line.says is None:
-            yield f"line {line.place} is no line of a journal any more: it was changed"
-    yield from _order(lines)
-    by_hash = {line.sha256: line for line in lines}
-    for index, line in enumerate(lines):
-        expected = lines[index - 1].sha256 if index else FIRST_PREV
-        if line.says is None or line.prev == expected:
-            continue
-        if not _is_in_order(lines, index):
-            continue  # told by the numbers already
-        yield _break(lines, index, by_hash)
-
-
-def _break(lines: Sequence[_Line], index: int, by_hash: Mapping[str, _Line]) -> str:
-    """Why a line does not follow the one before, though the numbers do."""
-    line = lines[index]
-    if (before := by_hash.get(str(line.prev))) is not None:
-        return f"line {line.place} was written after line {before.place}: the order was changed"
-    follower = lines[index + 1] if index + 1 < len(lines) else None
-    is_confirmed = follower is not None and follower.prev == line.sha256
-    if index and (is_confirmed or follower is None):
-        return f"line {line.place - 1} was changed (line {line.place} holds another hash of it)"
-    return f"line {line.place} was changed"
-
-
-def _is_in_order(lines: Sequence[_Line], index: int) -> bool:
-    number = lines[index].number
-    if index == 0:
-        return number in (0, None)
-    before = lines[index - 1].number
-    return number is None or before is None or number == before + 1
-
-
-def _order(lines: Sequence[_Line]) -> Iterator[str]:
-    """What the numbers alone show: lines that are missing, twice there or in another order."""
-    numbered = [(line.number, line.place) for line in lines if line.number is not None]
-    there: dict[int, int] = {}
-    for number, place in numbered:
-        if number in there:
-            yield f"line {place} is there twice (also line {there[number]})"
-        there.setdefault(number, place)
-    highest = -1
-    for number, place in numbered:
-        if number < highest and there[number] == place:
-            yield f"line {place} stands in the wrong place: it was written as line {number + 1}"
-        highest = max(highest, number)
-    unreadable = sum(line.number is None for line in lines)
-    gaps = [
-        (before + 1, after - 1)
-        for before, after in pairwise([-1, *sorted(there)])
-        if after > before + 1
-    ]
-    if sum(last - first + 1 for first, last in gaps) > unreadable:
-        yield from (f"{_span(first, last)} missing" for first, last in gaps)
-
-
-def _span(first: int, last: int) -> str:
-    if first == last:
-        return f"the line written as line {first + 1} is"
-    return f"the lines written as lines {first + 1} to {last + 1} are"
+    return Line(place, sha256_hex(content), says if isinstance(says, dict) else None)
 
 
 # What the lines name.
 
 
-def _captures(folder: Path, lines: Iterable[Mapping[str, Any]]) -> Iterator[str]:
-    for line in lines:
-        name = str(line.get("file"))
+def _taken(lines: Iterable[Line]) -> list[Mapping[str, Any]]:
+    """What the lines say that tell of a capture."""
+    told = [line.says for line in lines if line.says]
+    return [says for says in told if says.get("event") == "capture_taken"]
+
+
+def _captures(folder: Path, taken: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    for says in taken:
+        name = str(says.get("file"))
         path = folder / name
         shown = printable(name, 120)
         if path.parent != folder / CAPTURES or path.is_symlink():
@@ -287,20 +252,20 @@ def _captures(folder: Path, lines: Iterable[Mapping[str, Any]]) -> Iterator[str]
         except OSError as error:
             yield f"the capture {shown} can't be read: {error.strerror}"
             continue
-        if sha256_hex(content) != line.get("sha256"):
+        if sha256_hex(content) != says.get("sha256"):
             yield f"the capture {shown} was changed"
 
 
-def _files(folder: Path, lines: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+def _files(folder: Path, lines: Sequence[Line]) -> Iterator[str]:
     """The procedure and the bench as used, as far as the journal holds their hashes."""
-    for line in lines:
-        match line.get("event"):
+    for says in (line.says or {} for line in lines):
+        match says.get("event"):
             case "run_started":
-                yield from _file(folder, PROCEDURE, line.get("procedure_sha256"))
-                yield from _file(folder, BENCH, line.get("bench_sha256"))
+                yield from _file(folder, PROCEDURE, says.get("procedure_sha256"))
+                yield from _file(folder, BENCH, says.get("bench_sha256"))
             case "run_resumed":
-                name = str(line.get("bench_copy"))
-                yield from _file(folder, file_name(name), line.get("bench_sha256"))
+                name = str(says.get("bench_copy"))
+                yield from _file(folder, file_name(name), says.get("bench_sha256"))
             case _:
                 pass
 
@@ -317,38 +282,66 @@ def _file(folder: Path, name: str, sha256: object) -> Iterator[str]:
         yield f"{name} was changed"
 
 
-def _summary(folder: Path, lines: Sequence[_Line], of_chain: Sequence[str]) -> Iterator[str]:
-    """What the summary shows; a line that the chain has told of already is not told again."""
+def _gone(name: str) -> str:
+    return f"{name} is missing: it was there before {REPORT} was written"
+
+
+def _stored(folder: Path) -> Mapping[str, Any] | str | None:
+    """The summary; why it can't be one, in words; None where there is none."""
     try:
-        text = (folder / SUMMARY).read_text(encoding="utf-8")
+        stored = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
     except FileNotFoundError:
+        return None
+    except OSError as error:
+        return f"{SUMMARY} can't be read: {error.strerror}"
+    except (ValueError, RecursionError):
+        return f"{SUMMARY} was changed: it is not JSON any more"
+    has_end = isinstance(stored, dict) and _end(stored) is not None
+    return stored if has_end else f"{SUMMARY} was changed: it does not say where the journal ended"
+
+
+def _end(stored: Mapping[str, Any] | str | None) -> End | None:
+    """Where the journal ended by the summary."""
+    match stored:
+        case {"journal": {"lines": int(lines), "sha256": str(sha256)}} if lines > 0:
+            return End(lines, sha256)
+        case _:
+            return None
+
+
+def _summary(
+    folder: Path,
+    chain: Chain,
+    stored: Mapping[str, Any] | str | None,
+    *,
+    has_report: bool,
+) -> Iterator[str]:
+    """What the summary shows, beside what the chain has told by it."""
+    if isinstance(stored, str):
+        yield stored
         return
-    except (OSError, ValueError) as error:
-        yield f"{SUMMARY} can't be read: {error}"
+    if stored is None:
+        if has_report:
+            yield _gone(SUMMARY)
         return
-    try:
-        stored = json.loads(text)
-        end = stored["journal"]
-        count, sha256 = int(end["lines"]), str(end["sha256"])
-    except (ValueError, TypeError, KeyError, RecursionError):
-        yield f"{SUMMARY} was changed: it does not say where the journal ended"
-        return
-    if not 0 < count <= len(lines):
-        yield f"the summary knows {count} lines, the journal has {len(lines)}: lines are missing"
-        return
-    is_told = any(each.startswith(f"line {count} ") for each in of_chain)
-    if lines[count - 1].sha256 != sha256 and not is_told:
-        yield f"line {count} was changed (the summary holds another hash of it)"
-    yield from _summary_differences(folder, stored, lines[:count])
+    count = int(stored["journal"]["lines"])
+    if count < len(chain.lines):
+        yield (
+            f"{SUMMARY} knows {count} lines, the journal has {len(chain.lines)}: lines were put in "
+            f"behind the end, or {SUMMARY} was changed"
+        )
+    elif chain.is_whole:
+        yield from _summary_differences(folder, stored, chain.lines)
 
 
 def _summary_differences(
-    folder: Path, stored: Mapping[str, Any], lines: Sequence[_Line]
+    folder: Path, stored: Mapping[str, Any], lines: Sequence[Line]
 ) -> Iterator[str]:
     try:
         told = build_record(folder, [line.says or {} for line in lines])
     except Refused:
-        return  # the line is told by the chain
+        yield "the journal's lines are none of ours, though their hashes fit"
+        return
     # Through JSON, so that tuples and lists, and numbers, are alike.
     again = json.loads(json.dumps(told.summary()))
     for key in dict.fromkeys([*again, *stored]):
@@ -356,6 +349,27 @@ def _summary_differences(
             continue
         if again.get(key) != stored.get(key):
             yield f"{SUMMARY} was changed: {printable(key, 40)} is not what the journal tells"
+
+
+def _report(folder: Path, journals: Sequence[Sequence[Line]] | None) -> Iterator[str]:
+    """Whether the report is as it was written, and of these journals; None: not all is known of them.
+
+    A run that was resumed, or its pair's report not written anew since, has more lines by now.
+    """
+    try:
+        seal = read_seal((folder / REPORT).read_bytes())
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        yield f"{REPORT} can't be read: {error.strerror}"
+        return
+    again = "steadybench report writes it anew"
+    if seal is None or not seal.is_whole:
+        yield f"{REPORT} was changed; {again}"
+    elif journals is not None:
+        known = {line.sha256 for journal in journals for line in journal}
+        if not set(seal.journals) <= known:
+            yield f"{REPORT} tells of lines that no journal here has: of another run, or cut off since"
 
 
 def still_running(folder: Path) -> str | None:
@@ -384,12 +398,12 @@ def _has_end(events: Sequence[str]) -> bool:
 
 def _remarks(
     folder: Path,
-    lines: Sequence[_Line],
+    lines: Sequence[Line],
+    chain: Chain,
     torn: bytes,
-    captures: Iterable[Mapping[str, Any]],
     running: str | None,
 ) -> Iterator[str]:
-    events = [str(line.says.get("event")) for line in lines if line.says]
+    events = [str(line.says.get("event")) for line in chain.lines if line.says]
     if running:
         yield f"{running}; this is the record so far"
         if (folder / SUMMARY).exists():
@@ -400,11 +414,11 @@ def _remarks(
     if not _has_end(events):
         yield "the record was broken off: it does not tell how the run ended"
     if not (folder / SUMMARY).exists():
-        yield "there is no summary"
-    for line in lines:
+        yield "there is no summary, so nothing proves the last line; steadybench report writes one"
+    for line in chain.lines:
         if line.says and line.says.get("event") == "broken_off":
             yield f"broken off before line {line.place}: {printable(str(line.says.get('cause')))}"
-    named = {str(each.get("file")) for each in captures}
+    named = {str(each.get("file")) for each in _taken(lines)}
     there = {f"{CAPTURES}/{each.name}" for each in (folder / CAPTURES).glob("*")}
     for name in sorted(there - named):
         yield f"no line names {printable(name, 120)}"

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from sequencer.record import REPORT, Json, Record
+from sequencer.record import REPORT, Json, Record, journal_ends
 from sequencer.report.pair_view import pair_view
 from sequencer.report.rendering import css_string, render, write_page
+from sequencer.seal import sealed
 
 
 def write_pair_report(
@@ -19,7 +20,8 @@ def write_pair_report(
     match holds the rows of the match table as the command-line contract has them; alterations are
     what verifying found to be changed since the records were written.
     """
-    return write_page(folder / REPORT, render_pair(folder, records, match, alterations))
+    page = sealed(render_pair(folder, records, match, alterations), journal_ends(records))
+    return write_page(folder / REPORT, page)
 
 
 def render_pair(

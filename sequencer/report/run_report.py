@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from sequencer.record import REPORT, Record
+from sequencer.record import REPORT, Record, journal_ends
 from sequencer.report.rendering import css_string, render, write_page
 from sequencer.report.run_view import run_view
+from sequencer.seal import sealed
 
 
 def write_run_report(record: Record, alterations: Sequence[str] = ()) -> Path:
@@ -13,7 +14,8 @@ def write_run_report(record: Record, alterations: Sequence[str] = ()) -> Path:
 
     alterations are what verifying found to be changed since the record was written.
     """
-    return write_page(record.folder / REPORT, render_run(record, alterations))
+    page = sealed(render_run(record, alterations), journal_ends([record]))
+    return write_page(record.folder / REPORT, page)
 
 
 def render_run(record: Record, alterations: Sequence[str] = ()) -> str:

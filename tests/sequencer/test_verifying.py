@@ -15,6 +15,7 @@ from sequencer.journal import JOURNAL, Journal, read_tail, sha256_hex
 from sequencer.rejudging import rejudge
 from sequencer.reporting import write_report_again
 from sequencer.reservation import record_address, reserved
+from sequencer.seal import sealed
 from sequencer.verifying import verify
 
 
@@ -67,11 +68,8 @@ def test_each_changed_line_is_named(run_folder):
         changed[index] = _changes(lines[index])
         _write(run_folder, changed)
         found = verify(run_folder)
-        assert any(a.startswith(f"line {index + 1} was changed") for a in found.alterations), (
-            index,
-            found.alterations,
-        )
-        assert len([a for a in found.alterations if a.startswith("line ")]) == 1
+        (told,) = found.alterations
+        assert told.startswith(f"line {index + 1} was changed")
 
 
 def test_each_missing_line_is_named(run_folder):
@@ -79,13 +77,15 @@ def test_each_missing_line_is_named(run_folder):
     for index in range(len(lines) - 1):
         _write(run_folder, lines[:index] + lines[index + 1 :])
         found = verify(run_folder)
-        assert f"the line written as line {index + 1} is missing" in found.alterations
+        assert found.alterations == (f"the line written as line {index + 1} is missing",)
 
 
 def test_lines_missing_at_the_end_are_missed_by_the_summary(run_folder):
     lines = _lines(run_folder)
     _write(run_folder, lines[:-3])
-    assert any("lines are missing" in a for a in verify(run_folder).alterations)
+    first, last = len(lines) - 2, len(lines)
+    words = f"the lines written as lines {first} to {last} are missing"
+    assert verify(run_folder).alterations == (words,)
 
 
 def test_swapped_lines_are_named(run_folder):
@@ -94,14 +94,19 @@ def test_swapped_lines_are_named(run_folder):
         swapped = [*lines]
         swapped[index], swapped[index + 1] = lines[index + 1], lines[index]
         _write(run_folder, swapped)
-        words = f"line {index + 2} stands in the wrong place: it was written as line {index + 1}"
-        assert words in verify(run_folder).alterations
+        words = f"line {index + 1} stands in the wrong place: it was written as line {index + 2}"
+        assert verify(run_folder).alterations == (words,)
 
 
-def test_a_line_that_is_there_twice_is_named(run_folder):
+@pytest.mark.parametrize(
+    ("index", "words"),
+    [(4, "line 6 is there twice (also line 5)"), (None, "line 6 is one too many: it is no line")],
+)
+def test_a_line_too_many_alone_is_named(run_folder, index, words):
     lines = _lines(run_folder)
-    _write(run_folder, [*lines[:5], lines[4], *lines[5:]])
-    assert "line 6 is there twice (also line 5)" in verify(run_folder).alterations
+    _write(run_folder, [*lines[:5], b"" if index is None else lines[index], *lines[5:]])
+    (told,) = verify(run_folder).alterations
+    assert told.startswith(words)
 
 
 def test_a_line_put_in_by_somebody_else_is_named(run_folder):
@@ -111,15 +116,6 @@ def test_a_line_put_in_by_somebody_else_is_named(run_folder):
     told["seq"] = 8
     _write(run_folder, [*lines[:8], json.dumps(told).encode(), *lines[8:]])
     assert not verify(run_folder).is_intact
-
-
-def test_a_line_that_is_no_json_is_named(run_folder):
-    lines = _lines(run_folder)
-    lines[9] = b"{"
-    _write(run_folder, lines)
-    found = verify(run_folder).alterations
-    assert "line 10 is no line of a journal any more: it was changed" in found
-    assert not any("missing" in each for each in found)
 
 
 @pytest.mark.parametrize("how", ["changed", "gone", "link"])
@@ -139,15 +135,107 @@ def test_a_capture_that_is_not_as_it_was_is_named(run_folder, how):
     assert any(path.name in each for each in found)
 
 
+def _chained(lines):
+    """The lines, each with the hash of the one before as it is now."""
+    written, prev = [], "0" * 64
+    for line in lines:
+        written.append(json.dumps({**line, "prev": prev}).encode())
+        prev = sha256_hex(written[-1])
+    return written
+
+
 def test_a_capture_is_never_looked_for_outside_its_folder(run_folder):
-    lines = _lines(run_folder)
-    for index, line in enumerate(lines):
-        told = json.loads(line)
+    lines = [json.loads(line) for line in _lines(run_folder)]
+    for told in lines:
         if told["event"] == "capture_taken":
             told["file"] = "../../../etc/passwd"
-            lines[index] = json.dumps(told).encode()
-    _write(run_folder, lines)
-    assert any("outside captures" in each for each in verify(run_folder).alterations)
+    (run_folder / record.SUMMARY).unlink()
+    _write(run_folder, _chained(lines))
+    assert set(verify(run_folder).alterations) == {
+        "a capture is said to lie at ../../../etc/passwd, outside captures"
+    }
+
+
+def test_lines_put_in_behind_the_end_are_found(run_folder):
+    lines = _lines(run_folder)
+    more = {**json.loads(lines[-1]), "seq": len(lines), "prev": sha256_hex(lines[-1])}
+    _write(run_folder, [*lines, json.dumps(more).encode()])
+    (told,) = verify(run_folder).alterations
+    assert f"knows {len(lines)} lines, the journal has {len(lines) + 1}" in told
+
+
+@pytest.fixture
+def report(run_folder):
+    """The report of the run."""
+    write_report_again(run_folder)
+    return run_folder / record.REPORT
+
+
+def test_a_report_as_it_was_written_is_intact_and_may_be_missing(run_folder, report):
+    assert verify(run_folder).is_intact
+    report.unlink()
+    assert verify(run_folder).is_intact
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda page: page.replace(b"<title>", b"<title>x"),
+        lambda page: page + b"more",
+        lambda page: page.replace(b"</html>", b"<b>PASSED</b></html>"),
+        lambda page: page.partition(b"<!-- journals")[0],
+        lambda page: b"",
+    ],
+)
+def test_a_changed_report_is_found_and_can_be_made_anew(run_folder, report, change):
+    page = report.read_bytes()
+    assert change(page) != page
+    report.write_bytes(change(page))
+    found = verify(run_folder)
+    assert found.alterations == ("report.html was changed; steadybench report writes it anew",)
+    assert found.of_record == ()
+    assert write_report_again(run_folder).alterations == ()
+    assert report.read_bytes() == page
+    assert verify(run_folder).is_intact
+
+
+def test_a_report_of_another_run_is_found(run_folder, report):
+    report.write_text(sealed("<html>PASSED</html>\n", ["1" * 64]))
+    assert "of another run" in verify(run_folder).alterations[0]
+
+
+def test_a_summary_that_was_taken_away_is_found_by_the_report(run_folder, report):
+    (run_folder / record.SUMMARY).unlink()
+    gone = ("summary.json is missing: it was there before report.html was written",)
+    assert verify(run_folder).alterations == gone
+    # A report made of such a record tells it, and does not hide it.
+    assert write_report_again(run_folder).alterations == gone
+    assert "summary.json is missing" in report.read_text()
+    assert verify(run_folder).alterations == gone
+
+
+def test_a_journal_cut_short_without_its_summary_is_found_by_the_report(run_folder, report):
+    (run_folder / record.SUMMARY).unlink()
+    _write(run_folder, _lines(run_folder)[:-5])
+    assert any("cut off since" in each for each in verify(run_folder).alterations)
+
+
+def test_a_run_that_could_not_write_its_results_is_intact_and_gets_them_by_report(run_folder):
+    before = (run_folder / record.SUMMARY).read_bytes()
+    (run_folder / record.SUMMARY).unlink()
+    found = verify(run_folder)
+    assert found.is_intact
+    assert any("there is no summary" in each for each in found.remarks)
+    write_report_again(run_folder)
+    assert (run_folder / record.SUMMARY).read_bytes() == before
+    assert verify(run_folder).remarks == ()
+
+
+def test_the_last_line_s_hash_is_told_and_stands_in_the_report(run_folder, report):
+    """Kept elsewhere, it also proves a record that somebody wrote anew as a whole."""
+    last = sha256_hex(_lines(run_folder)[-1])
+    assert last in verify(run_folder).text()
+    assert last in report.read_text().partition("<!-- journals")[0]
 
 
 @pytest.mark.parametrize(
@@ -253,13 +341,6 @@ def test_a_hostile_journal_does_no_harm(tmp_path):
     ):
         (tmp_path / JOURNAL).write_bytes(text + b"\n")
         assert not verify(tmp_path).is_intact
-
-
-def test_a_last_line_that_was_spoilt_is_told_once(run_folder):
-    lines = _lines(run_folder)
-    _write(run_folder, [*lines[:-1], b"{"])
-    told = [each for each in verify(run_folder).alterations if f"line {len(lines)} " in each]
-    assert told == [f"line {len(lines)} is no line of a journal any more: it was changed"]
 
 
 def test_a_run_that_is_still_going_on_is_not_called_broken_off(run_folder):
