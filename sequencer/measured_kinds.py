@@ -34,7 +34,7 @@ from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sw
 from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import two_tone_picture
 from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
-from sequencer.steps.tone import spectrum_picture
+from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
 
 AUDIO_HZ = (20.0, 20e3)
@@ -107,11 +107,14 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
     above = "lies above half the sample rate"
     return [
         found("frequency", "Hz", result.frequency_hz),
-        found("level", "V", result.level_vrms),
-        found("dc_offset", "V", result.dc_offset_v),
-        found("thd", "1", result.thd),
+        found("level", "V", result.level_vrms, remarks=hum_remarks(result, [1])),
+        dc_finding(result),
+        found("thd", "1", result.thd, remarks=hum_remarks(result, result.harmonics)),
         with_noise,
-        *(found(f"h{k}", "1", line) for k, line in sorted(result.harmonics.items())),
+        *(
+            found(f"h{k}", "1", line, remarks=hum_remarks(result, [k]))
+            for k, line in sorted(result.harmonics.items())
+        ),
         *(not_found(f"h{k}", "1", above) for k in result.harmonics_above),
         found("crest_factor", "1", result.crest_factor),
     ]

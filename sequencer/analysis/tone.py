@@ -5,7 +5,7 @@ readings.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from sequencer.analysis.mains import (
     HIGHEST_LINE_HZ,
     MainsFrequency,
 )
+from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -31,7 +32,13 @@ from sequencer.analysis.sine_fit import (
     fit_known_tones,
     fit_sine,
 )
-from sequencer.analysis.tone_fit import HIGHEST_HARMONIC, LATE_HARMONIC, ToneLines, fit_tone
+from sequencer.analysis.tone_fit import (
+    HIGHEST_HARMONIC,
+    LATE_HARMONIC,
+    ToneLines,
+    fit_tone,
+    leaked_from_rest_v2,
+)
 
 __all__ = [
     "ToneResult",
@@ -42,6 +49,9 @@ __all__ = [
     "sidebands",
 ]
 
+_LEAST_CYCLES_FOR_DC = 1.5  # of the mains; in less, hum and an offset look alike
+_FIRST_MAINS_LINES = 4
+_MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 
@@ -57,7 +67,10 @@ class ToneResult:
     sample rate or the instrument's band. mains_frequency_hz has no value where no hum tells it;
     mains_sidebands is the root-sum-square of the lines at plus and minus twice the mains frequency,
     over the fundamental (no value in a record too short to tell them from the tone, below about
-    0.08 s).
+    0.08 s). hidden_hum_hz are the orders that hum may lie on by what other hum lines show, and where:
+    their doubt, or bound, and that of thd, says how much of them hum may be. dc_offset_v has no value
+    in a record that is too short to tell it from hum. covers_mains says that the tone's lines lie on
+    all of the mains' first ones: hum, if there is any, can't be seen and counts as the tone.
     """
 
     frequency_hz: Estimate
@@ -71,6 +84,8 @@ class ToneResult:
     crest_factor: Estimate
     mains_frequency_hz: Estimate
     mains_sidebands: Estimate
+    hidden_hum_hz: Mapping[int, float]
+    covers_mains: bool
 
 
 def analyse_tone(
@@ -196,26 +211,29 @@ def _measure(
         frequency_hz=_frequency(lines, record.size),
         level_vrms=_level(lines),
         phase_rad=_phase(lines),
-        dc_offset_v=_offset(record, sample_rate_hz, lines),
+        dc_offset_v=_offset(record, sample_rate_hz, lines, nominal_mains_hz),
         thd=_fraction(lines, range(1, len(orders))),
         thd_plus_noise=_thd_plus_noise(lines, band_hz),
         harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
         harmonics_above=tuple(range(orders[-1] + 1, HIGHEST_HARMONIC + 1)),
         crest_factor=_crest_factor(record, lines),
         mains_frequency_hz=_mains_estimate(lines.mains),
-        mains_sidebands=_fraction(lines, range(lines.comb.first_side, lines.fit.frequency_hz.size)),
+        mains_sidebands=_fraction(lines, range(lines.comb.first_side, lines.comb.first_stray)),
+        hidden_hum_hz={
+            orders[line]: float(lines.fit.frequency_hz[line])
+            for line, (_, error_v2) in lines.hidden_hum.items()
+            if line < len(orders) and error_v2 > lines.noise_v2[line]
+        },
+        covers_mains=_covers_mains(
+            lines, nominal_mains_hz or NOMINALS_HZ[0], sample_rate_hz / record.size
+        ),
     )
 
 
 def _require_one_tone(lines: ToneLines, sample_rate_hz: float) -> None:
     """Refuse (no_signal) a second line of -20 dB or more that is no harmonic and no hum."""
-    power, bin_hz = lines.residual.mean_square_v2, lines.residual.bin_hz
     least_v2 = _SECOND_TONE * lines.amplitude_v**2 / 2
-    if power.max() < least_v2 / 3:
-        return
-    for peak in np.flatnonzero(power >= least_v2 / 3):
-        line_v2 = float(power[max(peak - 2, 0) : peak + 3].sum())
-        other_hz = float(peak * bin_hz)
+    for other_hz, line_v2 in _others(lines, least_v2):
         if line_v2 >= least_v2 and not _is_expected(lines, other_hz, sample_rate_hz):
             ratio_db = 10 * np.log10(line_v2 / (lines.amplitude_v**2 / 2))
             raise CannotMeasure(
@@ -224,6 +242,26 @@ def _require_one_tone(lines: ToneLines, sample_rate_hz: float) -> None:
                 f"{other_hz:.6g} Hz, {ratio_db:.1f} dB from it; one tone was expected",
                 "drive a single sine, or measure intermodulation instead",
             )
+
+
+def _covers_mains(lines: ToneLines, nominal_hz: float, bin_hz: float) -> bool:
+    """Whether each of the first mains lines may lie on a line of the tone, and no hum is seen."""
+    mains_hz = nominal_hz * np.arange(1, _FIRST_MAINS_LINES + 1)
+    tone_hz = lines.fit.frequency_hz[: len(lines.comb.orders)]
+    away_hz = np.abs(np.subtract.outer(mains_hz, tone_hz)).min(axis=1)
+    is_covered = bool((away_hz < bin_hz + _MAINS_WANDER * mains_hz).all())
+    return is_covered and not (lines.mains.is_seen or lines.hidden_hum)
+
+
+def _others(lines: ToneLines, least_v2: float) -> Iterator[tuple[float, float]]:
+    """Frequency and mean square of each stray line, and of each peak of the rest near least_v2."""
+    for line in lines.comb.strays:
+        yield float(lines.fit.frequency_hz[line]), float(abs(lines.fit.amplitude[line])) ** 2 / 2
+    power = lines.residual.mean_square_v2
+    if power.max() >= least_v2 / 3:
+        for peak in np.flatnonzero(power >= least_v2 / 3).tolist():
+            line_v2 = float(power[max(peak - 2, 0) : peak + 3].sum())
+            yield peak * lines.residual.bin_hz, line_v2
 
 
 def _is_expected(lines: ToneLines, other_hz: float, sample_rate_hz: float) -> bool:
@@ -237,7 +275,7 @@ def _is_expected(lines: ToneLines, other_hz: float, sample_rate_hz: float) -> bo
 
 
 def _frequency(lines: ToneLines, count: int) -> Estimate:
-    variance = lines.fit.frequency_gain_hz2[0] * lines.noise_v2[0]
+    variance = lines.fit.frequency_gain_hz2[0] * lines.doubt_v2[0]
     variance /= lines.fit.amplitude_gain[0]  # back to the variance a sample
     return Estimate(
         value=float(lines.fit.frequency_hz[0] + lines.fit.correction_hz[0]),
@@ -249,20 +287,30 @@ def _level(lines: ToneLines) -> Estimate:
     """Level in V rms; half of the noise at the line changes its size, half its phase."""
     return Estimate(
         value=lines.amplitude_v / math.sqrt(2),
-        standard_uncertainty=math.sqrt(float(lines.noise_v2[0])) / 2,
+        standard_uncertainty=math.sqrt(float(lines.doubt_v2[0])) / 2,
     )
 
 
 def _phase(lines: ToneLines) -> Estimate:
     return Estimate(
         value=float(np.angle(lines.fit.amplitude[0])),
-        standard_uncertainty=float(np.sqrt(lines.noise_v2[0] / 2)) / lines.amplitude_v,
+        standard_uncertainty=float(np.sqrt(lines.doubt_v2[0] / 2)) / lines.amplitude_v,
     )
 
 
-def _offset(record: Samples, sample_rate_hz: float, lines: ToneLines) -> Estimate:
+def _offset(
+    record: Samples, sample_rate_hz: float, lines: ToneLines, nominal_mains_hz: float | None
+) -> Estimate:
+    """DC; no value in a record too short to tell it from hum."""
+    cycles = record.size / sample_rate_hz * (nominal_mains_hz or NOMINALS_HZ[0])
+    if lines.comb.slow_hz or cycles < _LEAST_CYCLES_FOR_DC:
+        return Estimate(value=None)
     variance = offset_variance_v2(record, sample_rate_hz, lines.fit)
-    return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
+    variance *= max(lines.fit.offset_gain * record.size, 1.0)
+    leaked = leaked_from_rest_v2(lines, np.zeros(1), sample_rate_hz / record.size)
+    return Estimate(
+        value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance + leaked[0] / 2))
+    )
 
 
 def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
@@ -271,13 +319,17 @@ def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
         return Estimate(value=None)
     index = list(chosen)
     return line_estimate(
-        lines.fit.amplitude[index], lines.noise_v2[index], scale=1 / lines.amplitude_v
+        lines.fit.amplitude[index], lines.doubt_v2[index], scale=1 / lines.amplitude_v
     )
 
 
 def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
     """Everything but fundamental and DC over everything but DC, both in the band."""
-    is_inside = (lines.fit.frequency_hz >= band_hz[0]) & (lines.fit.frequency_hz <= band_hz[1])
+    # a line on the edge of the band belongs to it, however its fit falls
+    half_bin_hz = lines.residual.bin_hz / 2
+    is_inside = (lines.fit.frequency_hz >= band_hz[0] - half_bin_hz) & (
+        lines.fit.frequency_hz <= band_hz[1] + half_bin_hz
+    )
     if not is_inside[0]:
         return Estimate(value=None)
     inside = is_inside.copy()

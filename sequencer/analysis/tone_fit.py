@@ -3,19 +3,23 @@
 Theory of operation. The record is described by least squares as offset, fundamental and harmonics 1
 to 10 (those below half the sample rate) with one free frequency, and, once the mains frequency is
 found in what that leaves, the mains lines to 1 kHz and the tone's sidebands at twice the mains
-frequency. All of these come from one joint fit, so none leaks into another. What remains after
-subtraction is noise: its spectrum gives each line's doubt and the noise part of THD+N. There is no
-notch, no window in front of a line, and the record need not hold whole cycles.
+frequency; then whatever other lines still stand out (stray_lines), each at a frequency of its own. All
+of these come from one joint fit, so none leaks into another. What remains after subtraction is noise:
+its spectrum gives each line's doubt and the noise part of THD+N. There is no notch, no window in front
+of a line, and the record need not hold whole cycles. Hum that no fit can tell from a harmonic counts
+as that harmonic's doubt (hidden_hum).
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.hidden_hum import SeenHum, hidden_hum, hum_among
 from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, multiples_below
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
@@ -27,12 +31,16 @@ from sequencer.analysis.sine_fit import (
     shared_correction_hz,
 )
 from sequencer.analysis.spectrum import Periodogram, peak_position
+from sequencer.analysis.stray_lines import SLOW_BINS, find_strays, leaked_v2
 
 HIGHEST_HARMONIC = 10
 LATE_HARMONIC = 40  # orders that a squared-off tone may show above -20 dB, with a margin
 # The fit is repeated until the fundamental turns by less than this over the record. What the last
 # correction leaves in the residual is turn^2/30 of the fundamental, -162 dB.
 _STEADY_RAD = 5e-4
+_MOST_ROUNDS = 4
+_MOST_STRAYS = 12
+_STRAY_STEADY_RAD = 5e-3  # the same of a stray line, which is weaker
 _MOST_STEPS = 8
 _NEAR_BINS = 20.0
 _FREE_HUM_LINES = 3
@@ -42,6 +50,7 @@ _WEAK_FROM_TONE_BINS = 5.0
 _STRONG_MULTIPLES = 10
 _LEAST_OVER_MAINS = 6.0
 _EVEN_BINS = 0.5
+_NEAR_EVEN = 0.1
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
@@ -56,15 +65,19 @@ class Comb:
     multiples: tuple[int, ...] = ()
     sides: tuple[int, ...] = ()
     late_orders: tuple[int, ...] = ()
+    strays_hz: tuple[float, ...] = ()
+    slow_hz: tuple[float, ...] = ()
 
     def lines_hz(self, tone_hz: float, mains_hz: float) -> Spectral:
-        """Their frequencies in this order: orders, late orders, multiples, sidebands."""
+        """Their frequencies in this order: orders, late orders, multiples, sidebands, strays, slow."""
         return np.array(
             [
                 *(k * tone_hz for k in self.orders),
                 *(k * tone_hz for k in self.late_orders),
                 *(h * mains_hz for h in self.multiples),
                 *(tone_hz + 2 * side * mains_hz for side in self.sides),
+                *self.strays_hz,
+                *self.slow_hz,
             ]
         )
 
@@ -75,19 +88,53 @@ class Comb:
 
     @property
     def first_side(self) -> int:
-        """Index of the first sideband; they come last."""
+        """Index of the first sideband."""
         return self.first_multiple + len(self.multiples)
+
+    @property
+    def first_stray(self) -> int:
+        """Index of the first stray line; what is slow comes last."""
+        return self.first_side + len(self.sides)
+
+    @property
+    def strays(self) -> range:
+        """Indices of the stray lines."""
+        return range(self.first_stray, self.first_stray + len(self.strays_hz))
+
+    @property
+    def unsteady(self) -> range:
+        """The same with what is slow."""
+        return range(self.first_stray, self.strays.stop + len(self.slow_hz))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToneLines:
-    """The joint fit, which line is what, the noise of each, and the spectrum of the rest."""
+    """The joint fit, which line is what, the noise of each, and the spectrum of the rest.
+
+    hidden_hum : index of a line that hum may lie on -> multiple of the mains, |error|^2 by it, V^2
+    """
 
     fit: LineFit
     comb: Comb
     mains: MainsFrequency
     noise_v2: Spectral
     residual: Periodogram
+    hidden_hum: Mapping[int, tuple[int, float]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+
+    @property
+    def least_v2(self) -> float:
+        """Mean square below which a line is the computation's own."""
+        return (ROUNDING * self.amplitude_v) ** 2
+
+    @property
+    def doubt_v2(self) -> Spectral:
+        """E|error|^2 of each line's amplitude as a line of the tone: noise, and hum that it may hold."""
+        doubt = self.noise_v2.copy()
+        for line, (_, error_v2) in self.hidden_hum.items():
+            doubt[line] += error_v2
+        return doubt
 
     @property
     def fundamental_hz(self) -> float:
@@ -122,6 +169,55 @@ def fit_tone(
             f"no harmonic of {tone_hz:.6g} Hz lies below half the sample rate",
             f"record at more than {4 * tone_hz:.6g} samples/s",
         )
+    lines = _fit_with_mains(record, sample_rate_hz, tone_hz, orders, nominal_mains_hz)
+    lines = _with_strays(record, sample_rate_hz, lines)
+    nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
+    return replace(lines, hidden_hum=_hidden(lines, nominals_hz, sample_rate_hz / record.size))
+
+
+def _hidden(
+    lines: ToneLines, nominals_hz: Sequence[float], bin_hz: float
+) -> dict[int, tuple[int, float]]:
+    """The lines of the tone that hum may lie on: multiple of the mains, and |error|^2 by it, V^2."""
+    comb, hum = lines.comb, None
+    if lines.mains.is_seen and comb.multiples:
+        hum = SeenHum(
+            mains_hz=lines.mains.value_hz,
+            doubt_hz=lines.mains.standard_uncertainty_hz,
+            lines={
+                multiple: comb.first_multiple + i
+                for i, multiple in enumerate(comb.multiples)
+                if not _is_sideband(lines, comb.first_multiple + i)
+            },
+        )
+    elif comb.strays_hz:
+        hum = hum_among(lines.fit, comb.strays, nominals_hz, bin_hz)
+    if hum is None or not hum.lines:
+        return {}
+    asked = [*range(comb.first_multiple), *range(comb.first_side, comb.first_stray)]
+    return hidden_hum(lines.fit, lines.noise_v2, asked, hum, bin_hz)
+
+
+def _is_sideband(lines: ToneLines, line: int) -> bool:
+    """Whether a hum line may be one of the tone's far sidebands, as rails that limit make them.
+
+    They lie at all even multiples of the mains from the tone, the nearest two the strongest.
+    """
+    fit, comb = lines.fit, lines.comb
+    away = abs(fit.frequency_hz[line] - lines.fundamental_hz) / (2 * lines.mains.value_hz)
+    nearest_v = np.abs(fit.amplitude[comb.first_side : comb.first_stray])
+    is_even = abs(away - round(away)) < _NEAR_EVEN
+    return bool(is_even and nearest_v.size == 2 and abs(fit.amplitude[line]) < nearest_v.min())
+
+
+def _fit_with_mains(
+    record: Samples,
+    sample_rate_hz: float,
+    tone_hz: float,
+    orders: tuple[int, ...],
+    nominal_mains_hz: float | None,
+) -> ToneLines:
+    """The fit of the tone with the hum and the sidebands that are found beside it."""
     harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
     nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
     found = find_each_mains(record, sample_rate_hz, nominals_hz, without=harmonic_fit)
@@ -290,21 +386,67 @@ def _fit_everything(
     return _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, mains)
 
 
+def _with_strays(record: Samples, sample_rate_hz: float, lines: ToneLines) -> ToneLines:
+    """The fit again with what stands out of the rest; late harmonics among that all together.
+
+    A line taken off may uncover others.
+    """
+    bin_hz = sample_rate_hz / record.size
+    for _ in range(_MOST_ROUNDS):
+        comb = _comb_with_strays(lines, sample_rate_hz, bin_hz)
+        if comb == lines.comb:
+            break
+        lines = _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, lines.mains)
+    leaked = leaked_from_rest_v2(lines, lines.fit.frequency_hz, sample_rate_hz / record.size)
+    return replace(lines, noise_v2=lines.noise_v2 + leaked)
+
+
+def leaked_from_rest_v2(lines: ToneLines, lines_hz: Spectral, bin_hz: float) -> Spectral:
+    """|error|^2 at some frequencies, V^2, by what stands out of the rest without a line of the fit."""
+    turn = 2 * np.pi * float(lines.fit.correction_hz[0]) / bin_hz
+    return leaked_v2(
+        lines.residual,
+        lines_hz,
+        tone_hz=lines.fundamental_hz,
+        own_v2=lines.amplitude_v**2 / 2 * turn**2 / 12,
+        least_v2=lines.least_v2,
+    )
+
+
+def _comb_with_strays(lines: ToneLines, sample_rate_hz: float, bin_hz: float) -> Comb:
+    """The comb of a fit and the lines that stand out of what it leaves."""
+    comb, tone_hz = lines.comb, lines.fundamental_hz
+    found = find_strays(lines.residual, tone_hz, lines.fit.frequency_hz, least_v2=lines.least_v2)
+    late = _late_orders(comb, tone_hz, sample_rate_hz, bin_hz)
+    late_hz = tone_hz * np.array(late)
+    is_late = [bool(np.abs(late_hz - f).min(initial=np.inf) < bin_hz) for f in found.lines_hz]
+    if any(is_late) and not comb.late_orders:
+        return replace(comb, late_orders=late, strays_hz=())  # many lines fewer to look at
+    room = _MOST_STRAYS - len(comb.strays_hz)
+    return replace(
+        comb,
+        strays_hz=(*comb.strays_hz, *found.lines_hz[:room]),
+        slow_hz=(SLOW_BINS * bin_hz,) if found.is_slow else comb.slow_hz,
+    )
+
+
 def _fit_comb(
     record: Samples, sample_rate_hz: float, comb: Comb, tone_hz: float, mains: MainsFrequency
 ) -> ToneLines:
     """Fit with the tone's frequency free; and the mains frequency, where hum lies near the tone."""
     bin_hz = sample_rate_hz / record.size
     mains_hz = mains.value_hz
-    moving = [0, *_moving_hum(comb, comb.lines_hz(tone_hz, mains_hz), bin_hz)]
+    hum = _moving_hum(comb, comb.lines_hz(tone_hz, mains_hz), bin_hz)
     for _ in range(_MOST_STEPS):
         all_hz = comb.lines_hz(tone_hz, mains_hz)
-        fit = fit_lines(record, sample_rate_hz, all_hz, drifting=moving)
-        step_hz = _mains_step(fit, comb, moving[1:])
+        fit = fit_lines(record, sample_rate_hz, all_hz, drifting=[0, *hum, *comb.unsteady])
+        step_hz = _mains_step(fit, comb, hum)
         is_mains_steady = abs(step_hz) < mains.standard_uncertainty_hz
-        if is_mains_steady and abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
+        is_tone_steady = abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD
+        moved = _strays_moved(fit, comb, bin_hz)
+        if is_mains_steady and is_tone_steady and moved is comb:
             break
-        tone_hz = _moved(fit, bin_hz)
+        tone_hz, comb = _moved(fit, bin_hz), moved
         moved_hz = mains_hz + float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
         if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
             mains_hz = moved_hz
@@ -317,6 +459,27 @@ def _fit_comb(
         noise_v2=noise,
         residual=residual,
     )
+
+
+def _strays_moved(fit: LineFit, comb: Comb, bin_hz: float) -> Comb:
+    """The comb with each stray line where the fit wants it; the very comb once they are at rest.
+
+    One that runs into another line belongs to that one, or is no line.
+    """
+    if not comb.strays_hz:
+        return comb
+    chosen = slice(comb.strays.start, comb.strays.stop)
+    step_hz = fit.correction_hz[chosen]
+    if np.abs(step_hz).max() < _STRAY_STEADY_RAD / (2 * np.pi) * bin_hz:
+        return comb
+    wanted_hz = fit.frequency_hz[chosen] + np.clip(step_hz, -bin_hz / 2, bin_hz / 2)
+    kept_hz = np.append(np.delete(fit.frequency_hz, np.r_[chosen]), 0.0)
+    apart: list[float] = []
+    for line_hz in wanted_hz.tolist():
+        nearest_hz = np.abs(np.append(kept_hz, apart) - line_hz).min()
+        if nearest_hz > _LEAST_DISTANCE_BINS * bin_hz:
+            apart.append(line_hz)
+    return replace(comb, strays_hz=tuple(apart))
 
 
 def _moving_hum(comb: Comb, lines_hz: Spectral, bin_hz: float) -> range:
@@ -348,8 +511,7 @@ def _leaking_orders(lines: ToneLines, sample_rate_hz: float, count: int) -> tupl
     """
     bin_hz = sample_rate_hz / count
     tone_hz = lines.fundamental_hz
-    top = min(LATE_HARMONIC, math.ceil((sample_rate_hz / 2 - bin_hz) / tone_hz) - 1)
-    late = tuple(range(lines.comb.orders[-1] + 1, top + 1))
+    late = _late_orders(lines.comb, tone_hz, sample_rate_hz, bin_hz)
     if not late:
         return ()
     power = lines.residual.mean_square_v2
@@ -357,3 +519,11 @@ def _leaking_orders(lines: ToneLines, sample_rate_hz: float, count: int) -> tupl
     strongest_v = math.sqrt(2 * float(power[np.minimum(bins, power.size - 1)].max()))
     leaked_v = strongest_v / (math.pi * tone_hz / bin_hz)
     return late if leaked_v > 0.3 * math.sqrt(float(lines.noise_v2.min())) else ()
+
+
+def _late_orders(
+    comb: Comb, tone_hz: float, sample_rate_hz: float, bin_hz: float
+) -> tuple[int, ...]:
+    """Orders above the tenth, as far as a squared-off tone shows them."""
+    top = min(LATE_HARMONIC, math.ceil((sample_rate_hz / 2 - bin_hz) / tone_hz) - 1)
+    return tuple(range(comb.orders[-1] + 1, top + 1))

@@ -1,7 +1,7 @@
 """Kind `tone`: one sine at a stated output level, fully analysed."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -222,12 +222,18 @@ def _findings(
     heard = max(result.harmonics, default=1)
     up_to = (f"harmonics up to H{heard}",) if result.harmonics_above else ()
     return [
-        found("level", "V", level, u_level),
+        found("level", "V", level, u_level, remarks=hum_remarks(result, [1])),
         Finding(name="power", unit="W", value=power_w, standard_uncertainty=u_power),
         Finding(name="gain", unit="dB", value=gain_db, standard_uncertainty=u_gain),
         found("frequency", "Hz", frequency, u_frequency),
-        found("dc_offset", "V", result.dc_offset_v, u_dc),
-        found("thd", "1", result.thd, own_residual, remarks=up_to)
+        dc_finding(result, u_dc),
+        found(
+            "thd",
+            "1",
+            result.thd,
+            own_residual,
+            remarks=(*up_to, *hum_remarks(result, result.harmonics)),
+        )
         if result.harmonics
         else not_found("thd", "1", "every harmonic lies above the analyser's band"),
         found(
@@ -238,7 +244,7 @@ def _findings(
             remarks=_band_remark(settings, result),
         ),
         *(
-            found(f"h{k}", "1", harmonic, own_residual)
+            found(f"h{k}", "1", harmonic, own_residual, remarks=hum_remarks(result, [k]))
             for k, harmonic in sorted(result.harmonics.items())
         ),
         *(
@@ -248,6 +254,26 @@ def _findings(
         found("crest_factor", "1", result.crest_factor),
         found("sidebands", "1", result.mains_sidebands),
     ]
+
+
+def hum_remarks(result: ToneResult, orders: Iterable[int]) -> tuple[str, ...]:
+    """Where hum lies that these orders can't be told from, and what would tell them apart."""
+    if result.covers_mains:
+        return ("hum, if there is any, counts as part of it: the tone's lines lie on the mains'",)
+    hidden_hz = [result.hidden_hum_hz[k] for k in orders if k in result.hidden_hum_hz]
+    if not hidden_hz:
+        return ()
+    at = " and ".join(say(hz, "Hz") for hz in hidden_hz[:3])
+    more = " and others" if len(hidden_hz) > 3 else ""
+    return (f"hum at {at}{more} may be part of it; a longer record or another frequency tells",)
+
+
+def dc_finding(result: ToneResult, *instrument: float) -> Finding:
+    """The offset, or why there is none."""
+    if result.dc_offset_v.value is None:
+        why = "the record is too short to tell DC from hum; lengthen it to 0.1 s"
+        return not_found("dc_offset", "V", why)
+    return found("dc_offset", "V", result.dc_offset_v, *instrument)
 
 
 def _band_remark(settings: ToneSettings, result: ToneResult) -> tuple[str, ...]:

@@ -2,9 +2,12 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from drivers.fakes import Call
+from sequencer.analysis.tone import analyse_tone
+from sequencer.steps.tone import dc_finding, hum_remarks
 
 STEP = "kind: tone, level: 10 W, record: 0.5 s"
 LEVEL_V = math.sqrt(10.0 * 8.0)  # P = U^2 / R
@@ -276,3 +279,18 @@ def test_thd_plus_noise_says_why_it_can_be_less_than_thd(on, frequency, says):
     found = on.run(f"{STEP}, frequency: {frequency}", bench).findings()
     assert found["thd_plus_noise"].remarks == says
     assert (found["thd_plus_noise"].value < found["thd"].value) == bool(says)
+
+
+def test_what_hum_may_be_part_of_is_said_and_so_is_a_record_too_short_for_dc():
+    t = np.arange(48000) / 48000.0
+    noise = 1e-6 * np.random.default_rng(0).standard_normal(t.size)
+    wave = np.sin(2 * np.pi * 25.0 * t) + noise
+    hum = sum(1e-3 / k * np.sin(2 * np.pi * 50.0 * k * t) for k in range(1, 12))
+    beside = analyse_tone(wave + hum, 48000.0)
+    (told,) = hum_remarks(beside, [2])
+    assert "hum at 50 Hz may be part of it" in told
+    assert hum_remarks(beside, [3]) == ()
+    (untold,) = hum_remarks(analyse_tone(wave, 48000.0), [2])
+    assert "if there is any" in untold
+    short = analyse_tone(np.sin(2 * np.pi * 1000.3 * t[:480]) + noise[:480], 48000.0)
+    assert "too short to tell DC from hum" in (dc_finding(short).reason or "")
