@@ -552,9 +552,9 @@ def _serial(text: str) -> str:
 
 
 def _user() -> str:
-    import getpass
+    from sequencer.user_name import user_name
 
-    return f"{getpass.getuser()} (--accept-cautions)"
+    return f"{user_name()} (--accept-cautions)"
 
 
 def _figures(pairs: Sequence[str]) -> dict[str, str]:
@@ -625,14 +625,13 @@ class _Terminal:
     """The person at this terminal."""
 
     def __init__(self, console: Console, screen: Screen) -> None:
-        import getpass
-
         from sequencer.heard_lines import HeardLines
+        from sequencer.user_name import user_name
 
         self._console = console
         self._screen = screen
         self._heard = HeardLines(sys.stdin)
-        self.name = getpass.getuser()
+        self.name = user_name()
 
     def accept(self, caution: str, meanwhile: Meanwhile = nothing) -> None:
         """Show and ask until the answer is yes or no; a typo declines nothing."""

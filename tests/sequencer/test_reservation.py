@@ -96,6 +96,58 @@ def test_a_link_where_the_reservations_lie_is_refused_and_not_followed(tmp_path)
     assert not list(home.iterdir())
 
 
+def _laid(place, what, victim):
+    """Something else where a file of ours would lie."""
+    if what == "link":
+        place.symlink_to(victim)
+    elif what == "hard link":
+        os.link(victim, place)
+    elif what == "pipe":
+        os.mkfifo(place)
+    else:
+        place.mkdir()
+
+
+@pytest.mark.parametrize("what", ["link", "hard link", "pipe", "folder"])
+def test_what_was_laid_in_a_lock_s_place_is_refused_in_a_sentence_and_not_touched(tmp_path, what):
+    """Everybody may write to the folder, so a link there may lead to anything of the user's."""
+    victim = tmp_path / "victim"
+    victim.write_text("dear to somebody")
+    victim.chmod(0o600)
+    with reserved([A], "before", tmp_path / "locks"):
+        pass
+    (lock,) = (tmp_path / "locks").glob("*.lock")
+    lock.unlink()
+    _laid(lock, what, victim)
+    with pytest.raises(Refused, match=r"can't be reserved: .*\.lock: ") as caught:
+        reserved([A], "one", tmp_path / "locks").__enter__()
+    assert (caught.value.code, caught.value.exit_code) == ("held", 2)
+    assert "remove it" in caught.value.reason or what == "folder"
+    assert victim.read_text() == "dear to somebody"
+    assert victim.stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize("what", ["link", "hard link", "pipe", "folder"])
+def test_what_was_laid_in_a_note_s_place_is_not_touched_and_hinders_nobody(tmp_path, what):
+    victim = tmp_path / "victim"
+    victim.write_text("dear to somebody")
+    with reserved([A], "before", tmp_path / "locks"):
+        pass
+    (note,) = (tmp_path / "locks").glob("*.json")
+    note.unlink()
+    _laid(note, what, victim)
+    with reserved([A], "one", tmp_path / "locks"):
+        assert holder_of(A, tmp_path / "locks").who == "another run"
+    assert victim.read_text() == "dear to somebody"
+
+
+def test_the_folder_of_reservations_is_everybody_s_but_nobody_takes_another_s_lock_away(tmp_path):
+    with reserved([A], "one", tmp_path / "locks"):
+        pass
+    assert (tmp_path / "locks").stat().st_mode & 0o7777 == 0o1777
+    assert {each.stat().st_mode & 0o777 for each in (tmp_path / "locks").iterdir()} == {0o666}
+
+
 def test_two_boards_are_two_instruments(tmp_path):
     with reserved(["GPIB0::5"], "one", tmp_path), reserved(["GPIB1::5"], "two", tmp_path):
         pass
@@ -185,7 +237,7 @@ def test_another_user_s_folder_does_not_lock_this_user_out():
     with tempfile.TemporaryDirectory() as place:
         os.chmod(place, 0o755)
         shared = Path(place) / "shared"
-        with reserved([A], "a colleague", shared):
+        with reserved([A], "a colleague with a rather long note to write over", shared):
             pass
         done = subprocess.run(
             [sys.executable, "-c", _HOLD.replace("with", becomes, 1), str(shared), A],
@@ -261,7 +313,14 @@ def test_a_lock_that_cannot_be_asked_is_not_taken_for_free(tmp_path, mocker, is_
     if not is_alive:
         (note,) = tmp_path.glob("*.json")
         note.write_text(json.dumps({**json.loads(note.read_text()), "pid": _dead_process()}))
-    mocker.patch("sequencer.reservation.os.open", side_effect=PermissionError(13, "no permission"))
+    before = os.open
+
+    def refused(path, *how):
+        if Path(path).suffix == ".lock":
+            raise PermissionError(13, "no permission")
+        return before(path, *how)
+
+    mocker.patch("sequencer.reservation.os.open", side_effect=refused)
     holder = holder_of(A, tmp_path)
     assert (holder is not None) is is_alive
     assert not is_alive or holder.words().startswith("perhaps still running: a colleague's run")
