@@ -576,8 +576,9 @@ def _screen(as_json: bool) -> Iterator[tuple[Console, Screen]]:
     A signal that leaves it tells how the bench was left.
     """
     from sequencer.screen import Screen, Terminal
+    from sequencer.unblocked import unblocked
 
-    console = Terminal(stderr=as_json)
+    console = Terminal(file=unblocked(sys.stderr if as_json else sys.stdout))
     with Screen(console, _tell_unseen) as screen:
         try:
             yield console, screen

@@ -188,3 +188,11 @@ class Interrupted(BaseException):
     def exit_code(self) -> int:
         """128 plus the signal's number: 130 for SIGINT, 143 for SIGTERM."""
         return 128 + self.signal_number
+
+
+def interruption_behind(error: BaseException) -> Interrupted | None:
+    """The signal that was on its way when this error came between (a clean-up that failed), if any."""
+    behind: BaseException | None = error
+    while behind is not None and not isinstance(behind, Interrupted):
+        behind = behind.__context__
+    return behind

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.status import Status
 from rich.text import Text
 
-from sequencer.errors import printable
+from sequencer.errors import interruption_behind, printable
 from sequencer.events import (
     BrokenOff,
     CautionAccepted,
@@ -231,6 +231,8 @@ class Screen:
             for part in self._broken(line):
                 self._console.print(part, soft_wrap=True, highlight=False)
         except OSError as error:
+            if (interruption := interruption_behind(error)) is not None:
+                raise interruption from None
             if not self.is_unseen:
                 self.is_unseen = True
                 self._tell(error.strerror or str(error))

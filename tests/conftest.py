@@ -175,13 +175,15 @@ def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     """Begins a command in a folder of its own and does not wait for it."""
     begun: list[subprocess.Popen[str]] = []
 
-    def run(*arguments: str | Path, before: str = "") -> subprocess.Popen[str]:
+    def run(
+        *arguments: str | Path, before: str = "", stdout: int = subprocess.PIPE
+    ) -> subprocess.Popen[str]:
         process = subprocess.Popen(
             Shell.line(arguments, before),
             cwd=tmp_path,
             env=Shell.environment(),
             stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
+            stdout=stdout,
             stderr=subprocess.PIPE,
             text=True,
         )

@@ -1,7 +1,9 @@
 """Nobody in the room: whatever becomes of the program, the bench ends safe and the record whole."""
 
+import contextlib
 import json
 import os
+import pty
 import signal
 import time
 from pathlib import Path
@@ -65,14 +67,20 @@ class Run:
 def long_run(begin, new_bench, tmp_path):
     """Starts a run and gives it once the unit is driven."""
 
-    def start(*options, edit=lambda text: text):
+    def start(*options, edit=lambda text: text, **how):
         bench = new_bench()
         bench.bench_file.write_text(edit(bench.bench_file.read_text()))
         procedure = tmp_path / "long.yaml"
         procedure.write_text(PROCEDURE)
         arguments = ["run", procedure, "--bench", bench.bench_file, "--serial", "S-1"]
         process = begin(
-            *arguments, "--unattended", "--accept-cautions", "--out", tmp_path / "out", *options
+            *arguments,
+            "--unattended",
+            "--accept-cautions",
+            "--out",
+            tmp_path / "out",
+            *options,
+            **how,
         )
         run = Run(process, bench, tmp_path / "out")
         _until(lambda: '"step":"warm"' in run.journal.read_text(), 30, "the long step never began")
@@ -120,6 +128,32 @@ def test_a_frozen_sequencer_is_ended_and_the_bench_made_safe(long_run, steadyben
     assert run.process.wait(timeout=5) == -signal.SIGKILL
     _until(lambda: "made_safe" in run.names(), 5, "the journal was not told")
     assert "no sign of life" in run.events()[-2]["cause"]
+    _verified(run, steadybench)
+
+
+@pytest.fixture
+def held_terminal():
+    """The descriptor of a terminal that takes nothing any more, as after Ctrl-S."""
+    outer, inner = pty.openpty()
+    os.set_blocking(inner, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(inner, b"x" * 100)
+    os.set_blocking(inner, True)
+    yield inner
+    os.close(outer)
+    os.close(inner)
+
+
+def test_a_terminal_that_takes_nothing_holds_up_neither_the_run_nor_a_signal(
+    long_run, steadybench, held_terminal
+):
+    run = long_run(stdout=held_terminal)
+    begun_s = time.monotonic()
+    run.process.send_signal(signal.SIGTERM)
+    _safe_within(run, begun_s)
+    assert run.process.wait(timeout=20) == 128 + signal.SIGTERM
+    assert run.events()[-1]["outcome"] == "interrupted"
     _verified(run, steadybench)
 
 

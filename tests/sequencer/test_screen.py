@@ -1,10 +1,13 @@
 """What a person sees of a run: words that stand without colour, and nothing raw from outside."""
 
+import errno
 import io
+import signal
 
 import pytest
 from rich.text import Text
 
+from sequencer.errors import Interrupted
 from sequencer.events import (
     Answered,
     CautionAccepted,
@@ -417,3 +420,19 @@ def test_a_reading_that_is_only_a_bound_is_shown_as_one(shown):
     low = _reading(name="bandwidth_low", value=None, unit="Hz", upper_bound=4.0, limits=None)
     done = StepFinished(step="a", kind="sweep", verdict=Verdict.INFO)
     assert "lower -3 dB frequency at most 4 Hz" in shown(_step(kind="sweep"), low, done)
+
+
+class _Torn(io.StringIO):
+    """A terminal that is gone when a signal has come in the midst of a write."""
+
+    def write(self, text: str) -> int:
+        try:
+            raise Interrupted(signal.SIGTERM)
+        finally:
+            raise OSError(errno.EIO, "Input/output error")
+
+
+def test_a_signal_in_a_write_that_fails_is_not_lost():
+    screen = Screen(Terminal(file=_Torn()))
+    with pytest.raises(Interrupted):
+        screen(Stamped(t_s=0.0, at=None, event=Noted(step="s", text="anything")))
