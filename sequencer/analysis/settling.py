@@ -76,6 +76,7 @@ class SettlingResult:
     may_be_hum: bool
     fastest_hz: float
     event_s: float
+    event_doubt_s: float
     is_event_found: bool
     band_v: tuple[float, float]
     trend_time_s: Samples
@@ -287,7 +288,7 @@ def _result(
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
     return SettlingResult(
-        settling_time_s=time if is_given else Estimate(value=None),
+        settling_time_s=_counted_from(event, time) if is_given else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
         final_value_v=final,
         ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
@@ -302,11 +303,19 @@ def _result(
         may_be_hum=False,
         fastest_hz=_fastest_hz(trend),
         event_s=event.time_s,
+        event_doubt_s=event.doubt_s,
         is_event_found=event.is_found,
         band_v=band,
         trend_time_s=trend.time_s - event.time_s,
         trend_v=trend.value_v,
         course_v=course.value_v(trend.time_s - event.time_s) if is_described else None,
+    )
+
+
+def _counted_from(event: Event, time: Estimate) -> Estimate:
+    """A time with the event's own doubt joined in."""
+    return replace(
+        time, standard_uncertainty=float(np.hypot(time.standard_uncertainty, event.doubt_s))
     )
 
 

@@ -16,6 +16,8 @@ from sequencer.analysis.arrays import Samples
 _MEDIAN_POINTS = 11
 _CLICK_SD = 8.0
 _LEAST_REST = 8
+_CLEAR = 1.3  # times the threshold
+_LEAST_CYCLE = 20  # samples; with fewer, one rounded to whole samples leaves much of the hum
 _ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
@@ -149,10 +151,14 @@ def _point_noise(value: Samples, neighbour_correlation: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """Where something was switched: time_s from the record's start; is_found, or the start taken."""
+    """Where something was switched: time_s from the record's start; is_found, or the start taken.
+
+    doubt_s: standard uncertainty of the time, where noise or hum are about as large as what happened.
+    """
 
     time_s: float
     is_found: bool
+    doubt_s: float = 0.0
 
 
 def find_event(samples: Samples, sample_rate_hz: float, mains_hz: float) -> Event:
@@ -171,9 +177,7 @@ def find_event(samples: Samples, sample_rate_hz: float, mains_hz: float) -> Even
     raw = _raw_points(samples, sample_rate_hz, mains_hz, trend)
     coarse_s = _lasting_jump_s(raw, trend.step_s)
     if coarse_s is not None:
-        return Event(
-            time_s=_onset_s(samples, sample_rate_hz, coarse_s, trend.step_s), is_found=True
-        )
+        return _onset(samples, sample_rate_hz, coarse_s, trend.step_s, mains_hz)
     click_s = _first_click_s(samples, sample_rate_hz)
     return Event(time_s=click_s or 0.0, is_found=click_s is not None)
 
@@ -215,23 +219,42 @@ def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
     return (best + 3) * step_s
 
 
-def _onset_s(samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float) -> float:
-    """First sample that leaves the quiet before a jump known to a few points, s."""
+def _onset(
+    samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float, mains_hz: float
+) -> Event:
+    """First sample that leaves the quiet before a jump known to a few points."""
+    coarse = Event(time_s=coarse_s, is_found=True, doubt_s=2.0 * step_s)
     quiet_end = int(max(coarse_s - 4.0 * step_s, 0.2 * coarse_s) * sample_rate_hz)
-    quiet = samples[max(quiet_end - int(20 * step_s * sample_rate_hz), 0) : quiet_end]
-    if quiet.size < 3:
-        return coarse_s
-    level = float(np.median(quiet))
-    # five standard deviations of noise; the second term is for hum, which has long crests
-    scatter = _ROBUST * float(np.median(np.abs(quiet - level)))
-    reach = 1.5 * float(np.quantile(np.abs(quiet - level), 0.98))
+    cycle = round(sample_rate_hz / mains_hz)
+    first = quiet_end - int(20 * step_s * sample_rate_hz)
+    first = max(first, cycle if quiet_end >= 2 * cycle else 0)
     end = int((coarse_s + 5.0 * step_s) * sample_rate_hz) + 2
-    after = samples[quiet_end:end]
-    lasting = abs(float(np.median(after[-max(after.size // 4, 1) :])) - level)
-    away = np.abs(after - level) > max(5.0 * scatter, reach, 0.02 * lasting)
+    near = samples[first:end]
+    size = quiet_end - first
+    if size < 3:
+        return coarse
+    level = float(np.median(near[:size]))
+    lasting = abs(float(np.median(near[-max((near.size - size) // 4, 1) :])) - level)
+    moved = np.abs(near - level)
+    if cycle >= _LEAST_CYCLE and first >= cycle:
+        # against the sample a mains cycle before, hum is next to nothing, noise 1.4 times as much
+        against = np.abs(near - samples[first - cycle : first - cycle + near.size])
+        if _crest(against[:size]) < _crest(moved[:size]):
+            moved = against
+    # five standard deviations of noise; the second term is for hum, which has long crests
+    scatter = _ROBUST * float(np.median(moved[:size]))
+    threshold = max(5.0 * scatter, 1.5 * _crest(moved[:size]), 0.02 * lasting)
+    away = moved[size:] > threshold
     if not np.any(away):
-        return coarse_s
-    return (quiet_end + int(np.argmax(away))) / sample_rate_hz
+        return coarse
+    time_s = (quiet_end + int(np.argmax(away))) / sample_rate_hz
+    is_clear = lasting > _CLEAR * threshold  # else noise may hide its first milliseconds
+    return Event(time_s=time_s, is_found=True, doubt_s=0.0 if is_clear else step_s / 2.0)
+
+
+def _crest(size: Samples) -> float:
+    """What one in fifty exceeds."""
+    return float(np.quantile(size, 0.98))
 
 
 def _first_click_s(samples: Samples, sample_rate_hz: float) -> float | None:

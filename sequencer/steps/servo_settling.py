@@ -3,6 +3,7 @@
 From power-on, through the relay; or, for a DC-coupled unit, after a small DC step at its input.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, ClassVar, Literal
 
@@ -239,7 +240,8 @@ def _findings(
     findings.append(final)
     if settings.after == "power_on":
         delay = Estimate(
-            value=result.event_s - capture.facts["moved_s"], standard_uncertainty=event_doubt_s
+            value=result.event_s - capture.facts["moved_s"],
+            standard_uncertainty=math.hypot(event_doubt_s, result.event_doubt_s),
         )
         clock_s = rectangular(analyser.frequency) * result.event_s
         findings += [

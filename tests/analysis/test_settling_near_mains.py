@@ -97,3 +97,21 @@ def test_hum_of_a_mains_frequency_that_drifts_is_no_ringing(drift_hz_per_s):
     assert result.too_fast_hz is None
     assert abs(time.value - SETTLED_S) < 3.0 * time.standard_uncertainty + 1e-3
     assert time.standard_uncertainty < 5e-3
+
+
+@pytest.mark.parametrize("jump_v", [-60e-3, -30e-3, 25e-3, 40e-3])
+@pytest.mark.parametrize("hum_hz", [49.87, 50.0, 50.13])
+@pytest.mark.parametrize("noise_v", [3e-4, 1.2e-2])
+def test_the_event_is_found_beside_hum_as_large_or_doubted(jump_v, hum_hz, noise_v):
+    time = np.arange(int(5.0 * RATE_HZ)) / RATE_HZ
+    after = np.maximum(time - 0.7, 0.0)
+    volts = np.where(time >= 0.7, jump_v * np.exp(-after / 0.9), 0.0)
+    volts += 15e-3 * np.cos(2 * np.pi * hum_hz * time + 0.4)
+    volts += noise_v * np.random.default_rng(6).standard_normal(time.size)
+    result = analyse_settling(volts, RATE_HZ, within_v=10e-3)
+    assert result.is_event_found
+    assert abs(result.event_s - 0.7) < 3.0 * result.event_doubt_s + 2.0 / RATE_HZ
+    assert result.event_doubt_s <= 0.04
+    if noise_v < 1e-3:
+        assert result.event_doubt_s < 1e-3
+    assert result.settling_time_s.standard_uncertainty >= result.event_doubt_s
