@@ -135,19 +135,23 @@ def _hum_and_fits(
 
     dominant = [dominant_tone(section, sample_rate_hz, nominals_hz) for section in sections]
     hum = found(dominant)
-    fits = _fits(sections, sample_rate_hz, hum, dominant)
+    known_hz = [
+        [*([] if tone is None else tone.frequency_hz), *tones_hz]
+        for tone, tones_hz in zip(dominant, hum.tones_hz(), strict=True)
+    ]
+    fits = _fits(sections, sample_rate_hz, hum, known_hz)
     tones = [tones_of(fit) for fit in fits]
     if hum.stray_hz or not any(tone.frequency_hz.size for tone in tones):
         return hum, fits
     hum = found(tones)
-    return hum, _fits(sections, sample_rate_hz, hum, dominant)
+    return hum, _fits(sections, sample_rate_hz, hum, known_hz)
 
 
 def _fits(
     sections: Sequence[Samples],
     sample_rate_hz: float,
     hum: Hum,
-    known: Sequence[LineFit | None],
+    known_hz: Sequence[Sequence[float]],
 ) -> list[HumLines]:
     return [
         fit_with_tones(
@@ -156,9 +160,9 @@ def _fits(
             mains_hz,
             nominal_hz=hum.nominal_hz,
             doubt_hz=0.0 if hum.lines else SEARCH_REACH * hum.nominal_hz,
-            known=tone,
+            known_hz=tones_hz,
         )
-        for section, mains_hz, tone in zip(sections, hum.section_hz(), known, strict=True)
+        for section, mains_hz, tones_hz in zip(sections, hum.section_hz(), known_hz, strict=True)
     ]
 
 

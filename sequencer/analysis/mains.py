@@ -1,10 +1,12 @@
 """The mains frequency and its lines (hum) in a record.
 
 Theory of operation. Around each nominal frequency a comb of ten harmonics is moved; its score is the
-sum of sqrt(power over local median), so that strong lines rule and noise at empty harmonics does not.
-All lines that stand out then share one frequency in a Gauss-Newton fit. Beyond +-1.2 % of the nominal
-frequency hum is followed only where at least two lines agree, the first or second among them; one
-alone there is a stray line, which nothing may be read beside.
+sum of log(1 + power over what stands out), so that many lines that agree rule over one stronger stray
+tone, and noise at empty harmonics does not. All lines that stand out then share one frequency in a
+Gauss-Newton fit; one that lies elsewhere than the others say is a tone of another origin. Where such
+lines are no fewer than those that agree, either may be the hum, and nothing may be read beside them.
+Beyond +-1.2 % of the nominal frequency hum is followed only where at least two lines agree, the first
+or second among them; one alone there is a stray line likewise.
 """
 
 import math
@@ -61,8 +63,9 @@ class MainsFrequency:
     is_seen says whether at least one hum line stands out of the noise; if not, this is no more than
     where hum would fit best. is_told says whether the lines tell the mains frequency. seen are the
     multiples that stand out, own_power the power (arbitrary unit) of the strongest of them that can't
-    belong to another nominal frequency. stray_hz is a line that stands out, stronger than all of
-    those, too far from the nominal frequency to be told for hum by itself.
+    belong to another nominal frequency. tones_hz are lines that stand out near a multiple but lie
+    elsewhere than the seen ones say. stray_hz is a line that stands out but can't be told for hum, for
+    it lies too far from the nominal frequency, or others disagree.
     """
 
     value_hz: float
@@ -71,6 +74,7 @@ class MainsFrequency:
     is_told: bool = False
     seen: tuple[int, ...] = ()
     own_power: float = 0.0
+    tones_hz: tuple[float, ...] = ()
     stray_hz: float | None = None
 
 
@@ -88,6 +92,11 @@ class HumLines:
     noise_v2: Spectral
     residual: Periodogram
     hidden_hz: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def has_strong(multiples: Collection[int]) -> bool:
+    """Whether one of the lines that are the strong ones of any hum is among them."""
+    return any(multiple in STRONG_MULTIPLES for multiple in multiples)
 
 
 def find_mains(
@@ -111,7 +120,7 @@ def find_mains(
     combs = [] if hum is None else hum.best_combs(nominals_hz)
     if hum is None or not combs:
         return None
-    return hum.frequency(max(combs, key=lambda comb: comb.score))
+    return hum.frequency(max(combs, key=lambda best_first: best_first[0].score))
 
 
 def find_each_mains(
@@ -124,7 +133,7 @@ def find_each_mains(
     """As find_mains, for each nominal frequency by itself, without those the record is too short for."""
     hum = _HumSpectrum.of(samples, sample_rate_hz, without)
     combs = [] if hum is None else hum.best_combs(nominals_hz)
-    return {} if hum is None else {comb.nominal_hz: hum.frequency(comb) for comb in combs}
+    return {} if hum is None else {best[0].nominal_hz: hum.frequency(best) for best in combs}
 
 
 def multiples_below(
@@ -171,7 +180,10 @@ def fit_hum(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Comb:
-    """The best position of the comb: its score, frequency, and the lines that stand out."""
+    """A position of the comb: its score, frequency, and the lines that stand out.
+
+    elsewhere_hz is where another line stands out near a multiple, out of the lobe at the comb's.
+    """
 
     score: float
     nominal_hz: float
@@ -180,11 +192,7 @@ class _Comb:
     rivals_hz: Sequence[float]  # nominal frequencies that it must be told from
     power: Mapping[int, float]  # of each multiple that stands out
     noise_v2: Mapping[int, float]  # variance a sample, white noise as strong as that around each
-
-    @property
-    def strongest(self) -> float:
-        """Power of the strongest line that stands out."""
-        return max(self.power.values(), default=0.0)
+    elsewhere_hz: Mapping[int, float]
 
     @property
     def own_power(self) -> float:
@@ -195,7 +203,7 @@ class _Comb:
     @property
     def has_strong(self) -> bool:
         """Whether one of the lines that are the strong ones of any hum stands out."""
-        return not self.power.keys().isdisjoint(STRONG_MULTIPLES)
+        return has_strong(self.power)
 
     def resting_on(self, multiples: Collection[int]) -> "_Comb":
         """With these lines only."""
@@ -205,11 +213,11 @@ class _Comb:
 class _HumSpectrum:
     """Hann power spectrum of the slow copy on a grid of half bins."""
 
-    def __init__(self, slow: Samples, rate_hz: float, peak_v: float) -> None:
+    def __init__(self, slow: Samples, rate_hz: float, peak_v: float, taken_hz: Spectral) -> None:
         window = hann(slow.size)
         length = scipy.fft.next_fast_len(2 * slow.size, real=True)
         transform = scipy.fft.rfft((slow - slow.mean()) * window, n=length)
-        self._slow, self._rate_hz = slow, rate_hz
+        self._slow, self._rate_hz, self._taken_hz = slow, rate_hz, taken_hz
         self._power = np.square(transform.real) + np.square(transform.imag)
         self._power /= sum_of_squares(window)
         self._step_hz = rate_hz / length
@@ -227,28 +235,43 @@ class _HumSpectrum:
         slow, rate_hz = group_means(samples, sample_rate_hz, group, without=without)
         if slow.size < _FEWEST_SLOW:
             return None
-        return cls(slow, rate_hz, max(float(samples.max()), -float(samples.min())))
+        taken_hz = np.zeros(0) if without is None else without.frequency_hz
+        return cls(slow, rate_hz, max(float(samples.max()), -float(samples.min())), taken_hz)
 
-    def best_combs(self, nominals_hz: Sequence[float]) -> list[_Comb]:
-        """The best comb of each nominal frequency of which the record holds enough cycles."""
+    def best_combs(self, nominals_hz: Sequence[float]) -> list[list[_Comb]]:
+        """The best combs, best first, of each nominal frequency with enough cycles in the record."""
         rivals_hz = (*nominals_hz, *nominals_with(nominals_hz[0]))
         return [
-            self._best_comb(f, rivals_hz)
+            self._best_combs(f, rivals_hz)
             for f in nominals_hz
             if self._seconds * f >= FEWEST_CYCLES and f < self._top_hz
         ]
 
-    def frequency(self, comb: _Comb) -> MainsFrequency:
-        """The mains frequency by a comb's lines."""
+    def frequency(self, best_first: Sequence[_Comb]) -> MainsFrequency:
+        """The mains frequency by a comb's lines; by the best's if none has lines that agree."""
+        found = self._frequency_of(best_first[0])
+        for comb in best_first[1:]:
+            if found.is_seen:
+                break
+            other = self._frequency_of(comb)
+            if other.is_told and len(other.seen) > 1:
+                found = other
+        return found
+
+    def _frequency_of(self, comb: _Comb) -> MainsFrequency:
         if not comb.power:
             return self._unseen(comb.nominal_hz, comb.frequency_hz)
         fitted = _shared_frequency(self._slow, self._rate_hz, comb)
         fitted_hz, doubt_hz, multiples = fitted or (comb.frequency_hz, 0.0, tuple(comb.power))
+        elsewhere_hz = dict(comb.elsewhere_hz)
+        for h in comb.power.keys() - multiples:
+            elsewhere_hz[h] = self._peak_near_hz(h * fitted_hz)
         comb = comb.resting_on(multiples)
         off_hz = abs(fitted_hz - comb.nominal_hz) - SEARCH_REACH * comb.nominal_hz
         is_lone = len(multiples) < 2 or not comb.has_strong
         is_beyond = not comb.range_hz[0] <= fitted_hz <= comb.range_hz[1]
-        if fitted is None or is_beyond or (is_lone and off_hz > 2 * doubt_hz):
+        is_disputed = has_strong(elsewhere_hz) and len(elsewhere_hz) >= len(multiples)
+        if fitted is None or is_beyond or is_disputed or (is_lone and off_hz > 2 * doubt_hz):
             stray_hz = multiples[0] * fitted_hz
             return self._unseen(comb.nominal_hz, comb.nominal_hz, stray_hz=stray_hz)
         return MainsFrequency(
@@ -258,6 +281,7 @@ class _HumSpectrum:
             is_told=is_told(comb.nominal_hz, multiples, comb.rivals_hz),
             seen=multiples,
             own_power=comb.own_power,
+            tones_hz=tuple(sorted(elsewhere_hz.values())),
         )
 
     def _unseen(
@@ -268,43 +292,72 @@ class _HumSpectrum:
             value_hz=guess_hz, standard_uncertainty_hz=doubt_hz, is_seen=False, stray_hz=stray_hz
         )
 
-    def _best_comb(self, nominal_hz: float, rivals_hz: Sequence[float]) -> _Comb:
-        """Where the comb fits best around a nominal frequency; beyond +-1.2 % only to stronger hum."""
-        multiples = [h for h in range(1, SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
-        floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
+    def _best_combs(self, nominal_hz: float, rivals_hz: Sequence[float]) -> list[_Comb]:
+        """Where the comb fits best around a nominal frequency; beyond +-1.2 % only where better."""
         low_hz, high_hz = _range_hz(nominal_hz, rivals_hz)
         near_low_hz, near_high_hz = nominal_hz * (1 - SEARCH_REACH), nominal_hz * (1 + SEARCH_REACH)
+        multiples = [h for h in range(1, SEARCHED_LINES + 1) if h * nominal_hz < self._top_hz]
+        floors = np.array([self._median_around(h * nominal_hz) for h in multiples])
 
-        def within(part_hz: tuple[float, float]) -> _Comb:
+        def trial(part_hz: tuple[float, float]) -> tuple[Spectral, Spectral]:
             points = 2 * int(np.ceil(8 * self._seconds * (part_hz[1] - part_hz[0]))) + 1
             trial_hz = np.linspace(*part_hz, points)
-            power = self._power_at(np.outer(multiples, trial_hz))
-            score = np.sqrt(power / floors[:, np.newaxis]).sum(axis=0)
+            return trial_hz, self._power_at(np.outer(multiples, trial_hz))
+
+        def is_line(i: int, power: float, line_hz: float) -> bool:
+            return (
+                power > max(_SEEN * floors[i], self._least)
+                and power > _OVER_FOOT * self._foot(line_hz, nominal_hz)
+                and not self._is_taken(line_hz)
+            )
+
+        def elsewhere_hz(comb_hz: float) -> dict[int, float]:
+            found_hz = {}
+            for i, h in enumerate(multiples):
+                is_out = np.abs(near_hz - comb_hz) * h * self._seconds > _LOBE_BINS
+                power = np.where(is_out, near_power[i], 0.0)
+                at = int(np.argmax(power))
+                # what is highest at the edge has its peak outside
+                if 0 < at < near_hz.size - 1 and is_line(i, power[at], h * near_hz[at]):
+                    found_hz[h] = float(h * near_hz[at])
+            return found_hz
+
+        def best_of(trial_hz: Spectral, power: Spectral) -> _Comb:
+            score = np.log1p(power / (_SEEN * floors[:, np.newaxis])).sum(axis=0)
             best = int(np.argmax(score))
-            chosen = [
-                i
-                for i, h in enumerate(multiples)
-                if power[i, best] > max(_SEEN * floors[i], self._least)
-                and power[i, best] > _OVER_FOOT * self._foot(h * trial_hz[best], nominal_hz)
-            ]
+            best_hz = float(trial_hz[best])
+            chosen = [i for i, h in enumerate(multiples) if is_line(i, power[i, best], h * best_hz)]
             return _Comb(
                 score=float(score[best]),
                 nominal_hz=nominal_hz,
-                frequency_hz=float(trial_hz[best]),
+                frequency_hz=best_hz,
                 range_hz=(low_hz, high_hz),
                 rivals_hz=rivals_hz,
                 power={multiples[i]: float(power[i, best]) for i in chosen},
                 noise_v2={multiples[i]: float(floors[i]) / math.log(2) for i in chosen},
+                elsewhere_hz=elsewhere_hz(best_hz),
             )
 
-        best = within((near_low_hz, near_high_hz))
+        near_hz, near_power = trial((near_low_hz, near_high_hz))
+        near = best_of(near_hz, near_power)
         if self._seconds * (high_hz - low_hz) < _FEWEST_BINS_APART:
-            return best  # the lobes are wider than all of the range
-        for part_hz in ((low_hz, near_low_hz), (near_high_hz, high_hz)):
-            far = within(part_hz)
-            if far.has_strong and far.strongest > best.strongest:
-                best = far
-        return best
+            return [near]  # the lobes are wider than all of the range
+        far = [best_of(*trial(part)) for part in ((low_hz, near_low_hz), (near_high_hz, high_hz))]
+        better = [comb for comb in far if comb.has_strong and comb.score > near.score]
+        return [*sorted(better, key=lambda comb: -comb.score), near]
+
+    def _is_taken(self, line_hz: float) -> bool:
+        """Whether what was taken off lies so near that it took a part of a line here with it."""
+        near_hz = _APART_BINS / self._seconds
+        return bool((np.abs(self._taken_hz - line_hz) < near_hz).any())
+
+    def _peak_near_hz(self, frequency_hz: float) -> float:
+        """Where the spectrum is highest inside the lobe of a line at a frequency."""
+        middle, reach = frequency_hz / self._step_hz, _LOBE_BINS / self._seconds / self._step_hz
+        first = max(round(middle - reach), 0)
+        return (
+            first + int(np.argmax(self._power[first : round(middle + reach) + 1]))
+        ) * self._step_hz
 
     def _power_at(self, frequency_hz: Spectral) -> Spectral:
         at = frequency_hz / self._step_hz
@@ -356,8 +409,8 @@ def _shared_frequency(
     """Gauss-Newton on one frequency f with lines at h f, each weighted by its own doubt.
 
     Gives f, its doubt, and the multiples that it rests on: a line that lies elsewhere than the others
-    say is none of this mains. None where that is one of the strong lines, so that nobody knows which
-    of them are, and where the iteration leaves the line it started at.
+    say is none of this mains. None where that is a strong one and no two others with a strong one among
+    them agree, so that nobody knows which are, and where the iteration leaves the line it started at.
     """
     multiples = np.array(list(comb.power), dtype=np.float64)
     noise_v2 = np.array([comb.noise_v2[h] for h in comb.power])
@@ -372,7 +425,8 @@ def _shared_frequency(
         off_hz -= _AGREE_DOUBTS * np.sqrt(fit.frequency_gain_hz2 * noise_v2)
         if multiples.size > 1 and off_hz.max() > _AGREE_BINS * bin_hz:
             kept = np.arange(multiples.size) != int(np.argmax(off_hz))
-            if multiples[~kept][0] in STRONG_MULTIPLES:
+            rest = multiples[kept].astype(int).tolist()
+            if has_strong(multiples[~kept].tolist()) and (len(rest) < 2 or not has_strong(rest)):
                 return None
             multiples, noise_v2 = multiples[kept], noise_v2[kept]
             continue

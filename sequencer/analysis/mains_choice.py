@@ -44,6 +44,10 @@ class Hum:
         others_hz = _mean(seen).value
         return [self._guess_hz(mains, others_hz) for mains in self.found]
 
+    def tones_hz(self) -> list[tuple[float, ...]]:
+        """The lines beside each section's hum that are none of it."""
+        return [() if mains is None else mains.tones_hz for mains in self.found]
+
     def _guess_hz(self, mains: MainsFrequency | None, others_hz: float | None) -> float:
         if mains is not None and (mains.is_seen or others_hz is None):
             return mains.value_hz

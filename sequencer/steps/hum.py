@@ -60,7 +60,7 @@ def _why_no_mains(result: IdleResult, said_by: str) -> str:
     if result.stray_hz:
         return (
             f"a line near {_listed(result.stray_hz)} stands out, which may be hum or a stray tone, "
-            f"and none where {nominal} mains has its hum"
+            f"and too few others tell where {nominal} mains has its hum"
         )
     lone = _listed(result.lone_hum_hz)
     if result.other_mains_hz is None:

@@ -252,3 +252,60 @@ def test_a_strong_tone_near_a_weak_line_has_no_line_read_beside_the_hum(mains_hz
     hum = analyse_idle(wave, 8000.0, nominal_mains_hz=50.0, band_hz=(20.0, 3000.0)).hum_lines
     read = {k: e for k, e in hum.items() if e.value is not None}
     assert not hum or read[3].value == pytest.approx(113e-6, rel=0.01)
+
+
+def misread(wave, lines, **said):
+    """The lines that are read wrongly: off by more than 5 doubts, or bounded below the truth."""
+    result = analyse_idle(wave, 48000.0, **said)
+    wrong = {}
+    for multiple, line in result.hum_lines.items():
+        rms = lines.get(multiple, 0.0)
+        # a line that is not there may lie under what the bound's 97 % leave out
+        is_wrong = (
+            line.upper_bound < 0.9 * rms
+            if line.value is None
+            else abs(line.value - rms) > 5 * line.standard_uncertainty + 1e-3 * rms
+        )
+        if is_wrong:
+            wrong[multiple] = (rms, line)
+    return result, wrong
+
+
+FOUR = {1: 300e-6, 2: 100e-6, 3: 50e-6, 6: 30e-6}
+
+
+@pytest.mark.parametrize("tone_v", [0.15e-3, 0.5e-3, 2e-3])
+@pytest.mark.parametrize("tone_hz", [48.9, 49.5, 50.5, 51.3, 98.9, 99.5, 101.0, 149.2, 152.0])
+def test_many_lines_that_agree_outweigh_a_stronger_tone_beside_one(tone_hz, tone_v):
+    # a fan's slip speed beside the hum; it stays so for all its strength
+    wave = with_tones(mains_hum(50.0, FOUR, seconds=5.0), {tone_hz: tone_v})
+    result, wrong = misread(wave, FOUR)
+    assert not wrong
+    assert result.mains_frequency_hz.value == pytest.approx(50.0, abs=1e-3)
+    assert {1, 2, 3, 6} <= set(result.hum_lines) | set(result.hidden_lines)
+    assert len(result.hidden_lines) <= 1
+
+
+def test_a_tone_inside_the_lobe_of_a_hum_line_hides_that_line_alone():
+    wave = with_tones(mains_hum(50.2, FOUR, seconds=5.0), {50.53: 2e-3})
+    result, wrong = misread(wave, FOUR)
+    assert not wrong
+    assert list(result.hidden_lines) == [1]
+    assert result.hum_lines[2].value == pytest.approx(100e-6, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("lines", "tones"), [({1: 300e-6}, {101.1: 500e-6}), ({2: 1e-3}, {49.5: 2e-4})]
+)
+def test_where_no_more_lines_agree_than_disagree_nothing_is_read(lines, tones):
+    result = analyse_idle(with_tones(mains_hum(50.0, lines, seconds=5.0), tones), 48000.0)
+    assert result.hum_lines == {}
+    assert result.stray_hz
+    assert result.mains_frequency_hz.value is None
+
+
+@pytest.mark.parametrize("count", [6, 10, 30])
+def test_however_many_tones_there_are_the_doubt_covers_what_they_leave(count):
+    tones = {73.0 + 41.37 * i: 1e-3 / (1 + i % 3) for i in range(count)}
+    _, wrong = misread(with_tones(mains_hum(50.0, FOUR, seconds=5.0), tones), FOUR)
+    assert not wrong

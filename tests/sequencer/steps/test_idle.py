@@ -195,7 +195,7 @@ def test_a_lone_line_beside_the_mains_leaves_no_hum_reading(on):
     found = on.run(STEP, bench).findings()
     assert found["hum_100"].reason == (
         "a line near 104 Hz stands out, which may be hum or a stray tone, "
-        "and none where 50 Hz mains has its hum"
+        "and too few others tell where 50 Hz mains has its hum"
     )
 
 
