@@ -1,5 +1,6 @@
 """The opened bench as steps see it: routes, waits, words. The only door to what energises."""
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
@@ -25,6 +26,9 @@ from sequencer.unit_data import UnitData, suits_mains
 
 # Guards look at the bench at least this often while a step waits.
 GUARD_PERIOD_S = 10.0
+# A record that takes so long is worth a word; one of more than a period of the guards is not taken
+# blindly.
+_LONG_RECORD_S = 5.0
 # Waits shorter than this are for signals to settle; guards look at other moments.
 _SHORT_WAIT_S = 1.0
 # In real time whoever watches (screen, watchkeeper) is heard this often.
@@ -102,6 +106,7 @@ class StepAccess:
         self._mains_off_s: float | None = None
         self._mains_by_hand = ""
         self._is_ready_for_mains = False
+        self._record_until_s = -math.inf
 
     @property
     def load(self) -> Load:
@@ -126,7 +131,9 @@ class StepAccess:
     @property
     def analyser(self) -> Analyser:
         """The analyser."""
-        return NotedAnalyser(self._bench.analyser, self._state, self._await_record)
+        return NotedAnalyser(
+            self._bench.analyser, self._state, self._record_begun, self._await_record
+        )
 
     @property
     def dmm(self) -> Dmm:
@@ -382,9 +389,22 @@ class StepAccess:
             if left_s > _MOMENT_S:
                 self._emit(Waiting(step=self.step, left_s=left_s))
 
-    def _await_record(self, seconds: float) -> None:
-        """Say that nothing will be heard until a record is there."""
-        self._emit(Waiting(step=self.step, left_s=seconds))
+    def look(self) -> None:
+        """Let the guards look whose time has come."""
+        self._guards.look()
+
+    def _record_begun(self, seconds: float) -> None:
+        self._record_until_s = self.now_s() + seconds if seconds >= _LONG_RECORD_S else -math.inf
+
+    def _await_record(self) -> None:
+        """Wait until a long record is there, the guards looking; of a shorter one only say so."""
+        if math.isinf(self._record_until_s):
+            return
+        left_s = self._record_until_s - self.now_s()
+        if left_s > GUARD_PERIOD_S:
+            self.wait(left_s)
+        elif left_s >= _LONG_RECORD_S:
+            self._emit(Waiting(step=self.step, left_s=left_s))
 
     def now_s(self) -> float:
         """Bench time in seconds."""

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 
 from drivers.roles import Analyser, Generator, Identity, MainsSwitch, Waveform
 
-_LONG_S = 5.0
-
 
 @dataclass(slots=True)
 class BenchState:
@@ -29,7 +27,6 @@ class BenchState:
     is_mains_on: bool | None = None
     is_standby: bool = False
     is_recording: bool = False
-    record_s: float = 0.0
     drive_marks: int = 0
     mains_marks: int = 0
 
@@ -168,13 +165,21 @@ class NotedMainsSwitch:
 
 
 class NotedAnalyser:
-    """An analyser of which is noted whether a record runs."""
+    """An analyser of which is noted whether a record runs.
+
+    on_start hears of a record's length, s, once it has begun; on_wait is called before the fetch.
+    """
 
     def __init__(
-        self, inner: Analyser, state: BenchState, on_wait: Callable[[float], None]
+        self,
+        inner: Analyser,
+        state: BenchState,
+        on_start: Callable[[float], None],
+        on_wait: Callable[[], None],
     ) -> None:
         self._inner = inner
         self._state = state
+        self._on_start = on_start
         self._on_wait = on_wait
 
     def prepare(self) -> Identity:
@@ -200,18 +205,17 @@ class NotedAnalyser:
     def start(self, samples: int, sample_rate_hz: float) -> None:
         """Begin a record."""
         self._state.is_recording = True
-        self._state.record_s = samples / sample_rate_hz if sample_rate_hz > 0 else 0.0
         try:
             self._inner.start(samples, sample_rate_hz)
         except Exception:
             self._state.is_recording = False
             raise
+        self._on_start(samples / sample_rate_hz)
 
     def fetch(self, *, channels: int = 1) -> Waveform:
-        """Wait for the record; a long wait is told, record's length at most."""
-        if self._state.record_s >= _LONG_S:
-            self._on_wait(self._state.record_s)
+        """Wait for the record that was started."""
         try:
+            self._on_wait()
             return self._inner.fetch(channels=channels)
         finally:
             self._state.is_recording = False

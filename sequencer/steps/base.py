@@ -316,6 +316,10 @@ class BenchAccess(Protocol):
         """Let bench time pass, in slices, with the guards watching."""
         ...
 
+    def look(self) -> None:
+        """Let the guards look whose time has come: for a step that takes long without a wait."""
+        ...
+
     def now_s(self) -> float:
         """Bench time in seconds."""
         ...

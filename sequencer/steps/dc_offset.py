@@ -22,7 +22,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import SettleTime
-from sequencer.steps.power import DcStop, dc_finding
+from sequencer.steps.power import DcStop, dc_finding, dc_readings
 from sequencer.steps.registry import register
 from sequencer.steps.stops import stop_mistakes
 from sequencer.unit_data import UnitData
@@ -82,9 +82,9 @@ class DcOffset(StepKind[DcOffsetSettings]):
         for route, name in _points(bench.unit):
             if bench.has_route(route):
                 bench.connect(route)
-            values = [bench.dmm.read_dc_v() for _ in range(settings.count)]
+            values = dc_readings(bench, settings.count, settings.dc_stop)
             yield Capture(name=name, role=Role.DMM.value, samples=np.array([values]))
-            if (worst := max(abs(value) for value in values)) > settings.dc_stop:
+            if (worst := abs(values[-1])) > settings.dc_stop:
                 raise WiredWrong(
                     f"{say(worst, 'V')} DC at the output exceeds {say(settings.dc_stop, 'V')}"
                 )

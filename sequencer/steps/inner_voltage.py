@@ -20,7 +20,7 @@ from sequencer.steps.base import (
     WiredWrong,
     say,
 )
-from sequencer.steps.power import dc_finding
+from sequencer.steps.power import dc_finding, dc_readings
 from sequencer.steps.registry import register
 from sequencer.steps.stops import FURTHEST, STOP, stop_mistakes
 from sequencer.unit_data import UnitData
@@ -83,11 +83,11 @@ class InnerVoltage(StepKind[InnerVoltageSettings]):
         Raises WiredWrong when one lies beyond stop_above.
         """
         bench.connect(f"meter_{settings.point}")
-        values = [bench.dmm.read_dc_v() for _ in range(settings.count)]
+        values = dc_readings(bench, settings.count, settings.stop_above)
         if bench.has_route("meter_output"):
             bench.connect("meter_output")
         yield Capture(name=settings.point, role=Role.DMM.value, samples=np.array([values]))
-        worst = max(abs(value) for value in values)
+        worst = abs(values[-1])
         if settings.stop_above is not None and worst > settings.stop_above:
             raise WiredWrong(
                 f"{say(worst, 'V')} at {WORDS[settings.point]} exceeds "

@@ -170,6 +170,17 @@ def ready_for_mains(bench: BenchAccess) -> None:
     bench.remove_load()
 
 
+def dc_readings(bench: BenchAccess, count: int, stop_v: float | None = None) -> list[float]:
+    """Readings of the meter, the guards looking in between; the last is the first beyond stop_v."""
+    values: list[float] = []
+    while len(values) < count:
+        values.append(bench.dmm.read_dc_v())
+        if stop_v is not None and abs(values[-1]) > stop_v:
+            break
+        bench.look()
+    return values
+
+
 def load_after_dc(bench: BenchAccess, dc_stop_v: float) -> Iterator[Capture]:
     """Readings of the DC at the unloaded output; then the load.
 

@@ -1,5 +1,7 @@
 """The guards on a bench in memory: each trips within its period, and none without a reason."""
 
+import itertools
+
 import pytest
 
 from drivers.errors import InstrumentTimeout, OperationMissing, UnusableAnswer
@@ -507,3 +509,73 @@ def test_a_unit_that_was_switched_off_by_hand_may_draw_nothing(rig, by_hand):
     rig.procedure_text = _procedure(SETTLING_ON, OFF, REST)
     assert rig.run().outcome is Outcome.PASS
     assert rig.readings.power_w == 0.0
+
+
+LISTEN = "{id: listen, kind: idle, record: 60 s, settle: 1 s}"
+READ = "{id: read, kind: dc_offset, count: 1000, settle: 1 s}"
+QUIET = "temperature_rise: {limit: 99 K/s}, temperature: {period: 10 s}"
+
+
+def _taking_time(rig, begun):
+    """Each meter reading takes 0.2 s of the bench's time; says when the long step begins."""
+    read, start = rig.dmm.read_dc_v, rig.analyser.start
+
+    def read_dc_v():
+        rig.clock.time_s += 0.2
+        return read()
+
+    def start_record(samples, rate_hz):
+        begun.append((rig.clock.time_s, samples / rate_hz))
+        start(samples, rate_hz)
+
+    rig.dmm.read_dc_v, rig.analyser.start = read_dc_v, start_record
+
+
+@pytest.mark.parametrize("step", [LISTEN, READ])
+def test_a_step_that_takes_long_is_not_taken_blindly(rig, step):
+    begun = []
+    _taking_time(rig, begun)
+    rig.procedure_text = _procedure(ON, step, OFF, guards=QUIET)
+    looked_s = []
+    read = rig.thermometer.read_celsius
+
+    def read_celsius():
+        looked_s.append(rig.clock.time_s)
+        return read()
+
+    rig.thermometer.read_celsius = read_celsius
+    assert rig.run().outcome is Outcome.PASS
+    gaps = [b - a for a, b in itertools.pairwise(looked_s)]
+    assert max(gaps) <= 20.5  # the period, and the part of a record that is not disturbed
+
+
+def test_a_fault_in_a_long_record_stops_it(rig):
+    begun = []
+    _taking_time(rig, begun)
+    sleep = rig.clock.sleep
+
+    def sleep_on(seconds):
+        sleep(seconds)
+        if begun and begun[-1][1] > 50.0:
+            _set(rig, celsius=150.0)
+
+    rig.clock.sleep = sleep_on
+    rig.procedure_text = _procedure(ON, LISTEN, OFF, guards=QUIET)
+    assert rig.run().cause.startswith("guard temperature: ")
+    assert rig.clock.time_s - begun[-1][0] <= 20.5
+    assert rig.is_safe
+
+
+def test_guards_do_not_lengthen_a_record(rig):
+    begun, fetched_s = [], []
+    _taking_time(rig, begun)
+    fetch = rig.analyser.fetch
+
+    def fetch_record(*, channels=1):
+        fetched_s.append(rig.clock.time_s)
+        return fetch(channels=channels)
+
+    rig.analyser.fetch = fetch_record
+    rig.procedure_text = _procedure(ON, LISTEN, OFF)
+    assert rig.run().outcome is Outcome.PASS
+    assert fetched_s[-1] == pytest.approx(begun[-1][0] + 60.0)

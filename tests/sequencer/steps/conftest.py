@@ -192,6 +192,9 @@ class StepBench:
         self.log.append(Call(method="wait", arguments=(seconds,)))
         self.time_s += seconds
 
+    def look(self) -> None:
+        self.log.append(Call(method="look"))
+
     def now_s(self) -> float:
         return self.time_s
 

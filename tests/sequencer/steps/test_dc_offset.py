@@ -66,3 +66,15 @@ def test_a_dc_beyond_the_stop_ends_the_run_with_what_was_read(on, dc_v):
     done = on.run(STEP, bench)
     assert "exceeds 500 mV" in done.stopped
     assert done.findings()["dc_offset"].value == pytest.approx(dc_v)
+
+
+@pytest.mark.parametrize(
+    "kind", [STEP, "kind: test_point, point: bias, count: 4, stop_above: 0.5 V"]
+)
+def test_the_first_reading_beyond_the_stop_ends_it_and_the_guards_look_between(on, kind):
+    bench = on.bench()
+    bench.dmm.read_dc_v = iter([1e-3, -2e-3, -0.6, 1e-3]).__next__
+    done = on.run(kind, bench)
+    assert "600 mV" in str(done.stopped)
+    assert done.captures[0].samples.tolist() == [[1e-3, -2e-3, -0.6]]
+    assert len(done.bench.called("look")) == 2
