@@ -213,8 +213,11 @@ class Journal:
     def _append(self, line: bytes) -> None:
         """Write the whole line, or leave the journal as it was and raise OSError."""
         assert self._file is not None, "the journal is not open"
-        if os.fstat(self._file.fileno()).st_nlink == 0:
-            raise OSError(errno.ENOENT, "the run's folder was removed")
+        about = os.fstat(self._file.fileno())
+        if about.st_nlink == 0:
+            raise OSError(errno.ENOENT, f"the run's folder, or {JOURNAL} in it, was removed")
+        if about.st_size != self._size:
+            raise OSError(errno.EIO, f"{JOURNAL} was changed by somebody else during the run")
         if self._file.write(line) != len(line):
             os.ftruncate(self._file.fileno(), self._size)
             self._file.seek(self._size)

@@ -297,7 +297,9 @@ def _stored(folder: Path) -> Mapping[str, Any] | str | None:
     except (ValueError, RecursionError):
         return f"{SUMMARY} was changed: it is not JSON any more"
     has_end = isinstance(stored, dict) and _end(stored) is not None
-    return stored if has_end else f"{SUMMARY} was changed: it does not say where the journal ended"
+    if has_end:
+        return stored
+    return f"{SUMMARY} was changed, or made of an empty journal: it does not say where that ended"
 
 
 def _end(stored: Mapping[str, Any] | str | None) -> End | None:

@@ -322,6 +322,20 @@ def test_a_removed_folder_is_noticed_at_the_next_line(tmp_path):
             journal(_event(1))
 
 
+@pytest.mark.parametrize("change", [lambda text: b"", lambda text: text + b"{}\n"])
+def test_a_journal_that_somebody_else_changes_meanwhile_is_noticed_at_the_next_line(
+    tmp_path, change
+):
+    with Journal(tmp_path) as journal:
+        journal(_event(0))
+        path = tmp_path / JOURNAL
+        changed = change(path.read_bytes())
+        path.write_bytes(changed)
+        with pytest.raises(OSError, match="changed by somebody else"):
+            journal(_event(1))
+    assert path.read_bytes() == changed
+
+
 def test_a_folder_without_a_record_is_refused(tmp_path):
     with pytest.raises(Refused, match="no record"):
         verify(tmp_path)
