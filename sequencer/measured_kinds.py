@@ -32,7 +32,7 @@ from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture
-from sequencer.steps.intermodulation import two_tone_picture
+from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
 from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
@@ -367,27 +367,38 @@ def _ring_picture(result: RingDownResult) -> Picture:
 
 def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
     two = analyse_imd_smpte(
-        _first(recording), recording.sample_rate_hz, range_peak_v=recording.range_peak_v
+        _first(recording),
+        recording.sample_rate_hz,
+        mains_frequency_hz=options.mains_hz,
+        range_peak_v=recording.range_peak_v,
     )
     products = {"imd_modulation_2": two.imd_modulation_2, "imd_modulation_3": two.imd_modulation_3}
-    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms)
+    remarks = lower_remarks(two.is_lower_on_mains)
+    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms, remarks)
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
     two = analyse_imd_difference(
-        _first(recording), recording.sample_rate_hz, range_peak_v=recording.range_peak_v
+        _first(recording),
+        recording.sample_rate_hz,
+        mains_frequency_hz=options.mains_hz,
+        range_peak_v=recording.range_peak_v,
     )
     products = {"imd_difference_2": two.imd_difference_2, "imd_difference_3": two.imd_difference_3}
     return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms)
 
 
 def _two_tones(
-    recording: Recording, products: Mapping[str, Estimate], lower: Estimate, upper: Estimate
+    recording: Recording,
+    products: Mapping[str, Estimate],
+    lower: Estimate,
+    upper: Estimate,
+    remarks: Sequence[str] = (),
 ) -> Measured:
     return Measured(
         findings=[
             *(found(name, "1", product) for name, product in products.items()),
-            found("level_1", "V", lower),
+            found("level_1", "V", lower, remarks=remarks),
             found("level_2", "V", upper),
         ],
         draw=lambda: two_tone_picture(_capture(recording)),

@@ -2,10 +2,12 @@
 frequency distortion (19 and 20 kHz, 1 to 1).
 
 Both tones are found in the spectrum, refined jointly, and then everything that can be in the record
-is fitted in one linear least squares at frequencies that follow from the two: the tones, their
-harmonics, all products, the mains lines and what mains does to the upper tone. So no line leaks into
-a product, and the record needn't hold whole cycles. The noise around each product gives its doubt;
-a product that noise alone could be comes back as a bound.
+is fitted in one least squares at frequencies that follow from the two: the tones, their harmonics, all
+products, the mains lines and what mains does to the upper tone; the two frequencies are refined once
+more with all of these beside. So no line leaks into a product or pulls a tone, and the record needn't
+hold whole cycles. The noise around each product gives its doubt; a product that noise alone could be
+comes back as a bound. Hum that lies on a product or on the lower tone, which is often that of the
+mains, counts as its doubt (hidden_hum).
 
 Definitions (IEC 60268-3, from memory; the product set and the reference seen in transcriptions):
 amplitudes of one order are added arithmetically. Modulation distortion refers to the upper tone,
@@ -23,7 +25,9 @@ from sequencer.analysis import checks
 from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.mains import find_mains, multiples_below
+from sequencer.analysis.hidden_hum import SeenHum, hidden_hum
+from sequencer.analysis.mains import ROUNDING, find_mains, multiples_below
+from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
 from sequencer.analysis.noise import line_estimate
 from sequencer.analysis.resolution import noise_of_fit
 from sequencer.analysis.sine_fit import (
@@ -34,6 +38,7 @@ from sequencer.analysis.sine_fit import (
     residual_periodogram,
 )
 from sequencer.analysis.spectrum import hann
+from sequencer.analysis.stray_lines import leaked_v2
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -41,6 +46,10 @@ _LEAST_SHARE = 0.5  # of the AC power that both tones must hold together
 _LEAST_TONE = 3e-3  # of the AC power that each must hold: the small one of 4 to 1 holds 0.06
 _HARMONICS = 10
 _APART_BINS = 0.75
+_WEAK = 3.0  # times b: a line of noise alone is stronger once in 20 times
+_MOST_STEPS = 6
+_STEADY_RAD = 1e-6  # over the record: what a tone leaves beside it is then below any noise
+_FIRST_HARMONICS = (2, 3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +58,8 @@ class ImdSmpteResult:
 
     imd_modulation_2 = (U(f2-f1) + U(f2+f1)) / U(f2), _3 the same with 2 f1; imd_modulation_rss is
     the root-sum-square of all four over U(f2), which is how SMPTE RP 120 counts them.
+    is_lower_on_mains says that the lower tone can't be told from hum, which is in its doubt as far as
+    its harmonics may be hum too.
     """
 
     imd_modulation_2: Estimate
@@ -58,6 +69,7 @@ class ImdSmpteResult:
     level_2_vrms: Estimate
     frequency_1_hz: float
     frequency_2_hz: float
+    is_lower_on_mains: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +93,7 @@ class _Lines:
 
     fit: LineFit
     noise_v2: Spectral
+    is_lower_on_mains: bool
 
     def level_v(self, k: int) -> float:
         return float(abs(self.fit.amplitude[k]))
@@ -95,6 +108,7 @@ def analyse_imd_smpte(
     *,
     lower_hz: float = 60.0,
     upper_hz: float = 7000.0,
+    mains_frequency_hz: float | None = None,
     is_overrange: bool = False,
     range_peak_v: float | None = None,
 ) -> ImdSmpteResult:
@@ -104,6 +118,7 @@ def analyse_imd_smpte(
     ----------
     samples : shape (n,), V; at least ten cycles of the lower tone
     lower_hz, upper_hz : the tones as commanded; 250 Hz and 8 kHz after DIN 45403
+    mains_frequency_hz : nominal, as said; None takes 50 and 60
     range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
@@ -114,7 +129,7 @@ def analyse_imd_smpte(
     """
     orders = [(-1, 1), (1, 1), (-2, 1), (2, 1)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders)
+    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
     upper_v = lines.level_v(1)
     return ImdSmpteResult(
         imd_modulation_2=_sum_of_lines(lines, [2, 3], upper_v),
@@ -126,6 +141,7 @@ def analyse_imd_smpte(
         level_2_vrms=_level(lines, 1),
         frequency_1_hz=lines.frequency_hz(0),
         frequency_2_hz=lines.frequency_hz(1),
+        is_lower_on_mains=lines.is_lower_on_mains,
     )
 
 
@@ -135,6 +151,7 @@ def analyse_imd_difference(
     *,
     lower_hz: float = 19000.0,
     upper_hz: float = 20000.0,
+    mains_frequency_hz: float | None = None,
     is_overrange: bool = False,
     range_peak_v: float | None = None,
 ) -> ImdDifferenceResult:
@@ -144,7 +161,7 @@ def analyse_imd_difference(
     """
     orders = [(-1, 1), (2, -1), (-1, 2)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders)
+    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
     both_v = lines.level_v(0) + lines.level_v(1)
     return ImdDifferenceResult(
         imd_difference_2=_sum_of_lines(lines, [2], both_v),
@@ -161,6 +178,7 @@ def _analyse(
     sample_rate_hz: float,
     tones_hz: tuple[float, float],
     orders: Sequence[tuple[int, int]],
+    mains_hz: float | None,
 ) -> _Lines:
     """Tones and products (a f1 + b f2 for each (a, b)) of a checked record."""
     lower_hz, upper_hz = tones_hz
@@ -173,9 +191,11 @@ def _analyse(
     checks.require_duration(record, sample_rate_hz, least_s, "the products to be told apart")
     found = _find_tones(record, sample_rate_hz, tones_hz)
     tones = refine_lines(record, sample_rate_hz, found, drifting=[0, 1])
-    _require_steady_phase(record, sample_rate_hz, tones)
     _require_tones(record, tones, tones_hz)
-    return _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders)
+    nominals_hz = NOMINALS_HZ if mains_hz is None else (mains_hz,)
+    lines = _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders, nominals_hz)
+    _require_steady_phase(record, sample_rate_hz, lines.fit)
+    return lines
 
 
 def _find_tones(
@@ -210,12 +230,15 @@ def _vertex(spectrum: Spectral, peak: int) -> float:
     return peak + (offset if after > before else -offset)
 
 
-def _require_steady_phase(record: Samples, sample_rate_hz: float, tones: LineFit) -> None:
-    """Refuse a record with a block missing: the upper tone's phase steps, the lower taken off."""
-    amplitude = tones.amplitude.copy()
+def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) -> None:
+    """Refuse a record with a block missing: the upper tone's phase steps, all other lines taken off.
+
+    A product beside it turns its phase as well, which is no fault of the record.
+    """
+    amplitude = fit.amplitude.copy()
     amplitude[1] = 0.0
-    alone = remove_lines(record, sample_rate_hz, replace(tones, amplitude=amplitude))
-    checks.require_steady_phase(alone, sample_rate_hz, float(tones.frequency_hz[1]))
+    alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
+    checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[1]))
 
 
 def _require_tones(record: Samples, tones: LineFit, tones_hz: tuple[float, float]) -> None:
@@ -243,24 +266,79 @@ def _fit_everything(
     sample_rate_hz: float,
     tones_hz: Spectral,
     orders: Sequence[tuple[int, int]],
+    nominals_hz: Sequence[float],
 ) -> _Lines:
     """One joint fit of tones, products, harmonics and, once seen, mains lines."""
-    lower, upper = (float(f) for f in tones_hz)
-    lines = [lower, upper, *(a * lower + b * upper for a, b in orders)]
-    others = [k * lower for k in range(2, _HARMONICS + 1)]
-    others += [2 * upper, 3 * upper, upper + lower, upper - lower, 2 * lower - upper]
-    others += [2 * upper - lower, 2 * upper + lower, 2 * lower + upper]
-    lines = _with_others(lines, others, sample_rate_hz, record.size)
-    fit = fit_lines(record, sample_rate_hz, lines, drifting=[0, 1])
-    mains = find_mains(remove_lines(record, sample_rate_hz, fit), sample_rate_hz)
+    bin_hz = sample_rate_hz / record.size
+    lower_hz, upper_hz, fit = _fit_jointly(record, sample_rate_hz, tones_hz, orders, ())
+    mains = find_mains(remove_lines(record, sample_rate_hz, fit), sample_rate_hz, nominals_hz)
+    hum: dict[int, int] = {}
     if mains is not None and mains.is_seen:
         at = mains.value_hz
-        hum = [k * at for k in multiples_below(at, sample_rate_hz)]
-        beside = [upper + k * at for k in (-2, -1, 1, 2)]
-        lines = _with_others(lines, hum + beside, sample_rate_hz, record.size)
-        fit = fit_lines(record, sample_rate_hz, lines, drifting=[0, 1])
+        multiples = multiples_below(at, sample_rate_hz)
+        beside = [upper_hz + k * at for k in (-2, -1, 1, 2)]
+        hum_hz = [k * at for k in multiples]
+        lower_hz, upper_hz, fit = _fit_jointly(
+            record, sample_rate_hz, (lower_hz, upper_hz), orders, hum_hz + beside
+        )
+        place = {float(f): line for line, f in enumerate(fit.frequency_hz)}
+        hum = {k: place[f] for k, f in zip(multiples, hum_hz, strict=True) if f in place}
     rest = residual_periodogram(record, sample_rate_hz, fit)
-    return _Lines(fit=fit, noise_v2=noise_of_fit(record, fit, rest))
+    noise = noise_of_fit(record, fit, rest)
+    least_v2 = (ROUNDING * float(np.abs(fit.amplitude).max())) ** 2
+    noise = noise + leaked_v2(
+        rest, fit.frequency_hz, tone_hz=upper_hz, own_v2=0.0, least_v2=least_v2
+    )
+    asked = range(2 + len(orders))
+    hidden: dict[int, tuple[int, float]] = {}
+    if hum and mains is not None:
+        seen = SeenHum(mains_hz=mains.value_hz, doubt_hz=mains.standard_uncertainty_hz, lines=hum)
+        hidden = hidden_hum(fit, noise, asked, seen, bin_hz)
+    is_on_mains = any(
+        abs(lower_hz - nominal_hz) < SEARCH_REACH * nominal_hz + bin_hz
+        for nominal_hz in nominals_hz
+    ) and not (hum and 1 in hum)
+    if is_on_mains:
+        # Hum would show in the tone's harmonics as well.
+        own = {k: _nearest(fit.frequency_hz, k * lower_hz) for k in _FIRST_HARMONICS}
+        seen = SeenHum(mains_hz=lower_hz, doubt_hz=0.0, lines=own)
+        hidden |= hidden_hum(fit, noise, [0], seen, bin_hz)
+    doubt = noise.copy()
+    for line, (_, error_v2) in hidden.items():
+        doubt[line] += error_v2
+    return _Lines(fit=fit, noise_v2=doubt, is_lower_on_mains=is_on_mains)
+
+
+def _nearest(lines_hz: Spectral, hz: float) -> int:
+    return int(np.argmin(np.abs(lines_hz - hz)))
+
+
+def _fit_jointly(
+    record: Samples,
+    sample_rate_hz: float,
+    tones_hz: Sequence[float] | Spectral,
+    orders: Sequence[tuple[int, int]],
+    mains_hz: Sequence[float],
+) -> tuple[float, float, LineFit]:
+    """Both tones' frequencies, and the fit of all lines at what follows from them.
+
+    The fit is repeated until no tone turns by more over the record than the noise lets it.
+    """
+    lower, upper = (float(f) for f in tones_hz)
+    bin_hz = sample_rate_hz / record.size
+    for _ in range(_MOST_STEPS):
+        lines = [lower, upper, *(a * lower + b * upper for a, b in orders)]
+        others = [k * lower for k in range(2, _HARMONICS + 1)]
+        others += [2 * upper, 3 * upper, upper + lower, upper - lower, 2 * lower - upper]
+        others += [2 * upper - lower, 2 * upper + lower, 2 * lower + upper]
+        others += mains_hz
+        lines = _with_others(lines, others, sample_rate_hz, record.size)
+        fit = fit_lines(record, sample_rate_hz, lines, drifting=[0, 1])
+        step = np.clip(fit.correction_hz[:2], -bin_hz / 2, bin_hz / 2)
+        if np.abs(step).max() < _STEADY_RAD / (2 * np.pi) * bin_hz:
+            break
+        lower, upper = lower + float(step[0]), upper + float(step[1])
+    return lower, upper, fit
 
 
 def _with_others(
@@ -294,8 +372,9 @@ def _sum_of_lines(lines: _Lines, chosen: list[int], reference_v: float) -> Estim
     if together.value is None:
         bound = (together.upper_bound or 0.0) * float(np.sqrt(len(chosen)))
         return Estimate(value=None, noise_limited=True, upper_bound=bound)
-    # mean of abs(c) is A + b/(4A): half of b off its square takes that away
-    level = np.sqrt(np.maximum(np.abs(amplitude) ** 2 - noise / 2, 0.0))
+    # mean of abs(c) is A + b/(4A): half of b off its square takes that away; of noise alone all is
+    power = np.abs(amplitude) ** 2
+    level = np.sqrt(np.maximum(power - noise * np.where(power < _WEAK * noise, 1.0, 0.5), 0.0))
     return Estimate(
         value=float(level.sum()) / reference_v,
         standard_uncertainty=float(np.sqrt(noise.sum() / 2)) / reference_v,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -59,8 +59,16 @@ class IntermodulationSettings(StepSettings):
         return ratio * upper, upper
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoTones:
+    """What the analysis gives, by the readings' names."""
+
+    estimates: Mapping[str, Estimate]
+    is_lower_on_mains: bool = False
+
+
 @register
-class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]]):
+class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
     """Difference-frequency or modulation distortion (IEC 60268-3, SMPTE RP 120)."""
 
     name = "intermodulation"
@@ -121,15 +129,15 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]
 
     def analyse(
         self, settings: IntermodulationSettings, capture: Capture, situation: Situation
-    ) -> dict[str, Estimate]:
+    ) -> TwoTones:
         """The analysis of the record. Raises CannotMeasure."""
-        return _analyse(settings, capture)
+        return _analyse(settings, capture, situation.unit.mains_frequency_hz)
 
     def findings(
         self,
         settings: IntermodulationSettings,
         capture: Capture,
-        result: dict[str, Estimate],
+        result: TwoTones,
         situation: Situation,
     ) -> list[Finding]:
         """Findings with the instruments' doubt joined in."""
@@ -139,7 +147,7 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]
         self,
         settings: IntermodulationSettings,
         capture: Capture,
-        result: dict[str, Estimate],
+        result: TwoTones,
         situation: Situation,
     ) -> list[Picture]:
         """What the report shows of the record."""
@@ -150,19 +158,33 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, dict[str, Estimate]
         return (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
 
 
-def _findings(estimates: Mapping[str, Estimate], situation: Situation) -> list[Finding]:
+def _findings(two: TwoTones, situation: Situation) -> list[Finding]:
     analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
     own = rectangular(math.hypot(analyser.distortion, generator.distortion))
     relative = rectangular(analyser.level)
     return [
         found(name, "1", estimate, own)
         if name.startswith("imd")
-        else found(name, "V", estimate, relative * (estimate.value or 0.0))
-        for name, estimate in estimates.items()
+        else found(
+            name,
+            "V",
+            estimate,
+            relative * (estimate.value or 0.0),
+            remarks=lower_remarks(two.is_lower_on_mains and name == "level_1"),
+        )
+        for name, estimate in two.estimates.items()
     ]
 
 
-def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, Estimate]:
+def lower_remarks(is_on_mains: bool) -> tuple[str, ...]:
+    """Why the lower tone's level may be in more doubt than noise gives it."""
+    words = "hum, if there is any, counts as part of it: the tone lies on the mains frequency"
+    return (words,) if is_on_mains else ()
+
+
+def _analyse(
+    settings: IntermodulationSettings, capture: Capture, mains_hz: float | None
+) -> TwoTones:
     lower_hz, upper_hz, _ = TONES[settings.method]
     if settings.method == "difference":
         two = analyse_imd_difference(
@@ -170,6 +192,7 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
             capture.sample_rate_hz,
             lower_hz=lower_hz,
             upper_hz=upper_hz,
+            mains_frequency_hz=mains_hz,
             is_overrange=capture.is_overrange,
             range_peak_v=capture.range_peak_v,
         )
@@ -177,12 +200,14 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
             "imd_difference_2": two.imd_difference_2,
             "imd_difference_3": two.imd_difference_3,
         }
-        return {**products, "level_1": two.level_1_vrms, "level_2": two.level_2_vrms}
+        levels = {"level_1": two.level_1_vrms, "level_2": two.level_2_vrms}
+        return TwoTones(estimates={**products, **levels})
     modulated = analyse_imd_smpte(
         capture.first,
         capture.sample_rate_hz,
         lower_hz=lower_hz,
         upper_hz=upper_hz,
+        mains_frequency_hz=mains_hz,
         is_overrange=capture.is_overrange,
         range_peak_v=capture.range_peak_v,
     )
@@ -190,7 +215,8 @@ def _analyse(settings: IntermodulationSettings, capture: Capture) -> dict[str, E
         "imd_modulation_2": modulated.imd_modulation_2,
         "imd_modulation_3": modulated.imd_modulation_3,
     }
-    return {**products, "level_1": modulated.level_1_vrms, "level_2": modulated.level_2_vrms}
+    levels = {"level_1": modulated.level_1_vrms, "level_2": modulated.level_2_vrms}
+    return TwoTones(estimates={**products, **levels}, is_lower_on_mains=modulated.is_lower_on_mains)
 
 
 def two_tone_picture(capture: Capture) -> Picture:

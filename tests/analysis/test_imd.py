@@ -144,3 +144,54 @@ def test_refusals():
 def test_tones_out_of_order_are_the_callers_mistake():
     with pytest.raises(ValueError, match="in order"):
         analyse_imd_smpte(smpte(), RATE_HZ, lower_hz=7000.0, upper_hz=60.0)
+
+
+def tones(count, *lines, noise=1e-6):
+    """Sum of sines (Hz, peak volts), each of a phase of its own, and noise."""
+    time = np.arange(count) / RATE_HZ
+    wave = sum(v * np.sin(2 * np.pi * hz * time + k) for k, (hz, v) in enumerate(lines))
+    return wave + noise * np.random.default_rng(count).standard_normal(count)
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.3, 1.0])
+def test_one_strong_sideband_is_a_product_and_no_fault_of_the_record(seconds):
+    # 3 % on one side only turn the upper tone's phase by 0.03 rad, to and fro; truth by construction
+    count = round(seconds * RATE_HZ)
+    lower, upper = 60.07, 7001.3
+    wave = tones(
+        count, (lower, 0.5), (upper, 0.125), (upper + lower, 0.03 * 0.125), (upper - lower, 1e-4)
+    )
+    result = analyse_imd_smpte(wave, RATE_HZ)
+    found = result.imd_modulation_2
+    assert found.value == pytest.approx(0.03 + 8e-4, abs=4 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 1e-5
+    level = result.level_2_vrms
+    assert level.value == pytest.approx(
+        0.125 / np.sqrt(2), abs=4 * level.standard_uncertainty, rel=0
+    )
+
+
+def test_a_missing_block_is_still_seen_beside_a_sideband():
+    wave = tones(2**16, (60.07, 0.5), (7001.3, 0.125), (7061.37, 0.00375))
+    cut = np.concatenate([wave[:30000], wave[30004:]])
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_imd_smpte(cut, RATE_HZ)
+    assert refused.value.code == "dropout"
+
+
+@pytest.mark.parametrize("mains_hz", [60.05, 60.2])
+def test_hum_on_the_lower_tone_is_its_doubt(mains_hz):
+    # 7 mV of hum on 0.5 V reads as tone; its harmonics show how much it may be
+    count = round(1.0 * RATE_HZ)
+    hum = [(k * mains_hz, 7e-3 / k) for k in range(1, 8)]
+    wave = tones(count, (60.04, 0.5), (7001.3, 0.125), *hum)
+    result = analyse_imd_smpte(wave, RATE_HZ, mains_frequency_hz=60.0)
+    assert result.is_lower_on_mains
+    level = result.level_1_vrms
+    assert level.value == pytest.approx(0.5 / np.sqrt(2), abs=2 * level.standard_uncertainty, rel=0)
+    # and where the mains is 50 Hz, 60 Hz has none to doubt it
+    plain = analyse_imd_smpte(
+        tones(count, (60.04, 0.5), (7001.3, 0.125)), RATE_HZ, mains_frequency_hz=50.0
+    )
+    assert not plain.is_lower_on_mains
+    assert plain.level_1_vrms.standard_uncertainty < 1e-7
