@@ -4,6 +4,7 @@ Built from journal lines alone, so a run that broke off reads as far as it got.
 """
 
 import contextlib
+import errno
 import itertools
 import json
 from collections.abc import Iterable, Mapping
@@ -252,12 +253,22 @@ def journal_bytes(folder: Path) -> bytes:
     Raises Refused when the folder holds none.
     """
     try:
-        return (folder / JOURNAL).read_bytes()
+        return plain_bytes(folder / JOURNAL)
     except OSError as error:
         raise Refused(
             f"{folder} holds no record of a run ({JOURNAL}: {error.strerror}); "
             "give the folder that a run printed"
         ) from error
+
+
+def plain_bytes(path: Path) -> bytes:
+    """What a file of a record holds. A pipe in its place would be read from for ever.
+
+    Raises OSError where it can't be read, or is no plain file.
+    """
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "it is no plain file")
+    return path.read_bytes()
 
 
 def _parsed(lines: Iterable[bytes], path: Path) -> Iterable[Json]:

@@ -28,6 +28,7 @@ from sequencer.record import (
     SUMMARY,
     build_record,
     journal_bytes,
+    plain_bytes,
 )
 from sequencer.reservation import holder_of, record_address
 from sequencer.seal import read_seal
@@ -178,7 +179,7 @@ def _pair(folder: Path, checked: Mapping[str, _Checked]) -> Verification:
 
 def _match(folder: Path, checked: Mapping[str, _Checked]) -> Iterator[str]:
     try:
-        stored = json.loads((folder / MATCH).read_text(encoding="utf-8"))
+        stored = json.loads(plain_bytes(folder / MATCH))
         runs, table, outcome = stored["runs"], stored["match"], stored["outcome"]
         if not runs:
             yield f"{MATCH} was changed: it names no run"
@@ -248,7 +249,7 @@ def _captures(folder: Path, taken: Iterable[Mapping[str, Any]]) -> Iterator[str]
             yield f"a capture is said to lie at {shown}, outside {CAPTURES}"
             continue
         try:
-            content = path.read_bytes()
+            content = plain_bytes(path)
         except OSError as error:
             yield f"the capture {shown} can't be read: {error.strerror}"
             continue
@@ -274,7 +275,7 @@ def _file(folder: Path, name: str, sha256: object) -> Iterator[str]:
     if not sha256:
         return
     try:
-        content = (folder / name).read_bytes()
+        content = plain_bytes(folder / name)
     except OSError as error:
         yield f"{name} can't be read: {error.strerror}"
         return
@@ -289,15 +290,14 @@ def _gone(name: str) -> str:
 def _stored(folder: Path) -> Mapping[str, Any] | str | None:
     """The summary; why it can't be one, in words; None where there is none."""
     try:
-        stored = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
+        stored = json.loads(plain_bytes(folder / SUMMARY))
     except FileNotFoundError:
         return None
     except OSError as error:
         return f"{SUMMARY} can't be read: {error.strerror}"
     except (ValueError, RecursionError):
         return f"{SUMMARY} was changed: it is not JSON any more"
-    has_end = isinstance(stored, dict) and _end(stored) is not None
-    if has_end:
+    if isinstance(stored, dict) and _end(stored):
         return stored
     return f"{SUMMARY} was changed, or made of an empty journal: it does not say where that ended"
 
@@ -359,7 +359,7 @@ def _report(folder: Path, journals: Sequence[Sequence[Line]] | None) -> Iterator
     A run that was resumed, or its pair's report not written anew since, has more lines by now.
     """
     try:
-        seal = read_seal((folder / REPORT).read_bytes())
+        seal = read_seal(plain_bytes(folder / REPORT))
     except FileNotFoundError:
         return
     except OSError as error:

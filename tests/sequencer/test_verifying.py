@@ -1,6 +1,7 @@
 """`verify`: whatever is done to a record afterwards is found and named; a break is no alteration."""
 
 import json
+import os
 import shutil
 
 import pytest
@@ -133,6 +134,25 @@ def test_a_capture_that_is_not_as_it_was_is_named(run_folder, how):
         path.symlink_to(run_folder / "other")
     found = verify(run_folder).alterations
     assert any(path.name in each for each in found)
+
+
+@pytest.mark.parametrize(
+    "name", [record.SUMMARY, record.REPORT, record.BENCH, record.PROCEDURE, "captures/x"]
+)
+def test_a_pipe_in_a_file_s_place_is_named_and_not_read(run_folder, name):
+    if name == "captures/x":
+        name = str(sorted((run_folder / "captures").iterdir())[0].relative_to(run_folder))
+    (run_folder / name).unlink(missing_ok=True)
+    os.mkfifo(run_folder / name)
+    (told,) = verify(run_folder).alterations
+    assert name in told
+    assert "can't be read: it is no plain file" in told
+
+
+def test_a_pipe_in_the_journal_s_place_is_no_record(tmp_path):
+    os.mkfifo(tmp_path / JOURNAL)
+    with pytest.raises(Refused, match="it is no plain file"):
+        verify(tmp_path)
 
 
 def _chained(lines):
