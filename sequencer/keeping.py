@@ -33,8 +33,10 @@ _COMPUTING_S = 120.0
 _HURRIED_S = 3.0
 _HURRIED_FOR_S = 2.0
 _START_S = 30.0
-# A second process that takes nothing off the line for this long is as good as gone.
+# A second process that takes nothing off the line for this long is as good as gone. The line holds some
+# ten signs of life, so that one which hangs is noticed within 5 s.
 _SEND_S = 2.0
+_LINE_BYTES = 4096
 
 
 class WatchkeeperLost(Stopped):
@@ -55,6 +57,7 @@ class Watchkeeper:
         self._making_safe_since_s: float | None = None
         self._is_watched = False
         self._is_lost = False
+        self._is_hung = False
 
     def __enter__(self) -> "Watchkeeper":
         ours, theirs = socket.socketpair()
@@ -78,7 +81,7 @@ class Watchkeeper:
             self._end.close()
         if self._process is not None:
             try:
-                self._process.wait(timeout=_START_S)
+                self._process.wait(timeout=_SEND_S if self._is_lost else _START_S)
             except subprocess.TimeoutExpired:
                 self._process.kill()
                 self._process.wait()
@@ -112,6 +115,8 @@ class Watchkeeper:
                 f"the watchkeeper can't watch over this run: {reason}", code="watchkeeper"
             )
         self._is_watched = True
+        if self._end is not None:
+            self._end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _LINE_BYTES)
         self._allow(_COMPUTING_S)
         if not self._thread.is_alive() and not self._thread.ident:
             self._thread.start()
@@ -120,9 +125,10 @@ class Watchkeeper:
         finally:
             self._deadline_s, self._making_safe_since_s = math.inf, None
             self._is_watched = False
-            with contextlib.suppress(WatchkeeperLost):
-                self._say(done=True)
-                self._answer(_START_S)
+            if not self._is_lost:
+                with contextlib.suppress(WatchkeeperLost):
+                    self._say(done=True)
+                    self._answer(_START_S)
 
     def __call__(self, stamped: Stamped) -> None:
         """Each event is a sign of progress.
@@ -165,8 +171,9 @@ class Watchkeeper:
 
     def _demand_kept(self) -> None:
         if self._is_lost and self._is_watched:
+            what = "hangs (it takes no sign of life any more)" if self._is_hung else "ended"
             raise WatchkeeperLost(
-                "the watchkeeper ended, so nobody would make the bench safe if this process died"
+                f"the watchkeeper {what}, so nobody would make the bench safe if this process died"
             )
 
     def _patience_s(self) -> float:
@@ -194,7 +201,8 @@ class Watchkeeper:
                 with self._lock:
                     if self._end is not None:
                         self._end.sendall(words)
-            except OSError:
+            except OSError as error:
+                self._is_hung = isinstance(error, TimeoutError)
                 self._is_lost = True
 
     def _say(self, locks: Sequence[int] = (), **words: object) -> None:

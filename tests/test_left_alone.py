@@ -263,6 +263,22 @@ def test_without_its_watchkeeper_a_run_stops_safely(long_run, steadybench):
     _verified(run, steadybench)
 
 
+def test_a_watchkeeper_that_hangs_is_noticed_soon(long_run, steadybench):
+    run = long_run()
+    keeper = run.watchkeeper()
+    begun_s = time.monotonic()
+    os.kill(keeper, signal.SIGSTOP)
+    try:
+        _until(lambda: run.bench.is_safe, 10, "the bench is not safe")
+        assert time.monotonic() - begun_s > 1.0  # a moment of a busy computer is no hang
+        assert run.process.wait(timeout=10) == 3
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(keeper, signal.SIGKILL)
+    assert "the watchkeeper hangs" in run.events()[-1]["cause"]
+    _verified(run, steadybench)
+
+
 def test_the_watchkeeper_holds_the_reservation_until_the_bench_is_safe(
     long_run, steadybench, tmp_path
 ):
