@@ -20,13 +20,13 @@ from typing import Any
 
 from sequencer.clock import real_monotonic_s
 from sequencer.errors import Refused, Stopped
-from sequencer.events import MadeSafe, MakingSafe, Stamped, Waiting
+from sequencer.events import MadeSafe, MakingSafe, Stamped
 from sequencer.interrupts import held
 from sequencer.operator import Meanwhile, Operator, nothing
 from sequencer.watchkeeper import BEAT_S
 
 # From one event to the next: the longest computation on a slow computer; what an instrument may take
-# comes on top.
+# comes on top. A wait is no reason for more: it is sliced, and each slice is told.
 _COMPUTING_S = 120.0
 # While the bench is made safe, in the hurried first passes and afterwards. It must be longer than an
 # exchange of the second pass may take (1.8 s, see Bench.hurried), which comes before 2 s have passed.
@@ -143,8 +143,7 @@ class Watchkeeper:
                 self._making_safe_since_s = None
             case _:
                 pass
-        waits_s = stamped.event.left_s if isinstance(stamped.event, Waiting) else 0.0
-        self._allow(self._patience_s() + waits_s)
+        self._allow(self._patience_s())
         self._demand_kept()
 
     @contextmanager

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from sequencer import keeping
-from sequencer.events import MadeSafe, MakingSafe, Noted, Stamped
+from sequencer.events import MadeSafe, MakingSafe, Noted, Stamped, Waiting
 from sequencer.keeping import Attended, Watchkeeper, WatchkeeperLost
 
 
@@ -21,6 +21,12 @@ def patience(monkeypatch):
         return keeper._deadline_s - 1000.0
 
     return tell
+
+
+def test_a_hang_within_a_long_wait_is_noticed_as_soon_as_any(patience):
+    """In real time a wait is told once a second, however much of it is left."""
+    usual_s = patience(Noted(step="a", text="measuring"))
+    assert patience(Waiting(step="a", left_s=8 * 3600.0)) == usual_s
 
 
 @pytest.mark.parametrize("over", [MakingSafe(is_over=True), MadeSafe(actions=())])
