@@ -56,7 +56,7 @@ def read_recording(path: Path, wanted: Wanted) -> Recording:
     recording = read(content, name, wanted)
     if recording.size < FEWEST_SAMPLES:
         raise CannotMeasure(
-            "too_short", f"{name} holds {recording.size} samples a channel", "record again"
+            "too_short", f"it holds {recording.size} samples a channel", "record again"
         )
     if wanted.rate_hz is not None:
         require_rate(recording.sample_rate_hz, wanted.rate_hz)

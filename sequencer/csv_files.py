@@ -19,11 +19,14 @@ from sequencer.analysis.checks import require_even_steps
 from sequencer.captures import Samples
 from sequencer.errors import FileError, Place, Refused
 from sequencer.recordings import MOST_SAMPLES, Recording
+from sequencer.uncertainty import combined, triangular
 
 FILE_CODE = "file"
 _MOST_HEADINGS = 100
 _MOST_ERRORS = 10
 _MOST_COLUMNS = 3
+_FITTING = 1.5  # times as far as they stray from their own rate, times may stray from another
+_TELLING_HZ = 0.1  # a rate known as well as this hits a whole number seldom by chance
 _MISSING = frozenset({"", "-", "--", "n/a", "#n/a", "na", "null", "none"})
 _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 not a number
 _DECIMAL_COMMA = re.compile(r"\s*-?\d+,\d+\s*[;\t]")
@@ -49,7 +52,8 @@ class _Table:
 def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bool) -> Recording:
     """The recording in a text file of columns.
 
-    rate_hz is the stated sample rate, for a file without times. wants_pair: two columns may be two
+    rate_hz is the stated sample rate: what a file without times needs, and what finely even times
+    are taken for. wants_pair: two columns may be two
     channels.
 
     Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
@@ -59,8 +63,8 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     if columns > _MOST_COLUMNS:
         raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
     if _has_times(table, wants_pair=wants_pair):
-        rate_hz = _rate(table.values[:, 0])
-        return _recording(table.values[:, 1:], rate_hz)
+        known_hz, doubt = _rate(table.values[:, 0], rate_hz)
+        return _recording(table.values[:, 1:], known_hz, doubt)
     if columns == 1 or (columns == 2 and wants_pair):
         if rate_hz is None:
             raise Refused(
@@ -73,8 +77,12 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     )
 
 
-def _recording(volts: Samples, rate_hz: float) -> Recording:
-    return Recording(samples=np.ascontiguousarray(volts.T), sample_rate_hz=rate_hz)
+def _recording(volts: Samples, rate_hz: float, rate_doubt: float = 0.0) -> Recording:
+    return Recording(
+        samples=np.ascontiguousarray(volts.T),
+        sample_rate_hz=rate_hz,
+        rate_uncertainty=rate_doubt,
+    )
 
 
 def _refused(name: str, problem: str) -> Refused:
@@ -215,14 +223,28 @@ def _has_times(table: _Table, *, wants_pair: bool) -> bool:
     return rises > (0.9 if wants_pair else 0.6)
 
 
-def _rate(times_s: Samples) -> float:
-    """Sample rate of even times; a whole number where their digits allow for one."""
+def _rate(times_s: Samples, stated_hz: float | None) -> tuple[float, float]:
+    """Sample rate of even times, and its relative standard uncertainty.
+
+    The stated rate where the times' digits allow for it, else a whole number where they do; that is
+    exact if they would not have allowed for any. Else from the first and the last time, each of which
+    was rounded: the span is off by the difference of two roundings, whose step shows in how far the
+    times stray from the even grid that fits them best.
+    """
     if times_s.size < 2:
-        return 1.0  # too short for anything, whatever the rate
+        return 1.0, 0.0  # too short for anything, whatever the rate
     rate_hz = require_even_steps(times_s)
-    whole_hz = float(round(rate_hz))
-    is_whole = _stray(times_s, whole_hz) <= 1.5 * _stray(times_s, rate_hz) if whole_hz else False
-    return whole_hz if is_whole else rate_hz
+    allowed_s, whole_hz = _FITTING * _stray(times_s, rate_hz), float(round(rate_hz))
+    if stated_hz is not None and _stray(times_s, stated_hz) <= allowed_s:
+        return stated_hz, 0.0
+    number = np.arange(times_s.size)
+    best_hz = 1.0 / float(np.polyfit(number, times_s, 1)[0])
+    doubt = triangular(_stray(times_s, best_hz)) / float(times_s[-1] - times_s[0])
+    if not whole_hz or _stray(times_s, whole_hz) > allowed_s:
+        return rate_hz, doubt
+    if rate_hz * doubt < _TELLING_HZ:
+        return whole_hz, 0.0
+    return whole_hz, combined(doubt, whole_hz / rate_hz - 1.0)
 
 
 def _stray(times_s: Samples, rate_hz: float) -> float:

@@ -1,7 +1,7 @@
 """A recorded capture measured: from its file to readings, as JSON and as a page for people."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,8 @@ from sequencer.measure_options import measure_options, option_name
 from sequencer.measured_kinds import KINDS, Draw, MeasuredKind, Row
 from sequencer.quantities import did_you_mean, format_quantity
 from sequencer.recordings import Recording
+from sequencer.steps.base import Finding
+from sequencer.uncertainty import combined
 from sequencer.wording import name_text
 
 PLOT_ENDINGS = (".svg", ".png")
@@ -42,6 +44,7 @@ class Measurement:
     flags: Mapping[str, bool]
     lists: Mapping[str, Sequence[Row]]
     draw: Draw
+    remarks: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """The measurement of the command-line contract."""
@@ -50,10 +53,14 @@ class Measurement:
             "file": self.file,
             "sample_rate": self.sample_rate_hz,
             "samples": self.samples,
-            "readings": {reading.name: reading.to_json() for reading in self.readings},
+            "readings": {reading.name: self._with_remarks(reading) for reading in self.readings},
             "flags": dict(self.flags),
             **{name: [_finite(row) for row in rows] for name, rows in self.lists.items()},
         }
+
+    def _with_remarks(self, reading: Reading) -> dict[str, object]:
+        """A reading with what was odd about the file, which goes for every one."""
+        return replace(reading, remarks=(*reading.remarks, *self.remarks)).to_json()
 
     def text(self) -> str:
         """The measurement for people, several lines."""
@@ -86,11 +93,23 @@ def measure_file(path: Path, kind_name: str, texts: Mapping[str, str | None]) ->
         sample_rate_hz=recording.sample_rate_hz,
         samples=recording.size,
         channels=recording.channels,
-        readings=[reading_of(finding) for finding in measured.findings],
+        readings=[
+            reading_of(_with_rate_doubt(finding, recording.rate_uncertainty))
+            for finding in measured.findings
+        ],
         flags=measured.flags,
         lists=measured.lists,
         draw=measured.draw,
+        remarks=recording.remarks,
     )
+
+
+def _with_rate_doubt(finding: Finding, relative: float) -> Finding:
+    """The finding with the doubt of the sample rate in it, where it is a frequency or a time."""
+    if finding.unit not in ("Hz", "s") or finding.value is None or not relative:
+        return finding
+    own = finding.standard_uncertainty or 0.0
+    return replace(finding, standard_uncertainty=combined(own, relative * finding.value))
 
 
 def require_plot_file(path: Path) -> None:
@@ -196,6 +215,7 @@ def _lines(measurement: Measurement) -> list[str]:
     lines = [
         f"{measurement.file}: {measurement.kind}",
         f"{measurement.samples} samples at {rate}, {seconds}{channel}",
+        *measurement.remarks,
         "",
     ]
     names = [name_text(reading.name) for reading in measurement.readings]

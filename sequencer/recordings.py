@@ -15,7 +15,8 @@ class Recording:
     range_peak_v is the converter's full scale: None where it isn't known, infinite where the file
     shows by its codes that it wasn't reached. overrange has one text a channel that says how it was
     exceeded, empty where it wasn't. drive is the channel that holds what drove the unit, where the
-    record has two.
+    record has two. rate_uncertainty is the standard uncertainty of the sample rate over the rate, as
+    far as the file's own digits leave one. remarks tell what was odd about the file.
     """
 
     samples: Samples
@@ -23,6 +24,8 @@ class Recording:
     range_peak_v: float | None = None
     overrange: tuple[str, ...] = ()
     drive: int = 0
+    rate_uncertainty: float = 0.0
+    remarks: tuple[str, ...] = ()
 
     @property
     def channels(self) -> int:

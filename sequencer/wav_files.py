@@ -12,7 +12,7 @@ Source of the layout: Microsoft and IBM, "Multimedia Programming Interface and D
 import math
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,20 +52,20 @@ def read_wav(content: bytes, full_scale_v: float) -> Recording:
 
     Raises NotWav with the reason.
     """
-    form, start, length = _layout(content)
+    form, start, length, remarks = _layout(content)
     frames = length // (form.sample_bytes * form.channels)
     if frames > MOST_SAMPLES:
         raise NotWav(f"holds {frames} samples a channel; at most {MOST_SAMPLES} can be analysed")
     count = frames * form.channels
     raw = memoryview(content)[start : start + count * form.sample_bytes]
     if form.is_float:
-        return _from_floats(raw, form, full_scale_v)
+        return replace(_from_floats(raw, form, full_scale_v), remarks=remarks)
     codes = _codes(raw, form.sample_bytes).reshape(frames, form.channels).T
-    return _from_codes(codes, form, full_scale_v)
+    return replace(_from_codes(codes, form, full_scale_v), remarks=remarks)
 
 
-def _layout(content: bytes) -> tuple[_Format, int, int]:
-    """Format, place of the first sample and bytes of all samples."""
+def _layout(content: bytes) -> tuple[_Format, int, int, tuple[str, ...]]:
+    """Format, place of the first sample, bytes of all samples, and what is odd about them."""
     if content[:4] in (b"RF64", b"BW64", b"RIFX"):
         raise NotWav(f"is of the form {content[:4].decode()}; write it as a plain RIFF WAV file")
     if content[:4] != b"RIFF" or content[8:12] != b"WAVE":
@@ -77,14 +77,13 @@ def _layout(content: bytes) -> tuple[_Format, int, int]:
         elif name == b"data":
             if form is None:
                 raise NotWav("has samples before it says what they are; write it again")
-            return form, start, _data_length(content, start, stated, form)
+            return form, start, *_data_length(content, start, stated, form)
     what = "samples" if form else "format"
     raise NotWav(f"ends before its {what}: the recording or copying broke off")
 
 
-def _chunks(content: bytes) -> Iterator[tuple[bytes, int, int]]:
-    """Name, start and stated length of each chunk."""
-    place = 12
+def _chunks(content: bytes, place: int = 12) -> Iterator[tuple[bytes, int, int]]:
+    """Name, start and stated length of each chunk from a place on."""
     while place + 8 <= len(content):
         name, stated = struct.unpack_from("<4sI", content, place)
         yield name, place + 8, stated
@@ -111,17 +110,42 @@ def _format(chunk: bytes) -> _Format:
     )
 
 
-def _data_length(content: bytes, start: int, stated: int, form: _Format) -> int:
+def _data_length(
+    content: bytes, start: int, stated: int, form: _Format
+) -> tuple[int, tuple[str, ...]]:
+    """Bytes of all samples, and what is odd about them."""
     there = len(content) - start
     frame_bytes = form.sample_bytes * form.channels
     if stated >= _LENGTH_UNKNOWN:
-        return there
+        return there, ()
     if stated > there:
         raise NotWav(
             f"ends after {there // frame_bytes} of {stated // frame_bytes} samples: the recording "
             "or copying broke off"
         )
-    return stated
+    end = start + stated + stated % 2
+    if _are_chunks(content, end):
+        if any(name == b"data" for name, *_ in _chunks(content, end)):
+            raise NotWav(
+                "has samples in two places, which may be apart in time; save it as one piece"
+            )
+        return stated, ()
+    if stated:
+        return stated, (
+            f"{len(content) - end} bytes after the samples its header tells of were not read",
+        )
+    return there, (
+        f"its header was never finished and tells of no samples; all {there // frame_bytes} were read",
+    )
+
+
+def _are_chunks(content: bytes, place: int) -> bool:
+    """Whether whole chunks, or nothing, fill the file from a place on."""
+    for name, start, stated in _chunks(content, place):
+        if not (name.isascii() and name.decode("ascii").isprintable()):
+            return False
+        place = start + stated
+    return abs(place - len(content)) <= 1
 
 
 def _codes(raw: memoryview, sample_bytes: int) -> Codes:

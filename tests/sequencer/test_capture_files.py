@@ -144,6 +144,39 @@ def test_a_stream_without_a_stated_length_is_read_to_its_end(tmp_path, stated):
     assert read(tmp_path, riff(plain_format(), data, stated=stated)).size == 3
 
 
+def _chunk(name, content):
+    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def test_a_header_that_was_never_finished_is_told_and_all_samples_read(tmp_path):
+    data = np.arange(100, 600, dtype="<i2").tobytes()
+    found = read(tmp_path, riff(plain_format(), data, stated=0))
+    assert (found.samples[0] * 2**15).tolist() == list(range(100, 600))
+    assert found.remarks == (
+        "its header was never finished and tells of no samples; all 500 were read",
+    )
+
+
+@pytest.mark.parametrize("after", [b"", _chunk(b"LIST", b"INFOx"), _chunk(b"LIST", b"INFO") * 2])
+def test_no_samples_are_none_whatever_follows_them(tmp_path, after):
+    with pytest.raises(CannotMeasure, match="holds 0 samples"):
+        read(tmp_path, riff(plain_format(), b"", after=after))
+
+
+def test_samples_beyond_what_the_header_tells_are_not_dropped_unsaid(tmp_path):
+    data = np.arange(100, 600, dtype="<i2").tobytes()
+    found = read(tmp_path, riff(plain_format(), data, stated=600))
+    assert found.size == 300
+    assert found.remarks == ("400 bytes after the samples its header tells of were not read",)
+
+
+@pytest.mark.parametrize("between", [b"", _chunk(b"LIST", b"INFOx")])
+def test_samples_in_two_places_are_refused(tmp_path, between):
+    data = np.arange(100, dtype="<i2").tobytes()
+    content = riff(plain_format(), data, after=between + _chunk(b"data", data))
+    assert "samples in two places" in refused(tmp_path, content).reason
+
+
 # How the converter's limit shows: three or more samples on an outermost code.
 
 
@@ -332,6 +365,37 @@ def test_the_rate_of_printed_times(tmp_path, rate, digits):
     assert found == pytest.approx(rate, rel=2 * 10.0 ** (1 - digits) + 1e-15)
     if float(rate).is_integer():
         assert found == rate
+
+
+def test_the_rounding_of_printed_times_is_the_doubt_of_their_rate(tmp_path):
+    """Times of six digits after the point, at rates that they can't show exactly."""
+    errors, count = [], 3000
+    for number in range(60):
+        rate = 44000.0 + 7.31 * number + 0.37
+        text = "\n".join(f"{k / rate:.6f},{k % 7}" for k in range(count))
+        found = read(tmp_path, text, "x.csv")
+        # each end is off by half a microsecond at most: u is a microsecond over the root of six
+        expected = 1e-6 / math.sqrt(6.0) / (count / rate)
+        assert 0.9 * expected < found.rate_uncertainty < 2.5 * expected
+        errors.append((found.sample_rate_hz / rate - 1.0) / found.rate_uncertainty)
+    assert np.mean(np.abs(errors) < 2.0) > 0.9
+    assert np.mean(np.abs(errors) < 0.5) < 0.6
+
+
+def test_a_whole_rate_is_exact_where_the_times_would_show_another(tmp_path):
+    text = "\n".join(f"{k / 44100:.6f},{k % 7}" for k in range(20000))
+    found = read(tmp_path, text, "x.csv")
+    assert (found.sample_rate_hz, found.rate_uncertainty) == (44100, 0.0)
+    # 45 ms in steps of 1 us show it to 1 Hz only, and every rate has a whole number that near
+    short = read(tmp_path, text[: text.index("0.045")].rstrip("0.\n"), "x.csv")
+    assert short.sample_rate_hz == 44100
+    assert short.rate_uncertainty > 0.9 * 1e-6 / math.sqrt(6.0) / 0.045
+
+
+def test_a_stated_rate_that_the_times_allow_for_is_taken(tmp_path):
+    text = "\n".join(f"{k / 44000.37:.6f},{k % 7}" for k in range(2000))
+    found = read(tmp_path, text, "x.csv", rate_hz=44000.37)
+    assert (found.sample_rate_hz, found.rate_uncertainty) == (44000.37, 0.0)
 
 
 def test_times_may_begin_anywhere(tmp_path):

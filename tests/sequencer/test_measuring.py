@@ -750,6 +750,31 @@ def test_flatness_of_a_band_that_was_not_all_swept_is_a_bound(tmp_path, first, l
     assert any("of the band only" in remark for remark in flatness["remarks"])
 
 
+def test_the_rounding_of_its_times_is_in_the_doubt_of_a_frequency(tmp_path):
+    rate = 44123.7
+    time = np.arange(44000) / rate
+    volts = 0.5 * np.sin(2 * np.pi * 1000.3 * time)
+    volts += np.random.default_rng(11).normal(0, 1e-5, time.size)
+    path = tmp_path / "odd.csv"
+    np.savetxt(path, np.column_stack([time, volts]), fmt=["%.6f", "%.8g"], delimiter=",")
+    found = measure_file(path, "tone", {}).to_json()["readings"]
+    assert abs(found["frequency"]["value"] - 1000.3) < 2.0 * found["frequency"]["uncertainty"]
+    assert found["frequency"]["uncertainty"] == pytest.approx(1000.3 * 4.1e-7, rel=0.3)
+    assert found["level"]["uncertainty"] < 1e-6
+
+
+def test_what_is_odd_about_a_file_is_told_with_every_reading(tmp_path):
+    path, belongs = write(tmp_path, tone(), 48000, "int24")
+    content = bytearray(path.read_bytes())
+    at = content.index(b"data") + 4
+    content[at : at + 4] = bytes(4)
+    path.write_bytes(content)
+    found = measure_file(path, "tone", belongs)
+    assert found.text().count("never finished") == 1
+    for reading in found.to_json()["readings"].values():
+        assert any("never finished" in remark for remark in reading["remarks"])
+
+
 def test_a_response_lists_gain_over_frequency(tmp_path):
     path, belongs = write(tmp_path, swept(), 48000, "int24")
     found = measure_file(path, "response", belongs).to_json()
