@@ -111,6 +111,8 @@ def test_every_guard_is_told_with_its_bound():
     assert bounds["temperature"] == f"{guards.temperature.limit:g} degC"
     assert bounds["temperature_rise"] == f"{60 * guards.temperature_rise.limit:g} K/min"
     assert bounds["disk"] == f"less than {guards.disk.limit / 1e6:g} MB"
+    periods = dict(re.findall(r"^\| `(\w+)` \| ([0-9]+) s \|", README, re.MULTILINE))
+    assert periods == {name: f"{guards.of(name).period:g}" for name in GUARDS}
 
 
 def _kind_rows() -> dict[str, list[str]]:
