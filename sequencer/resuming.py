@@ -7,7 +7,7 @@ be at work.
 """
 
 import dataclasses
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
@@ -88,7 +88,7 @@ def resume(
             raise Refused(f"{folder / PROCEDURE} is not the procedure that the run began with")
         operator = operator_for(request, ready.bench, person)
         refuse_held(addresses_of(ready.bench))
-        tell(_what_is_left(record, ready, request.done))
+        tell(_what_is_left(record, ready))
         accepted = ask_cautions(operator, ready.plan.cautions)
         job = _job(record, request)
         addresses = [*addresses_of(ready.bench), record_address(folder)]
@@ -119,11 +119,12 @@ def resume(
         return conclude(folder, ran)
 
 
-def _what_is_left(record: Record, ready: Prepared, done: Collection[str]) -> str:
-    """The unit, and the steps that are left, in words."""
+def _what_is_left(record: Record, ready: Prepared) -> str:
+    """The unit, and the steps that are left, in words; what was left out before stays so."""
     model = str(record.started.get("model") or "")
     unit = " ".join(filter(None, (model, "serial", str(record.started.get("serial")))))
-    left = [each.step.id for each in ready.plan.steps if each.step.id not in done]
+    ended = {step.id for step in record.steps if step.verdict and not step.is_cut}
+    left = [each.step.id for each in ready.plan.steps if each.step.id not in ended]
     steps = named_steps(left, "left") or "no step left"
     return printable(f"To go on with {ready.procedure.title}: {unit}; {steps}", 1000)
 

@@ -245,8 +245,11 @@ def _captures(folder: Path, taken: Iterable[Mapping[str, Any]]) -> Iterator[str]
         name = str(says.get("file"))
         path = folder / name
         shown = printable(name, 120)
-        if path.parent != folder / CAPTURES or path.is_symlink():
+        if path.parent != folder / CAPTURES:
             yield f"a capture is said to lie at {shown}, outside {CAPTURES}"
+            continue
+        if path.is_symlink():
+            yield f"a link lies in the place of the capture {shown}"
             continue
         try:
             content = plain_bytes(path)
@@ -415,7 +418,7 @@ def _remarks(
         yield f"the last line is torn ({len(torn)} bytes): the record was broken off while writing"
     if not _has_end(events):
         yield "the record was broken off: it does not tell how the run ended"
-    if not (folder / SUMMARY).exists():
+    if not (folder / SUMMARY).exists() and not (folder / REPORT).exists():
         yield "there is no summary, so nothing proves the last line; steadybench report writes one"
     for line in chain.lines:
         if line.says and line.says.get("event") == "broken_off":

@@ -3,6 +3,7 @@
 import json
 import signal
 import time
+from types import SimpleNamespace
 
 import pytest
 
@@ -10,6 +11,7 @@ from sequencer import resuming
 from sequencer.errors import Interrupted, Refused
 from sequencer.floor import floor_path
 from sequencer.operator import AcceptedBeforehand
+from sequencer.record import Record, StepRecord
 from sequencer.reservation import record_address, reserved
 
 TEXT = """\
@@ -110,3 +112,21 @@ def test_a_run_that_is_still_going_on_is_refused_before_anything_is_asked(interr
     ):
         resuming.resume(resuming.Resumption(folder=folder), person=_Unasked(), sinks=[], tell=print)
     assert caught.value.code == "held"
+
+
+def test_a_step_that_was_left_out_is_not_told_as_left(tmp_path):
+    """On the bench that the run began with it could not be done; that stands."""
+    record = Record(folder=tmp_path, started={"serial": "S-1"})
+    for name, verdict, left_out, is_cut in (
+        ("power_on", "pass", None, False),
+        ("hum", "info", "no router", False),
+        ("tone", "no_reading", None, True),
+    ):
+        step = StepRecord(id=name, kind="", verdict=verdict, left_out=left_out, is_cut=is_cut)
+        record.add(step)
+    steps = [SimpleNamespace(step=SimpleNamespace(id=name)) for name in ("power_on", "hum", "tone")]
+    ready = SimpleNamespace(
+        procedure=SimpleNamespace(title="short"), plan=SimpleNamespace(steps=steps)
+    )
+    told = resuming._what_is_left(record, ready)
+    assert told == "To go on with short: serial S-1; 1 step left: tone"
