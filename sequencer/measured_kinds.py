@@ -35,7 +35,7 @@ from sequencer.steps.hum import hum_findings, idle_picture
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
 from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
-from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, wideband_picture
+from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
 
 AUDIO_HZ = (20.0, 20e3)
 SPUR_SEARCH_HZ = (20e3, 500e3)
@@ -174,7 +174,11 @@ def _wideband(recording: Recording, options: MeasureOptions) -> Measured:
         range_peak_v=recording.range_peak_v,
     )
     count = Finding(
-        name="spur_count", unit="1", value=float(len(result.spurs)), standard_uncertainty=0.0
+        name="spur_count",
+        unit="1",
+        value=float(len(result.spurs)),
+        standard_uncertainty=0.0,
+        remarks=spur_texts(result.spurs),
     )
     return Measured(
         findings=[count, *_strongest_spur(result.spurs, result.floor_v_per_rthz)],

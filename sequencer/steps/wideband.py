@@ -173,7 +173,7 @@ def _findings(
             unit="1",
             value=float(len(result.spurs)),
             standard_uncertainty=0.0,
-            remarks=tuple(_spur_text(spur) for spur in result.spurs[:MOST_MARKS]),
+            remarks=spur_texts(result.spurs),
         )
     ]
     if not result.spurs:
@@ -210,6 +210,15 @@ def _findings(
             )
         )
     return findings
+
+
+def spur_texts(spurs: Sequence[Spur]) -> tuple[str, ...]:
+    """The strongest spurs in words, harmonics with their fundamental, and how many are none."""
+    told = [_spur_text(spur) for spur in spurs[:MOST_MARKS]]
+    origins = sum(spur.harmonic_of is None for spur in spurs)
+    if origins < len(spurs):
+        told.append(f"{origins} without the harmonics")
+    return tuple(told)
 
 
 def _spur_text(spur: Spur) -> str:

@@ -775,6 +775,21 @@ def test_what_is_odd_about_a_file_is_told_with_every_reading(tmp_path):
         assert any("never finished" in remark for remark in reading["remarks"])
 
 
+def test_the_harmonics_of_a_spur_are_told_as_such(tmp_path):
+    rate, time = 1_250_000, times(1_250_000, 0.3)
+    volts = sum(2e-3 / k * np.sin(2 * np.pi * 104e3 * k * time + k) for k in range(1, 5))
+    volts += np.random.default_rng(5).normal(0, 1e-4, time.size)
+    path, belongs = write(tmp_path, volts, rate, "float32")
+    count = measure_file(path, "wideband", belongs).readings[0]
+    assert count.value == 4
+    assert [", harmonic of 104 kHz" in text for text in count.remarks] == [
+        False,
+        *[True] * 3,
+        False,
+    ]
+    assert count.remarks[-1] == "1 without the harmonics"
+
+
 def test_a_response_lists_gain_over_frequency(tmp_path):
     path, belongs = write(tmp_path, swept(), 48000, "int24")
     found = measure_file(path, "response", belongs).to_json()

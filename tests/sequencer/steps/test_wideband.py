@@ -42,6 +42,7 @@ def test_a_steady_spur_has_its_frequency_and_level(on):
     # Section 5: integrated error below 0.001 dB without noise; here 20 uV of noise lie under it.
     assert found["spur_level"].value == pytest.approx(0.5e-3, rel=5e-3)
     assert "harmonic of 104 kHz" in found["spur_count"].remarks[1]
+    assert found["spur_count"].remarks[2] == "1 without the harmonics"
 
 
 @pytest.mark.parametrize("jitter_hz", [50.0, 400.0, 1000.0])
