@@ -33,6 +33,7 @@ from sequencer.errors import (
     together,
 )
 from sequencer.events import CautionAccepted, Outcome, RunFinished, Sink
+from sequencer.guards import Action, Disk, guard_settings
 from sequencer.journal import CAPTURES, JOURNAL, Journal, new_folder
 from sequencer.keeping import Attended, Watchkeeper
 from sequencer.operator import (
@@ -241,6 +242,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             f"{floor.PROCEDURE} measures the bench and no unit, so it says nothing of one; take it "
             f"with steadybench floor --bench {request.bench}"
         )
+    _demand_room(request.out, guard_settings(procedure.guards)[0].disk)
     # Started first: it takes a moment, and it ends a simulated bench that is left alone.
     with (
         Watchkeeper() as keeper,
@@ -256,6 +258,21 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
             plan=_beside_floor(steps, request.floor_of or request.bench, procedure.name),
             ticket=files.ticket,
             keeper=keeper,
+        )
+
+
+def _demand_room(out: Path, guard: Disk) -> None:
+    """Refuse a run that the guard of the disk would stop at its first look."""
+    whole = out.absolute()
+    place = next(each for each in (whole, *whole.parents) if each.exists())
+    try:
+        free = shutil.disk_usage(place).free
+    except OSError:
+        return  # whether the folder can be made is told when it is
+    if guard.action is Action.STOP and free < guard.limit:
+        raise Refused(
+            f"{place} has room for {free / 1e6:.3g} MB, less than the {guard.limit / 1e6:.3g} MB that "
+            "guard disk keeps free for the record; make room, or give another place with --out"
         )
 
 

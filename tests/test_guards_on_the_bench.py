@@ -25,7 +25,6 @@ CASES = [
     ("temperature", "{limit: 40 degC, warn: 35 degC}", "bias_runaway:large", REST, 30.0),
     ("temperature_rise", "{limit: 0.5 K/min}", None, DRIVEN, 30.0),
     ("total_time", "{limit: 1 h}", None, REST, 10.0),
-    ("disk", "{limit: 1000000 GB}", None, REST, 30.0),
     ("mains_power", "{limit: 60 W, period: 2 s}", "bias_runaway:large", REST, 2.0),
 ]
 

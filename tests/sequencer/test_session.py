@@ -18,7 +18,7 @@ from sequencer.operator import Declined, NobodyThere
 from sequencer.pairing import run_pair
 from sequencer.reporting import write_report_again
 from sequencer.reservation import reserved
-from sequencer.session import Request, ask_cautions, bench_file, operator_for
+from sequencer.session import Request, ask_cautions, bench_file, operator_for, prepared
 from sequencer.verifying import verify_all
 
 BENCH = """\
@@ -333,3 +333,31 @@ def test_a_run_that_was_interrupted_before_it_began_leaves_no_folder(pair, tmp_p
         pair(Person())
     assert caught.value.exit_code == 130
     assert not [*tmp_path.rglob("procedure.yaml")]
+
+
+@pytest.mark.parametrize("guards", ["", "guards: {disk: {limit: 1 MB, warn: 2 MB}}\n"])
+def test_without_room_for_the_record_nothing_begins(tmp_path, monkeypatch, guards):
+    """The guard of the disk would stop it at its first look, after all that was asked."""
+    bench, procedure = tmp_path / "b.yaml", tmp_path / "p.yaml"
+    bench.write_text(BENCH)
+    procedure.write_text(
+        "procedure: p\ndecision: plain\nunit: {rated_power: 1 W, load: 8 ohm, gain: 29 dB}\n"
+        f"{guards}steps:\n  - {{id: rest, kind: wait, time: 1 s}}\n"
+    )
+    asked = []
+
+    def disk_usage(place):
+        asked.append(place)
+        return shutil._ntuple_diskusage(10**9, 10**9 - 3_000_000, 3_000_000)
+
+    monkeypatch.setattr(shutil, "disk_usage", disk_usage)
+    out = tmp_path / "not" / "there" / "yet"
+    request = Request(procedure=str(procedure), bench=str(bench), out=out)
+    if guards:
+        with prepared(request, date(2030, 1, 1)):
+            pass
+    else:
+        refused = pytest.raises(Refused, match=r"room for 3 MB, less than the 100 MB .* --out")
+        with refused, prepared(request, date(2030, 1, 1)):
+            raise AssertionError("it began")
+    assert asked == [tmp_path]
