@@ -6,7 +6,8 @@ w + g/k (k cycles in the record): white noise of w a bin gives the mean a varian
 g times the integral of sinc^2(u)/u from the slowest noise that counts on. w and g are the most likely
 ones, given the lowest components of what the fit leaves. A short record has few of them between its
 lines, so each component counts by the part of it that the fit has not taken (one less its leverage),
-and what that leaves uncertain about w and g widens the doubt.
+and what that leaves uncertain about w and g widens the doubt. What rounding does to the mean where too
+little noise lies over the samples' step joins it (resolution).
 """
 
 import numpy as np
@@ -18,7 +19,14 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.line_sums import line_grams, line_sums
 from sequencer.analysis.mains import find_mains, multiples_below
-from sequencer.analysis.sine_fit import LineFit, fit_lines, group_means, shared_correction_hz
+from sequencer.analysis.resolution import rounding_of
+from sequencer.analysis.sine_fit import (
+    LineFit,
+    fit_lines,
+    group_means,
+    remove_lines,
+    shared_correction_hz,
+)
 
 LEAST_MAINS_CYCLES = 5.0
 _HIGHEST_LINE_HZ = 2000.0  # twice as far as the noise of the shortest record is read
@@ -70,7 +78,11 @@ def dc_offset(
     )
     require_no_flat_run(record)
     fit = _fit_with_mains(record, sample_rate_hz, nominal_mains_hz)
+    rest = remove_lines(record, sample_rate_hz, fit)
+    # hum left, or a drift, scatters but dithers less than white noise does
+    scatter_v = min(float(np.std(rest)), float(np.std(np.diff(rest))) / np.sqrt(2))
     variance = offset_variance_v2(record, sample_rate_hz, fit)
+    variance += rounding_of(record, sample_rate_hz, fit, scatter_v).mean_v2
     return Estimate(value=fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 
 

@@ -4,14 +4,20 @@ Theory of operation. Samples are rounded to a step: of a converter, of the decim
 arithmetic. Where noise of about a step or more lies over the signal the rounding is noise too, and is
 seen as such in what a fit leaves. Where there is less, rounding repeats with the signal: its error
 moves the lines themselves, hides in them, and no longer record averages it out. Where nothing of it is
-seen it counts in full: half a step, rectangular (JCGM 100:2008, F.2.2.1: 0.29 of the step). A sine of A
+seen it counts in full: half a step, rectangular (JCGM 100:2008, F.2.2.1: 0.29 of the step). A steady
+voltage, or a sine that comes back to its samples after a few (1 kHz at 48 kHz: 48), leaves a part of
+the rounding's power repeating under noise of sigma steps, sum over m of 6/(m pi)^2 exp(-(2 pi m
+sigma)^2), spread over the lines of that period. A sine of A
 steps that runs through all phases of the steps leaves them mostly as noise, but the error of line k is
 still the sum over m of 2/(m pi) J_k(2 pi m A) exp(-2 (pi m sigma)^2) steps, sigma being the noise in
 steps (the rounding error as a Fourier series, Bennett 1948, from memory; checked by simulation):
 0.2/sqrt(A) without noise.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
+import scipy.fft
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.noise import noise_of_lines
@@ -28,6 +34,51 @@ _MOST_ERROR = 0.1  # of a step, that its whole multiples may be uncertain by
 _FINEST = 2.0**-32  # of the peak: no converter, and no file of decimals, has so fine a step
 _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be taken for its noise
 _ROUNDING = 1 / 12  # variance of rounding, in squares of the step
+_SPAN = 8.0  # standard deviations from the least to the largest of some 10^4 samples
+_ROUNDED_SPAN = 0.5  # steps that rounding adds to a span, from 0 to 1
+_MOST_PHASES = 1024  # more would be found in any record by chance
+_FEWEST_PERIODS = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rounding:
+    """What the samples' rounding does beside what shows as noise.
+
+    share is the part of its power, step^2/12, that repeats with the signal; phases the samples after
+    which it does so (infinite where it doesn't within the record), sine_steps the signal's amplitude in
+    steps. is_dithered says whether noise, or rounding that looks like it, shows at all.
+    """
+
+    step_v: float
+    share: float
+    phases: float
+    sine_steps: float
+    is_dithered: bool
+
+    @property
+    def power_v2(self) -> float:
+        """Of all that repeats."""
+        return self.share * self.step_v**2 * _ROUNDING
+
+    def lines_v2(self, noise_v2: Spectral) -> Spectral:
+        """b of fitted lines from that of the noise seen around them."""
+        if not self.is_dithered:  # a level's doubt is sqrt(b)/2 of peak volts
+            return np.maximum(noise_v2, 4 * self.power_v2)
+        repeating_v2 = 8 * self.power_v2 / self.phases
+        return noise_v2 + max(repeating_v2, self._of_all_phases_v2(2 / np.pi**2))
+
+    @property
+    def mean_v2(self) -> float:
+        """Variance of the record's mean by it."""
+        repeating_v2 = self.power_v2 * min(1.0, 4 / self.phases)
+        # (1/pi) J_0(2 pi A) steps at most, the phase of the offset random
+        return max(repeating_v2, self._of_all_phases_v2(1 / (np.sqrt(2) * np.pi**2)))
+
+    def _of_all_phases_v2(self, amount: float) -> float:
+        """Of a sine that runs through all phases of the steps: amount/sqrt(A) steps, squared."""
+        if self.sine_steps < 1.0:
+            return 0.0
+        return float(amount**2 * self.step_v**2 * self.share / self.sine_steps)
 
 
 def noise_of_fit(
@@ -43,24 +94,98 @@ def noise_of_fit(
     residual : periodogram of the record without the fit's mean and lines
     has_flicker : as for noise_of_lines
     """
+    noise_v2 = seen_noise(samples, fit, residual, has_flicker=has_flicker)
+    return rounding_of_fit(samples, fit, residual, noise_v2).lines_v2(noise_v2)
+
+
+def seen_noise(
+    samples: Samples, fit: LineFit, residual: Periodogram, *, has_flicker: bool = False
+) -> Spectral:
+    """The same by the noise alone that is seen around each line."""
     lines_hz = fit.frequency_hz
     noise_v2 = noise_of_lines(residual, lines_hz, taken_hz=lines_hz, has_flicker=has_flicker)
-    noise_v2 = noise_v2 * fit.amplitude_gain * samples.size / 4
+    return np.asarray(noise_v2 * fit.amplitude_gain * samples.size / 4)
+
+
+def rounding_of_fit(
+    samples: Samples, fit: LineFit, residual: Periodogram, noise_v2: Spectral
+) -> Rounding:
+    """The rounding of a fitted record, by the least noise seen around its lines."""
     scatter_v = float(np.sqrt(max(noise_v2.min(initial=np.inf), 0.0) * samples.size / 4))
+    rate_hz = residual.bin_hz * scipy.fft.prev_fast_len(samples.size)
+    return rounding_of(samples, rate_hz, fit, scatter_v)
+
+
+def rounding_of(
+    samples: Samples, sample_rate_hz: float, fit: LineFit, scatter_v: float
+) -> Rounding:
+    """The rounding of a record that is a mean and lines, with noise.
+
+    Parameters
+    ----------
+    scatter_v : rms of what the fit leaves, a sample: noise, and rounding as far as it doesn't repeat
+    """
     step_v = step_over(samples, scatter_v)
-    if scatter_v < step_v * np.sqrt(_DITHERED * _ROUNDING):
-        # A level's doubt is sqrt(b)/2 of peak volts.
-        return np.maximum(noise_v2, 4 * step_v**2 * _ROUNDING)
-    return noise_v2 + _rounded_lines_v2(fit, step_v, scatter_v)
+    scatter = scatter_v / step_v if step_v > 0.0 else np.inf
+    size = np.abs(fit.amplitude)
+    sine_steps = float(size.max(initial=0.0)) / max(step_v, np.finfo(np.float64).tiny)
+    phases = 1.0
+    if sine_steps >= 1.0:
+        turn = float(fit.frequency_hz[int(np.argmax(size))]) / sample_rate_hz
+        phases = _phases(turn, samples.size, sine_steps)
+    is_dithered = scatter >= np.sqrt(_DITHERED * _ROUNDING)
+    if not is_dithered:
+        share = 1.0
+    elif sine_steps < 1.0:
+        share = _share(_noise_of_steady(samples, step_v, sine_steps))
+    elif np.isfinite(phases):
+        share = _share(float(np.interp(scatter, _SCATTER, _NOISES, right=scatter)))
+    else:
+        share = _share(float(np.sqrt(max(scatter**2 - _ROUNDING, 0.0))))
+    return Rounding(
+        step_v=step_v,
+        share=share,
+        phases=phases,
+        sine_steps=sine_steps,
+        is_dithered=is_dithered,
+    )
 
 
-def _rounded_lines_v2(fit: LineFit, step_v: float, scatter_v: float) -> float:
-    """Square of a line's amplitude, V^2, that a step below the noise and its rounding leaves in it."""
-    steps = float(np.abs(fit.amplitude).max(initial=0.0)) / step_v
-    if steps < 1.0:
-        return 0.0
-    noise = max((scatter_v / step_v) ** 2 - _ROUNDING, 0.0)
-    return float((2 / np.pi**2 * step_v * np.exp(-2 * np.pi**2 * noise)) ** 2 / steps)
+def _noise_of_steady(samples: Samples, step_v: float, sine_steps: float) -> float:
+    """Noise in steps over a voltage that is steady within a step, by how many steps the samples span.
+
+    Their scatter tells nothing where two values alternate: it is half a step half way between them,
+    however little noise there is.
+    """
+    return max((float(np.ptp(samples)) / step_v - _ROUNDED_SPAN - 2 * sine_steps) / _SPAN, 0.0)
+
+
+def _phases(turn: float, count: int, sine_steps: float) -> float:
+    """After how many samples a sine comes back within a step, all record long.
+
+    So do its crossings of the steps then, and the rounding. Infinite where that is seldom.
+
+    turn : of the sine in a sample, in turns
+    """
+    period = np.arange(1, min(_MOST_PHASES, count // _FEWEST_PERIODS) + 1)
+    drift = np.abs(turn * period - np.rint(turn * period)) * count / period
+    back = period[2 * np.pi * sine_steps * drift < 1.0]
+    return float(back[0]) if back.size else np.inf
+
+
+def _share(noise: float) -> float:
+    """The part of the rounding's power that repeats under noise of so many steps.
+
+    Its Fourier series, 1/(m pi) sin(2 pi m x), each term damped by exp(-2 (pi m sigma)^2).
+    """
+    return float(_TERMS @ np.exp(-((2 * np.pi * _ORDERS * noise) ** 2)))
+
+
+_ORDERS = np.arange(1, 65)
+_TERMS = 6 / (np.pi * _ORDERS) ** 2
+# Where rounding repeats, what scatters is the noise and the rest of the rounding's power.
+_NOISES = np.linspace(0.0, 1.5, 301)
+_SCATTER = np.sqrt(_NOISES**2 + _ROUNDING * (1 - np.array([_share(n) for n in _NOISES])))
 
 
 def step_over(samples: Samples, least_v: float) -> float:

@@ -308,9 +308,8 @@ def _offset(
     variance = offset_variance_v2(record, sample_rate_hz, lines.fit)
     variance *= max(lines.fit.offset_gain * record.size, 1.0)
     leaked = leaked_from_rest_v2(lines, np.zeros(1), sample_rate_hz / record.size)
-    return Estimate(
-        value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance + leaked[0] / 2))
-    )
+    variance += float(leaked[0]) / 2 + lines.rounding.mean_v2
+    return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 
 
 def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
@@ -324,7 +323,10 @@ def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
 
 
 def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
-    """Everything but fundamental and DC over everything but DC, both in the band."""
+    """Everything but fundamental and DC over everything but DC, both in the band.
+
+    Rounding that repeats is in it as a whole, of any phase to the rest.
+    """
     # a line on the edge of the band belongs to it, however its fit falls
     half_bin_hz = lines.residual.bin_hz / 2
     is_inside = (lines.fit.frequency_hz >= band_hz[0] - half_bin_hz) & (
@@ -335,8 +337,10 @@ def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
     inside = is_inside.copy()
     inside[0] = False
     rest = band_mean_square(lines.residual, band_hz) + lines_mean_square(
-        lines.fit.amplitude[inside], lines.noise_v2[inside]
+        lines.fit.amplitude[inside], lines.seen_v2[inside]
     )
+    repeating_v2 = lines.rounding.power_v2 if np.isfinite(lines.rounding.phases) else 0.0
+    rest += MeanSquare(value_v2=0.0, variance_v4=4 * rest.value_v2 * repeating_v2 + repeating_v2**2)
     total_v2 = rest.value_v2 + lines.amplitude_v**2 / 2
     relative = MeanSquare(
         value_v2=rest.value_v2 / total_v2, variance_v4=rest.variance_v4 / total_v2**2

@@ -23,7 +23,7 @@ from sequencer.analysis.hidden_hum import SeenHum, hidden_hum, hum_among
 from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, multiples_below
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
-from sequencer.analysis.resolution import noise_of_fit
+from sequencer.analysis.resolution import Rounding, rounding_of_fit, seen_noise
 from sequencer.analysis.sine_fit import (
     LineFit,
     fit_lines,
@@ -111,13 +111,16 @@ class Comb:
 class ToneLines:
     """The joint fit, which line is what, the noise of each, and the spectrum of the rest.
 
+    seen_v2, noise_v2 : b of each line by the noise around it, and with what rounding and leaks add
     hidden_hum : index of a line that hum may lie on -> multiple of the mains, |error|^2 by it, V^2
     """
 
     fit: LineFit
     comb: Comb
     mains: MainsFrequency
+    seen_v2: Spectral
     noise_v2: Spectral
+    rounding: Rounding
     residual: Periodogram
     hidden_hum: Mapping[int, tuple[int, float]] = field(
         default_factory=lambda: MappingProxyType({})
@@ -451,12 +454,15 @@ def _fit_comb(
         if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
             mains_hz = moved_hz
     residual = residual_periodogram(record, sample_rate_hz, fit)
-    noise = noise_of_fit(record, fit, residual)
+    seen_v2 = seen_noise(record, fit, residual)
+    rounding = rounding_of_fit(record, fit, residual, seen_v2)
     return ToneLines(
         fit=fit,
         comb=comb,
         mains=replace(mains, value_hz=mains_hz),
-        noise_v2=noise,
+        seen_v2=seen_v2,
+        noise_v2=rounding.lines_v2(seen_v2),
+        rounding=rounding,
         residual=residual,
     )
 

@@ -96,3 +96,26 @@ def test_a_dead_input_is_refused():
     with pytest.raises(CannotMeasure) as caught:
         dc_offset(np.zeros(24000), RATE)
     assert caught.value.code == "no_signal"
+
+
+@pytest.mark.parametrize("hum_steps", [0.0, 5.0, 20.0])
+@pytest.mark.parametrize("noise", [0.08, 0.1, 0.15, 0.2, 0.3, 1.0])
+def test_rounding_moves_the_mean_no_further_than_its_doubt(noise, hum_steps):
+    # truth by construction: noise below half a step leaves the mean drawn to the nearest step
+    count, ratios, doubts = 48000, [], []
+    t = np.arange(count) / RATE
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        truth = 2.0 + rng.uniform(0.1, 0.5)
+        wave = truth + noise * rng.standard_normal(count)
+        wave = wave + hum_steps * np.sin(2 * np.pi * 50.013 * t + seed)
+        try:
+            estimate = dc_offset(1e-3 * np.rint(wave), RATE)
+        except CannotMeasure:  # noise so small that a value stays is taken for a dead input
+            continue
+        ratios.append((estimate.value - 1e-3 * truth) / estimate.standard_uncertainty)
+        doubts.append(estimate.standard_uncertainty)
+    assert np.abs(ratios).max(initial=0.0) < 4.0
+    assert np.max(doubts, initial=0.0) < 0.4e-3
+    if noise == 1.0:  # noise of a step rounds nothing away
+        assert np.median(doubts) < 2.5 * 1e-3 / np.sqrt(count)
