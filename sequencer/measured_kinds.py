@@ -317,23 +317,39 @@ def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
     rate_hz = recording.sample_rate_hz
     least_s = max(_LEAST_RING_S, _LEAST_RING_SAMPLES / rate_hz)
     require_duration(_first(recording), rate_hz, least_s, "a hit and its ringing")
+    search_hz = options.band_hz or RING_SEARCH_HZ
     result = analyse_ring_down(
         _first(recording),
         recording.sample_rate_hz,
         modes=options.modes,
-        search_hz=options.band_hz or RING_SEARCH_HZ,
+        search_hz=search_hz,
         range_peak_v=recording.range_peak_v,
     )
     strongest = result.modes[0]
     return Measured(
         findings=[
-            found("ring_frequency", "Hz", strongest.ring_frequency_hz),
+            found(
+                "ring_frequency",
+                "Hz",
+                strongest.ring_frequency_hz,
+                remarks=_sought(search_hz, result.outside_hz),
+            ),
             _if_resolved("decay_time", "s", strongest.decay_time_s),
             _if_resolved("q_factor", "1", strongest.q_factor),
         ],
         lists={"modes": [_mode_row(mode) for mode in result.modes]},
         draw=lambda: _ring_picture(result),
     )
+
+
+def _sought(search_hz: tuple[float, float], outside_hz: Sequence[float]) -> tuple[str, ...]:
+    """The band of the search in words, and what rings beyond it."""
+    low, high = (say(edge, "Hz") for edge in search_hz)
+    band = f"modes sought from {low} to {high}"
+    if not outside_hz:
+        return (band,)
+    beyond = ", ".join(say(each, "Hz") for each in outside_hz)
+    return (band, f"something rings beyond that, at {beyond}; --band takes it in")
 
 
 def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:

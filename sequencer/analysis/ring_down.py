@@ -37,6 +37,8 @@ _MOST_FLAWS = 4
 _WEAKEST = 0.005  # of the strongest
 _IMPERFECTION = 0.1  # of its neighbour: a fin's own non-linearity, not a second mode
 _RESOLVED_WIDTHS = 2.0
+# The low-pass lets through what rings somewhat above the band; not fitted it would bend the others.
+_FITTED_ABOVE = 1.3
 _DECAY_60_DB = float(np.log(1000.0))
 
 
@@ -60,11 +62,13 @@ class Mode:
 class RingDownResult:
     """Modes, strongest first; the stretch they were fitted to (from the record's start), for a plot.
 
-    hit_s lists the hits found; time_s, ring_v and fit_v are the stretch in the search band and the
-    fitted modes with steady lines, shape (n,).
+    outside_hz are frequencies, strongest first, of what rings as clearly beyond the edges of the
+    search band, as far as it was let through. hit_s lists the hits found; time_s, ring_v and fit_v
+    are the stretch in the search band and the fitted modes with steady lines, shape (n,).
     """
 
     modes: tuple[Mode, ...]
+    outside_hz: tuple[float, ...]
     hit_s: tuple[float, ...]
     time_s: Samples
     ring_v: Samples
@@ -112,12 +116,15 @@ def analyse_ring_down(
     lines, flaws = _fit_all(stretch, search_hz[1])
     crowded = _crowded(lines, stretch)
     doubt = _relative_doubt(lines, flaws)
-    kept = _accepted(lines, crowded, stretch, search_hz, modes)
+    good = _accepted(lines, crowded, stretch, search_hz)
+    inside = _inside(lines, search_hz)
     time = stretch.start_s + np.arange(stretch.samples.size) / stretch.rate_hz
     return RingDownResult(
         modes=tuple(
-            _mode(lines, k, stretch, float(doubt[k]), is_resolved=not crowded[k]) for k in kept
+            _mode(lines, k, stretch, float(doubt[k]), is_resolved=not crowded[k])
+            for k in [k for k in good if inside[k]][:modes]
         ),
+        outside_hz=tuple(float(lines.frequency_hz[k]) for k in good if not inside[k]),
         hit_s=tuple(h.start / sample_rate_hz for h in hits),
         time_s=time,
         ring_v=stretch.samples,
@@ -170,9 +177,10 @@ def _fit_all(stretch: _Stretch, highest_hz: float) -> tuple[DampedLines, list[_F
     lines: DampedLines | None = None
     flaws: list[_Flaw] = []
     rest = stretch.samples - np.mean(stretch.samples)
+    fitted_hz = min(_FITTED_ABOVE * highest_hz, 0.49 * stretch.rate_hz)
     while len(flaws) < _MOST_FLAWS and (lines is None or lines.pole.size < _MOST_LINES):
         avoid = np.reshape([(f.low_hz, f.high_hz) for f in flaws], (-1, 2))
-        found = find_candidate(rest, stretch.rate_hz, highest_hz, avoid)
+        found = find_candidate(rest, stretch.rate_hz, fitted_hz, avoid)
         if found is None:
             break
         poles = np.empty(0, dtype=np.complex128) if lines is None else lines.pole
@@ -250,22 +258,27 @@ def _accepted(
     crowded: NDArray[np.bool_],
     stretch: _Stretch,
     search_hz: tuple[float, float],
-    modes: int | None,
 ) -> list[int]:
-    """Indices of the lines that are modes, strongest at the hit first."""
+    """Indices of the lines that are modes, in the band and beyond it, strongest at the hit first.
+
+    One at least lies in the band, and what is weak beside the strongest there is none.
+    """
     duration_s = stretch.samples.size / stretch.rate_hz
-    frequency = lines.frequency_hz
-    inside = (frequency >= search_hz[0]) & (frequency <= search_hz[1])
+    inside = _inside(lines, search_hz)
     is_decaying = lines.rate * duration_s * _LONGEST_TAU_RECORDS > 1.0
     is_long = lines.rate < 1.0 / _SHORTEST_TAU_S
     is_known = (_doubt(lines) < _WORST_DOUBT) | crowded
-    good = inside & is_decaying & is_long & is_known
-    if not np.any(good):
+    good = is_decaying & is_long & is_known
+    if not np.any(good & inside):
         raise _no_mode(lines, inside & is_long, duration_s)
     strength = np.abs(lines.amplitude) * np.exp(lines.rate * (stretch.start_s - stretch.hit_s))
-    good &= strength > _WEAKEST * float(np.max(strength[good]))
-    order = [int(k) for k in np.argsort(-strength) if good[k]]
-    return order[:modes]
+    good &= strength > _WEAKEST * float(np.max(strength[good & inside]))
+    return [int(k) for k in np.argsort(-strength) if good[k]]
+
+
+def _inside(lines: DampedLines, search_hz: tuple[float, float]) -> NDArray[np.bool_]:
+    frequency = lines.frequency_hz
+    return np.asarray((frequency >= search_hz[0]) & (frequency <= search_hz[1]))
 
 
 def _no_mode(lines: DampedLines, rings: NDArray[np.bool_], duration_s: float) -> CannotMeasure:

@@ -707,6 +707,27 @@ def test_the_band_is_where_modes_are_sought(tmp_path):
     assert refusal_of(path, "ring_down", {**belongs, "band": "1 kHz:4 kHz"}) == "no_signal"
 
 
+def test_a_mode_just_beyond_the_band_is_told_and_does_not_bend_the_others(tmp_path):
+    rate, time = 48000, times(48000, 3.0)
+    since = np.clip(time - 0.2, 0.0, None)
+    partials = [(412.0, 0.4, 0.2), (977.0, 0.2, 0.1), (5020.0, 0.08, 0.04)]
+    volts = (time >= 0.2) * sum(
+        peak * np.exp(-since / tau) * np.sin(2 * np.pi * hz * since) for hz, tau, peak in partials
+    )
+    volts += np.random.default_rng(15).normal(0, 1e-5, time.size)
+    path, belongs = write(tmp_path, volts, rate, "int24")
+    found = measure_file(path, "ring_down", belongs).to_json()
+    remarks = found["readings"]["ring_frequency"]["remarks"]
+    assert remarks[0] == "modes sought from 100 Hz to 5 kHz"
+    assert "rings beyond that, at 5.02 kHz" in remarks[1]
+    assert [round(mode["ring_frequency"]) for mode in found["modes"]] == [412, 977]
+    decay = found["readings"]["decay_time"]
+    assert abs(decay["value"] - 0.4 * math.log(1000)) < 2.5 * decay["uncertainty"]
+    wider = measure_file(path, "ring_down", {**belongs, "band": "100 Hz:8 kHz"}).to_json()
+    assert [round(mode["ring_frequency"]) for mode in wider["modes"]] == [412, 977, 5020]
+    assert wider["readings"]["ring_frequency"]["remarks"] == ["modes sought from 100 Hz to 8 kHz"]
+
+
 def test_of_two_channels_the_first_is_measured(tmp_path):
     path, belongs = write(tmp_path, np.vstack([tone(), tone(frequency=333.0)]), 48000, "int24")
     found = measure_file(path, "tone", belongs)
