@@ -13,7 +13,8 @@ class InstrumentSettings:
     """Facts of one instrument.
 
     identity is what the answer to its identity query must begin with, None if that is not checked.
-    Ranges in V peak and sample rates in samples a second, ascending (analyser only).
+    Ranges in V peak and sample rates in samples a second, ascending; most_samples is how many a record
+    may hold, None where that isn't known (analyser only).
     """
 
     role: Role
@@ -22,6 +23,7 @@ class InstrumentSettings:
     ranges_peak_v: tuple[float, ...] = ()
     sample_rates_hz: tuple[float, ...] = ()
     channels: int = 1
+    most_samples: int | None = None
 
 
 def link_settings(

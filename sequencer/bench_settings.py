@@ -136,6 +136,7 @@ class InstrumentModel(_Model):
     ranges: tuple[PositiveVoltage, ...] | None = None
     sample_rates: tuple[PositiveFrequency, ...] | None = None
     channels: int = Field(default=1, ge=1, le=2)
+    most_samples: int | None = Field(default=None, ge=1000)
     input: Literal["grounded", "floating"] = "grounded"
     accuracy: AccuracyModel = AccuracyModel()
     calibration: CalibrationModel | None = None

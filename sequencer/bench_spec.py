@@ -203,6 +203,7 @@ def _instrument(role: Role, model: InstrumentModel, backend: str, root: Node) ->
             ranges_peak_v=tuple(sorted(model.ranges or ())),
             sample_rates_hz=tuple(sorted(model.sample_rates or ())),
             channels=model.channels,
+            most_samples=model.most_samples,
         ),
         accuracy=Accuracy(
             level=accuracy.level,

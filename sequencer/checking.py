@@ -1,11 +1,13 @@
 """Everything that can be known before anything is energised: procedure against bench."""
 
 import itertools
+import math
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from types import MappingProxyType
 
 from drivers.roles import Role
+from drivers.settings import InstrumentSettings
 from sequencer import load_by_hand
 from sequencer.addresses import canonical
 from sequencer.bench_spec import BenchSpec
@@ -33,6 +35,7 @@ from sequencer.procedure_model import Procedure, Step, Unjudged
 from sequencer.quantities import format_quantity
 from sequencer.sound_values import in_all
 from sequencer.steps.base import AnyStepKind, Demand
+from sequencer.steps.driving import lowest_rate
 from sequencer.steps.repeat import RepeatSettings
 from sequencer.time_checking import against_times, periods_not_kept, too_long_together
 from sequencer.watching import can_see_level
@@ -397,6 +400,23 @@ def _missing(demand: Demand, bench: BenchSpec) -> str | None:
     return f"the bench has {' and '.join(lacking)}" if lacking else None
 
 
+def _beyond_memory(demand: Demand, analyser: InstrumentSettings) -> list[str]:
+    """What stands against a record longer than the analyser can take."""
+    most = analyser.most_samples
+    if most is None or demand.record_s <= 0.0:
+        return []
+    rate_hz = lowest_rate(analyser.sample_rates_hz, demand.record_top_hz, demand.record_ceiling_hz)
+    wanted = round(demand.record_s * rate_hz)
+    if wanted <= most:
+        return []
+    words = (
+        f"wants a record of {format_quantity(demand.record_s, 's')}, {wanted} samples at "
+        f"{format_quantity(rate_hz, 'Hz')}, but the analyser takes {most} at most (most_samples in the "
+        f"bench file); {format_quantity(math.floor(100 * most / rate_hz) / 100, 's')} is the longest"
+    )
+    return [words]
+
+
 def _problems(
     demand: Demand, bench: BenchSpec, procedure: Procedure, is_unattended: bool
 ) -> list[str]:
@@ -409,6 +429,7 @@ def _problems(
             f"wants to see up to {format_quantity(demand.top_frequency_hz, 'Hz')}, but the analyser "
             f"samples at {format_quantity(top_rate, 'Hz')} at most (half of that can be seen)"
         )
+    problems += _beyond_memory(demand, analyser)
     hand = demand.by_hand_without
     if is_unattended and hand is not None and not _is_there(hand, bench):
         problems.append(

@@ -8,6 +8,8 @@ import re
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from sim_instruments.device_analyser import SAMPLE_LIMITS
+
 Entry: TypeAlias = "str | int | float | bool | list[Entry] | Mapping[str, Entry]"
 
 _PLAIN = re.compile(r"@?[A-Za-z0-9][A-Za-z0-9_.+\-/%^ ]*(?:::?[A-Za-z0-9.]+)*")
@@ -41,6 +43,7 @@ _CAPABILITIES: Mapping[str, Mapping[str, Entry]] = {
         "ranges": ["1 V", "3 V", "10 V", "30 V", "100 V"],
         "sample_rates": ["1 kHz", "8 kHz", "48 kHz", "96 kHz", "192 kHz", "1.25 MHz"],
         "channels": 2,
+        "most_samples": SAMPLE_LIMITS[1],
         "accuracy": {
             "level": "0.03 dB",
             "flatness": "0.01 dB",

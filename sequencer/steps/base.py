@@ -167,8 +167,9 @@ class Demand:
     job ticket gives it, else_asks_for one that he takes where the bench lacks what the step needs.
     by_hand_without names the role or route without which a person must do it.
     readings_by maps readings to the role, and its method, without which the step does not give them.
-    needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off is switched on
-    meanwhile.
+    record_s, record_top_hz and record_ceiling_hz: the longest record, what it must see, and the highest
+    sample rate it takes. needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off
+    is switched on meanwhile.
     """
 
     roles: frozenset[Role] = frozenset()
@@ -182,6 +183,9 @@ class Demand:
     stops_by_itself: bool = False
     duration_s: float = 0.0
     analyser_channels: int = 1
+    record_s: float = 0.0
+    record_top_hz: float = 0.0
+    record_ceiling_hz: float = math.inf
     asks_operator: bool = False
     asks_for: str | None = None
     else_asks_for: str | None = None

@@ -6,7 +6,7 @@ come and stands on its highest across every switching event.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -30,7 +30,6 @@ PROBE_CYCLES = 10
 HEADROOM = 1.25
 # Anti-alias filters of digitisers are flat to about this part of the sample rate (common practice).
 FLAT_TO = 0.45
-MOST_SAMPLES = 2**20
 # A probe of ten periods tells frequencies apart by a tenth.
 _SAME_FREQUENCY = 0.2
 _NO_HEADROOM = "the unit does not follow the drive: it runs out of headroom below this level"
@@ -89,7 +88,14 @@ def sample_rate_for(
 
     When none is enough the highest that is allowed; `check` has told before.
     """
-    rates = [rate for rate in analyser.sample_rates_hz() if rate <= ceiling_hz]
+    return lowest_rate(analyser.sample_rates_hz(), top_frequency_hz, ceiling_hz)
+
+
+def lowest_rate(
+    rates_hz: Sequence[float], top_frequency_hz: float, ceiling_hz: float = math.inf
+) -> float:
+    """The same from the sample rates on offer, ascending."""
+    rates = [rate for rate in rates_hz if rate <= ceiling_hz]
     return next((rate for rate in rates if FLAT_TO * rate >= top_frequency_hz), rates[-1])
 
 

@@ -44,6 +44,7 @@ from sequencer.unit_data import UnitData
 BEFORE_S = 0.3
 AFTER_S = 0.6
 OVERHEAD_S = 3.0
+TOP_RATE_HZ = 192e3
 _FADE = 1.1  # what fading over 2 % of the time costs at each end of the widest sweep, and some
 
 
@@ -90,6 +91,9 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
             driven(settings.level, unit, top_frequency_hz=settings.stop, seconds=seconds),
             operations=frozenset({(Role.GENERATOR, "set_sweep"), (Role.GENERATOR, "start_sweep")}),
             analyser_channels=2,
+            record_s=BEFORE_S + settings.time + AFTER_S,
+            record_top_hz=settings.stop,
+            record_ceiling_hz=TOP_RATE_HZ,
         )
 
     def describe(self, settings: ExponentialSweepSettings, unit: UnitData) -> str:
@@ -115,7 +119,7 @@ class ExponentialSweep(OneRecordKind[ExponentialSweepSettings, SweepResult]):
         bench.generator.set_sweep(settings.start, settings.stop, settings.time, drive.emf_vrms)
         peak_v = level * math.sqrt(2.0) * driving.HEADROOM
         analyser.set_range(min(peak_v, analyser.ranges_peak_v()[-1]))
-        rate = driving.sample_rate_for(analyser, settings.stop, 192e3)
+        rate = driving.sample_rate_for(analyser, settings.stop, TOP_RATE_HZ)
         analyser.start(round((BEFORE_S + settings.time + AFTER_S) * rate), rate)
         bench.wait(BEFORE_S)
         if drive.problem is None:

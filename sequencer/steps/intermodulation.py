@@ -39,6 +39,7 @@ TONES: Mapping[str, tuple[float, float, float]] = {
 }
 SETTLE_S = 0.5
 OVERHEAD_S = 3.0
+RECORDED_HZ, TOP_RATE_HZ = 40e3, 192e3
 
 
 class IntermodulationSettings(StepSettings):
@@ -90,6 +91,9 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
         return replace(
             driven(settings.level, unit, top_frequency_hz=top_hz, seconds=seconds),
             operations=frozenset({(Role.GENERATOR, "set_two_tone")}),
+            record_s=settings.record,
+            record_top_hz=RECORDED_HZ,
+            record_ceiling_hz=TOP_RATE_HZ,
         )
 
     def describe(self, settings: IntermodulationSettings, unit: UnitData) -> str:
@@ -120,7 +124,7 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
             "output",
             peak_v=level * math.sqrt(2.0) * driving.HEADROOM,
             seconds=settings.record,
-            sample_rate_hz=driving.sample_rate_for(bench.analyser, 40e3, 192e3),
+            sample_rate_hz=driving.sample_rate_for(bench.analyser, RECORDED_HZ, TOP_RATE_HZ),
             facts=facts,
         )
         driving.highest_range(bench.analyser)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -101,11 +102,15 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
 
     def demand(self, settings: ToneSettings, unit: UnitData) -> Demand:
         """Generator, analyser, and a load that stands the power."""
-        return driven(
-            settings.level,
-            unit,
-            top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
-            seconds=settings.hold + settings.record + OVERHEAD_S,
+        return replace(
+            driven(
+                settings.level,
+                unit,
+                top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
+                seconds=settings.hold + settings.record + OVERHEAD_S,
+            ),
+            record_s=settings.record,
+            record_top_hz=_wanted_hz(settings),
         )
 
     def describe(self, settings: ToneSettings, unit: UnitData) -> str:
@@ -130,14 +135,12 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
             bench.note(drive.problem)
         else:
             bench.wait(settings.hold)
-        wanted_hz = max((HARMONICS[-1] + 0.5) * settings.frequency, 2.0 * settings.band_high)
-        rate_hz = driving.sample_rate_for(bench.analyser, wanted_hz)
         yield driving.record(
             bench,
             "output",
             peak_v=drive.output_vrms * math.sqrt(2.0) * driving.HEADROOM,
-            seconds=min(settings.record, driving.MOST_SAMPLES / rate_hz),
-            sample_rate_hz=rate_hz,
+            seconds=settings.record,
+            sample_rate_hz=driving.sample_rate_for(bench.analyser, _wanted_hz(settings)),
             facts=drive.facts(),
         )
         driving.highest_range(bench.analyser)
@@ -166,6 +169,11 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
     ) -> list[Picture]:
         """What the report shows of the record."""
         return [spectrum_picture(capture, result)]
+
+
+def _wanted_hz(settings: ToneSettings) -> float:
+    """The highest frequency to be recorded."""
+    return max((HARMONICS[-1] + 0.5) * settings.frequency, 2.0 * settings.band_high)
 
 
 def _burning(settings: ToneSettings, unit: UnitData) -> list[str]:

@@ -655,3 +655,25 @@ def test_a_guard_of_the_load_does_not_go_beyond_what_it_stands(against):
     assert message == (
         "limit: 121 W is more than the bench's load ever stands (120 W); lower it, or leave it out"
     )
+
+
+def test_a_record_that_the_analyser_cannot_hold_is_refused_with_the_longest_it_can(
+    against, planned
+):
+    held = BENCH.replace(
+        "    sample_rates:", "    channels: 2\n    most_samples: 960000\n    sample_rates:"
+    )
+    # 96 kHz is the lowest rate that sees 40 kHz within 0.45 of it; 960,000 samples of that last 10 s
+    ((_, words),) = against("{id: a, kind: tone, level: 1 W, record: 60 s}", bench=held)
+    assert "wants a record of 60 s, 5760000 samples at 96 kHz" in words
+    assert "takes 960000 at most" in words
+    assert "10 s is the longest" in words
+    sweep = "{id: a, kind: exponential_sweep, level: 1 W, time: 30 s}"
+    ((_, words),) = against(sweep, bench=held)
+    assert "wants a record of 30.9 s" in words
+    two = "{id: a, kind: intermodulation, level: 1 W, record: 30 s}"
+    ((_, words),) = against(two, bench=held)
+    assert "wants a record of 30 s" in words
+    assert planned("{id: a, kind: tone, level: 1 W, record: 10 s}", bench=held).steps[0].does
+    # nothing is known of an analyser that doesn't say it
+    assert planned("{id: a, kind: tone, level: 1 W, record: 60 s}").steps[0].does

@@ -294,3 +294,8 @@ def test_what_hum_may_be_part_of_is_said_and_so_is_a_record_too_short_for_dc():
     assert "if there is any" in untold
     short = analyse_tone(np.sin(2 * np.pi * 1000.3 * t[:480]) + noise[:480], 48000.0)
     assert "too short to tell DC from hum" in (dc_finding(short).reason or "")
+
+
+def test_a_record_is_as_long_as_said(on):
+    (capture,) = on.run("kind: tone, level: 1 W, record: 12 s").captures
+    assert capture.samples.shape[-1] == 12 * capture.sample_rate_hz
