@@ -402,17 +402,22 @@ def _missing(demand: Demand, bench: BenchSpec) -> str | None:
 
 def _beyond_memory(demand: Demand, analyser: InstrumentSettings) -> list[str]:
     """What stands against a record longer than the analyser can take."""
-    most = analyser.most_samples
-    if most is None or demand.record_s <= 0.0:
+    limits = [
+        (demand.record_most, "the step takes {} at most"),
+        (analyser.most_samples, "the analyser takes {} at most (most_samples in the bench file)"),
+    ]
+    known = [(most, words) for most, words in limits if most is not None]
+    if not known or demand.record_s <= 0.0:
         return []
+    most, who = min(known)
     rate_hz = lowest_rate(analyser.sample_rates_hz, demand.record_top_hz, demand.record_ceiling_hz)
     wanted = round(demand.record_s * rate_hz)
     if wanted <= most:
         return []
     words = (
         f"wants a record of {format_quantity(demand.record_s, 's')}, {wanted} samples at "
-        f"{format_quantity(rate_hz, 'Hz')}, but the analyser takes {most} at most (most_samples in the "
-        f"bench file); {format_quantity(math.floor(100 * most / rate_hz) / 100, 's')} is the longest"
+        f"{format_quantity(rate_hz, 'Hz')}, but {who.format(most)}; "
+        f"{format_quantity(math.floor(100 * most / rate_hz) / 100, 's')} is the longest"
     )
     return [words]
 

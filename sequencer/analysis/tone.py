@@ -327,11 +327,11 @@ def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
 
     Rounding that repeats is in it as a whole, of any phase to the rest.
     """
-    # a line on the edge of the band belongs to it, however its fit falls
+    lines_hz = lines.fit.frequency_hz
+    is_inside = (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
+    # a tone driven at the edge of the band belongs to it, however its fit falls
     half_bin_hz = lines.residual.bin_hz / 2
-    is_inside = (lines.fit.frequency_hz >= band_hz[0] - half_bin_hz) & (
-        lines.fit.frequency_hz <= band_hz[1] + half_bin_hz
-    )
+    is_inside[0] = band_hz[0] - half_bin_hz <= lines_hz[0] <= band_hz[1] + half_bin_hz
     if not is_inside[0]:
         return Estimate(value=None)
     inside = is_inside.copy()

@@ -20,7 +20,13 @@ import numpy as np
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.hidden_hum import SeenHum, hidden_hum, hum_among
-from sequencer.analysis.mains import ROUNDING, MainsFrequency, find_each_mains, multiples_below
+from sequencer.analysis.mains import (
+    FEWEST_CYCLES,
+    ROUNDING,
+    MainsFrequency,
+    find_each_mains,
+    multiples_below,
+)
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
 from sequencer.analysis.resolution import Rounding, rounding_of_fit, seen_noise
@@ -425,11 +431,13 @@ def _comb_with_strays(lines: ToneLines, sample_rate_hz: float, bin_hz: float) ->
     is_late = [bool(np.abs(late_hz - f).min(initial=np.inf) < bin_hz) for f in found.lines_hz]
     if any(is_late) and not comb.late_orders:
         return replace(comb, late_orders=late, strays_hz=())  # many lines fewer to look at
+    # in a longer one it is drift, or 1/f noise, which is known to lie in the offset's doubt
+    is_short = bin_hz > NOMINALS_HZ[0] / FEWEST_CYCLES
     room = _MOST_STRAYS - len(comb.strays_hz)
     return replace(
         comb,
         strays_hz=(*comb.strays_hz, *found.lines_hz[:room]),
-        slow_hz=(SLOW_BINS * bin_hz,) if found.is_slow else comb.slow_hz,
+        slow_hz=(SLOW_BINS * bin_hz,) if found.is_slow and is_short else comb.slow_hz,
     )
 
 

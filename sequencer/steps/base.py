@@ -168,8 +168,8 @@ class Demand:
     by_hand_without names the role or route without which a person must do it.
     readings_by maps readings to the role, and its method, without which the step does not give them.
     record_s, record_top_hz and record_ceiling_hz: the longest record, what it must see, and the highest
-    sample rate it takes. needs_mains_off: the unit must be off. switches_on_and_off: a unit that is off
-    is switched on meanwhile.
+    sample rate it takes; record_most: how many samples at most. needs_mains_off: the unit must be off.
+    switches_on_and_off: a unit that is off is switched on meanwhile.
     """
 
     roles: frozenset[Role] = frozenset()
@@ -186,6 +186,7 @@ class Demand:
     record_s: float = 0.0
     record_top_hz: float = 0.0
     record_ceiling_hz: float = math.inf
+    record_most: int | None = None
     asks_operator: bool = False
     asks_for: str | None = None
     else_asks_for: str | None = None

@@ -40,6 +40,7 @@ from sequencer.unit_data import UnitData
 
 HARMONICS = range(2, 11)
 OVERHEAD_S = 2.0
+MOST_SAMPLES = 2**20  # of a record
 # More than this part of rated power, above the audio band, for longer than this, burns the resistor of
 # the network at a unit's output (common practice, no source).
 MUCH_POWER = 1 / 8
@@ -109,8 +110,10 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
                 top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
                 seconds=settings.hold + settings.record + OVERHEAD_S,
             ),
-            record_s=settings.record,
+            # A record that nobody asked for is as long as it can be.
+            record_s=settings.record if "record" in settings.model_fields_set else 0.0,
             record_top_hz=_wanted_hz(settings),
+            record_most=MOST_SAMPLES,
         )
 
     def describe(self, settings: ToneSettings, unit: UnitData) -> str:
@@ -135,12 +138,13 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
             bench.note(drive.problem)
         else:
             bench.wait(settings.hold)
+        rate_hz = driving.sample_rate_for(bench.analyser, _wanted_hz(settings))
         yield driving.record(
             bench,
             "output",
             peak_v=drive.output_vrms * math.sqrt(2.0) * driving.HEADROOM,
-            seconds=settings.record,
-            sample_rate_hz=driving.sample_rate_for(bench.analyser, _wanted_hz(settings)),
+            seconds=min(settings.record, MOST_SAMPLES / rate_hz),
+            sample_rate_hz=rate_hz,
             facts=drive.facts(),
         )
         driving.highest_range(bench.analyser)

@@ -675,5 +675,14 @@ def test_a_record_that_the_analyser_cannot_hold_is_refused_with_the_longest_it_c
     ((_, words),) = against(two, bench=held)
     assert "wants a record of 30 s" in words
     assert planned("{id: a, kind: tone, level: 1 W, record: 10 s}", bench=held).steps[0].does
-    # nothing is known of an analyser that doesn't say it
-    assert planned("{id: a, kind: tone, level: 1 W, record: 60 s}").steps[0].does
+    # nothing is known of an analyser that doesn't say it, but a tone takes 2^20 samples at most
+    ((_, words),) = against("{id: a, kind: tone, level: 1 W, record: 60 s}")
+    assert "the step takes 1048576 at most" in words
+    assert (
+        planned(
+            "{id: a, kind: exponential_sweep, level: 1 W, time: 60 s}",
+            bench=held.replace("    most_samples: 960000\n", ""),
+        )
+        .steps[0]
+        .does
+    )

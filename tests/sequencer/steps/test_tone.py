@@ -297,5 +297,5 @@ def test_what_hum_may_be_part_of_is_said_and_so_is_a_record_too_short_for_dc():
 
 
 def test_a_record_is_as_long_as_said(on):
-    (capture,) = on.run("kind: tone, level: 1 W, record: 12 s").captures
-    assert capture.samples.shape[-1] == 12 * capture.sample_rate_hz
+    (capture,) = on.run("kind: tone, level: 1 W, record: 5 s").captures
+    assert capture.samples.shape[-1] == 5 * capture.sample_rate_hz
