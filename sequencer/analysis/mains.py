@@ -47,7 +47,8 @@ _OVER_FOOT = (
     10.0  # a line over what lies beside its own lobe; the skirt of a strong tone has no lobe
 )
 _APART_BINS = 2.0
-_AGREE_BINS, _AGREE_DOUBTS = 0.3, 5.0  # how far apart lines of one mains may be found, added up
+_AGREE_BINS, _AGREE_DOUBTS = 0.1, 5.0  # how far apart lines of one mains may be found, added up
+_TONE_BINS = 0.4  # lines that are not fitted draw a weak one some tenths off
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
 _CROWDED_BINS = 100.0  # between lines; further off they hardly reach into what lies half way
 _ROOM_BINS = 20.0
@@ -265,7 +266,9 @@ class _HumSpectrum:
         fitted_hz, doubt_hz, multiples = fitted or (comb.frequency_hz, 0.0, tuple(comb.power))
         elsewhere_hz = dict(comb.elsewhere_hz)
         for h in comb.power.keys() - multiples:
-            elsewhere_hz[h] = self._peak_near_hz(h * fitted_hz)
+            peak_hz = self._peak_near_hz(h * fitted_hz)
+            if abs(peak_hz - h * fitted_hz) * self._seconds > _TONE_BINS:
+                elsewhere_hz[h] = peak_hz
         comb = comb.resting_on(multiples)
         off_hz = abs(fitted_hz - comb.nominal_hz) - SEARCH_REACH * comb.nominal_hz
         is_lone = len(multiples) < 2 or not comb.has_strong

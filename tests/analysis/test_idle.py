@@ -309,3 +309,10 @@ def test_however_many_tones_there_are_the_doubt_covers_what_they_leave(count):
     tones = {73.0 + 41.37 * i: 1e-3 / (1 + i % 3) for i in range(count)}
     _, wrong = misread(with_tones(mains_hum(50.0, FOUR, seconds=5.0), tones), FOUR)
     assert not wrong
+
+
+def test_a_tone_near_twice_the_mains_shares_no_frequency_with_the_hum():
+    # 0.05 Hz off at the fundamental: at the fourth line 0.2 Hz, half a bin; hum_200 was read far too low
+    lines = {3: 30.2e-6, 4: 160.8e-6, 5: 24.1e-6}
+    wave = with_tones(mains_hum(49.831, lines, seconds=5.0), {99.757: 770e-6})
+    assert not misread(wave, lines)[1]
