@@ -54,6 +54,7 @@ _FIRST_MAINS_LINES = 4
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
+_TRACE = 1e-3  # of a line, less than any analyser knows its level by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,12 +223,17 @@ def _measure(
         hidden_hum_hz={
             orders[line]: float(lines.fit.frequency_hz[line])
             for line, (_, error_v2) in lines.hidden_hum.items()
-            if line < len(orders) and error_v2 > lines.noise_v2[line]
+            if line < len(orders) and error_v2 > _least_told_v2(lines, line)
         },
         covers_mains=_covers_mains(
             lines, nominal_mains_hz or NOMINALS_HZ[0], sample_rate_hz / record.size
         ),
     )
+
+
+def _least_told_v2(lines: ToneLines, line: int) -> float:
+    """Square of the hum on a line that is worth a word: beyond its noise, and no mere trace of it."""
+    return max(float(lines.noise_v2[line]), (_TRACE * abs(lines.fit.amplitude[line])) ** 2)
 
 
 def _require_one_tone(lines: ToneLines, sample_rate_hz: float) -> None:

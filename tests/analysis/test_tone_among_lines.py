@@ -132,3 +132,11 @@ def test_a_tone_on_the_edge_of_the_band_lies_in_it():
     for seed in range(4):
         wave = sine(t, 20.0, 0.5) + noise(t, 1e-4, seed)
         assert analyse_tone(wave, RATE, band_hz=(20.0, 2e4)).thd_plus_noise.value is not None
+
+
+def test_a_trace_of_hum_under_the_tone_is_not_worth_a_word():
+    """1 kHz lies near the 20th mains line; what hum may have there is a millionth of the tone."""
+    t = times(2.5)
+    wave = sine(t, 1000.0, 1.0) + hum(t, 50.005, 1e-4, range(1, 21))
+    wave += 1e-6 * np.random.default_rng(3).standard_normal(t.size)
+    assert 1 not in analyse_tone(wave, RATE).hidden_hum_hz
