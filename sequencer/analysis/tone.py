@@ -233,7 +233,8 @@ def _measure(
 
 def _least_told_v2(lines: ToneLines, line: int) -> float:
     """Square of the hum on a line that is worth a word: beyond its noise, and no mere trace of it."""
-    return max(float(lines.noise_v2[line]), (_TRACE * abs(lines.fit.amplitude[line])) ** 2)
+    trace_v = _TRACE * float(abs(lines.fit.amplitude[line]))
+    return max(float(lines.noise_v2[line]), trace_v**2)
 
 
 def _require_one_tone(lines: ToneLines, sample_rate_hz: float) -> None:
