@@ -21,7 +21,6 @@ from sequencer.analysis.spectrum import Periodogram, peak_position
 SLOW_BINS = 0.6  # where the slow line stands: its sine is a slope, its cosine a bend
 _MOST = 8
 _SEEN = 40.0  # over the median around; noise does that once in 10^12
-_BINS_FOR_A_MEDIAN = 2048
 _MOST_PEAKS = 400  # looked at, the strongest first; a hill of noise has as many
 _AROUND = 40
 _LOBE_BINS = 3
@@ -51,10 +50,11 @@ def find_strays(
     """
     power = rest.mean_square_v2
     high = _highest(rest, least_v2)
+    peaks = high[(power[high] >= power[high - 1]) & (power[high] >= power[high + 1])]
     taken = np.append(0.0, np.fromiter(taken_hz, dtype=np.float64) / rest.bin_hz)
     found: list[float] = []
     is_slow = False
-    for peak in high.tolist():
+    for peak in peaks.tolist():
         if abs(peak - tone_hz / rest.bin_hz) < _FROM_TONE_BINS or not _stands_out(power, peak):
             continue
         at = peak_position(power, peak)
@@ -89,18 +89,14 @@ def leaked_v2(
 def _highest(rest: Periodogram, least_v2: float) -> "np.ndarray[tuple[int], np.dtype[np.intp]]":
     """The bins far over most others, the highest first."""
     power = rest.mean_square_v2
-    some = power[:: 1 + power.size // _BINS_FOR_A_MEDIAN]
-    high = np.flatnonzero(power > max(_SEEN * float(np.median(some)), least_v2))
+    high = np.flatnonzero(power > max(_SEEN * rest.median_v2(), least_v2))
     high = high[(high > 0) & (high < power.size - 2)]
     return high[np.argsort(power[high])[::-1]][:_MOST_PEAKS]
 
 
 def _stands_out(power: Spectral, peak: int) -> bool:
-    """Whether a bin is the highest of its lobe and far over the median of what lies around."""
-    if power[peak] < power[max(peak - 1, 0) : peak + 2].max():
-        return False
+    """Whether a peak is far over the median of what lies around it."""
     first = max(peak - _AROUND, 1)
-    around = np.r_[
-        power[first : max(peak - _LOBE_BINS, first)], power[peak + _LOBE_BINS + 1 :][:_AROUND]
-    ]
+    below = power[first : max(peak - _LOBE_BINS, first)]
+    around = np.concatenate((below, power[peak + _LOBE_BINS + 1 :][:_AROUND]))
     return around.size >= _LOBE_BINS and bool(power[peak] > _SEEN * np.median(around))

@@ -60,7 +60,6 @@ _NEAR_EVEN = 0.1
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
-_BINS_FOR_A_MEDIAN = 2048
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,9 +274,7 @@ def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
 
 def _least_v2(rest: Periodogram, amplitude_v: float) -> float:
     """What a bin must hold to be a sideband: far over the noise, and over what rounding leaves."""
-    # Two thousand bins tell the median to a few per cent.
-    some = rest.mean_square_v2[:: 1 + rest.mean_square_v2.size // _BINS_FOR_A_MEDIAN]
-    return max(_LEFT_OVER_NOISE * float(np.median(some)), (ROUNDING * amplitude_v) ** 2)
+    return max(_LEFT_OVER_NOISE * rest.median_v2(), (ROUNDING * amplitude_v) ** 2)
 
 
 def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[int, ...]:
@@ -406,7 +403,7 @@ def _with_strays(record: Samples, sample_rate_hz: float, lines: ToneLines) -> To
         if comb == lines.comb:
             break
         lines = _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, lines.mains)
-    leaked = leaked_from_rest_v2(lines, lines.fit.frequency_hz, sample_rate_hz / record.size)
+    leaked = leaked_from_rest_v2(lines, lines.fit.frequency_hz, bin_hz)
     return replace(lines, noise_v2=lines.noise_v2 + leaked)
 
 
