@@ -18,13 +18,19 @@ import numpy as np
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.spectrum import Periodogram, peak_position
 
+_Bins = np.ndarray[tuple[int], np.dtype[np.intp]]
+
 SLOW_BINS = 0.6  # where the slow line stands: its sine is a slope, its cosine a bend
 _MOST = 8
 _SEEN = 40.0  # over the median around; noise does that once in 10^12
 _MOST_PEAKS = 400  # looked at, the strongest first; a hill of noise has as many
 _AROUND = 40
 _LOBE_BINS = 3
+_NEIGHBOURS = np.r_[-_AROUND:-_LOBE_BINS, _LOBE_BINS + 1 : _AROUND + 1]
 _APART_BINS = 1.3  # from other lines and from 0, for the frequency to be found
+_SLOW_BELOW_HZ = (
+    20.0  # the end of the audio band; below there is more drift and 1/f noise than lines
+)
 _FROM_TONE_BINS = 2.0  # nearer is the tone's own unrest
 
 
@@ -51,17 +57,21 @@ def find_strays(
     power = rest.mean_square_v2
     high = _highest(rest, least_v2)
     peaks = high[(power[high] >= power[high - 1]) & (power[high] >= power[high + 1])]
-    taken = np.append(0.0, np.fromiter(taken_hz, dtype=np.float64) / rest.bin_hz)
+    taken = np.fromiter(taken_hz, dtype=np.float64) / rest.bin_hz
+    is_apart = np.abs(np.subtract.outer(peaks, taken)).min(axis=1) > _APART_BINS - 0.5
+    is_apart &= np.abs(peaks - tone_hz / rest.bin_hz) >= _FROM_TONE_BINS
+    slow_below = _SLOW_BELOW_HZ / rest.bin_hz
     found: list[float] = []
     is_slow = False
-    for peak in peaks.tolist():
-        if abs(peak - tone_hz / rest.bin_hz) < _FROM_TONE_BINS or not _stands_out(power, peak):
-            continue
+    for peak in _standing_out(power, peaks[is_apart], slow_below).tolist():
         at = peak_position(power, peak)
-        near = np.abs(np.append(taken, found) - at)
-        if near[0] < _APART_BINS:
-            is_slow = is_slow or near[1:].min() > _APART_BINS
-        elif near.min() >= _APART_BINS and np.abs(np.subtract(found, peak)).min(initial=9) > 2:
+        if np.abs(taken - at).min() < _APART_BINS or any(
+            abs(other - at) < _APART_BINS or abs(other - peak) <= 2 for other in found
+        ):
+            continue
+        if at < _APART_BINS:
+            is_slow = True
+        else:
             found.append(at)
         if len(found) == _MOST:
             break
@@ -86,7 +96,7 @@ def leaked_v2(
     return np.asarray((2 * rest.mean_square_v2[high] / (np.pi * away) ** 2).sum(axis=1))
 
 
-def _highest(rest: Periodogram, least_v2: float) -> "np.ndarray[tuple[int], np.dtype[np.intp]]":
+def _highest(rest: Periodogram, least_v2: float) -> _Bins:
     """The bins far over most others, the highest first."""
     power = rest.mean_square_v2
     high = np.flatnonzero(power > max(_SEEN * rest.median_v2(), least_v2))
@@ -94,9 +104,19 @@ def _highest(rest: Periodogram, least_v2: float) -> "np.ndarray[tuple[int], np.d
     return high[np.argsort(power[high])[::-1]][:_MOST_PEAKS]
 
 
-def _stands_out(power: Spectral, peak: int) -> bool:
-    """Whether a peak is far over the median of what lies around it."""
-    first = max(peak - _AROUND, 1)
-    below = power[first : max(peak - _LOBE_BINS, first)]
-    around = np.concatenate((below, power[peak + _LOBE_BINS + 1 :][:_AROUND]))
-    return around.size >= _LOBE_BINS and bool(power[peak] > _SEEN * np.median(around))
+def _standing_out(power: Spectral, peaks: _Bins, slow_below: float) -> _Bins:
+    """The peaks that are far over what lies around them; the first of them over 1/f noise, too."""
+    at = np.add.outer(peaks, _NEIGHBOURS)
+    is_there = (at >= 1) & (at < power.size)
+    around = power[np.clip(at, 0, power.size - 1)]
+    usual = _median(around, is_there)
+    usual += np.where(peaks < slow_below, _median(around * at, is_there) / peaks, 0.0)
+    is_clear = power[peaks] > _SEEN * usual
+    return np.asarray(peaks[is_clear & (is_there.sum(axis=1) >= _LOBE_BINS)])
+
+
+def _median(of: Spectral, is_there: "np.ndarray[tuple[int, int], np.dtype[np.bool_]]") -> Spectral:
+    """The median of each row, by those that are there."""
+    ordered = np.sort(np.where(is_there, of, np.inf), axis=1)
+    count, row = is_there.sum(axis=1), np.arange(len(of))
+    return np.asarray(ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2

@@ -41,6 +41,7 @@ from sequencer.analysis.stray_lines import SLOW_BINS, find_strays, leaked_v2
 
 HIGHEST_HARMONIC = 10
 LATE_HARMONIC = 40  # orders that a squared-off tone may show above -20 dB, with a margin
+_LAST_HARMONIC = 80  # fitted where higher ones still stand out
 # The fit is repeated until the fundamental turns by less than this over the record. What the last
 # correction leaves in the residual is turn^2/30 of the fundamental, -162 dB.
 _STEADY_RAD = 5e-4
@@ -113,36 +114,18 @@ class Comb:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ToneLines:
-    """The joint fit, which line is what, the noise of each, and the spectrum of the rest.
-
-    seen_v2, noise_v2 : b of each line by the noise around it, and with what rounding and leaks add
-    hidden_hum : index of a line that hum may lie on -> multiple of the mains, |error|^2 by it, V^2
-    """
+class FittedLines:
+    """The joint fit, which line is what, and the spectrum of the rest."""
 
     fit: LineFit
     comb: Comb
     mains: MainsFrequency
-    seen_v2: Spectral
-    noise_v2: Spectral
-    rounding: Rounding
     residual: Periodogram
-    hidden_hum: Mapping[int, tuple[int, float]] = field(
-        default_factory=lambda: MappingProxyType({})
-    )
 
     @property
     def least_v2(self) -> float:
         """Mean square below which a line is the computation's own."""
         return (ROUNDING * self.amplitude_v) ** 2
-
-    @property
-    def doubt_v2(self) -> Spectral:
-        """E|error|^2 of each line's amplitude as a line of the tone: noise, and hum that it may hold."""
-        doubt = self.noise_v2.copy()
-        for line, (_, error_v2) in self.hidden_hum.items():
-            doubt[line] += error_v2
-        return doubt
 
     @property
     def fundamental_hz(self) -> float:
@@ -153,6 +136,30 @@ class ToneLines:
     def amplitude_v(self) -> float:
         """Amplitude of the fundamental, V peak."""
         return float(abs(self.fit.amplitude[0]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneLines(FittedLines):
+    """The last fit of a record, with the noise of each line.
+
+    seen_v2, noise_v2 : b of each line by the noise around it, and with what rounding and leaks add
+    hidden_hum : index of a line that hum may lie on -> multiple of the mains, |error|^2 by it, V^2
+    """
+
+    seen_v2: Spectral
+    noise_v2: Spectral
+    rounding: Rounding
+    hidden_hum: Mapping[int, tuple[int, float]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+
+    @property
+    def doubt_v2(self) -> Spectral:
+        """E|error|^2 of each line's amplitude as a line of the tone: noise, and hum that it may hold."""
+        doubt = self.noise_v2.copy()
+        for line, (_, error_v2) in self.hidden_hum.items():
+            doubt[line] += error_v2
+        return doubt
 
 
 def fit_tone(
@@ -177,8 +184,8 @@ def fit_tone(
             f"no harmonic of {tone_hz:.6g} Hz lies below half the sample rate",
             f"record at more than {4 * tone_hz:.6g} samples/s",
         )
-    lines = _fit_with_mains(record, sample_rate_hz, tone_hz, orders, nominal_mains_hz)
-    lines = _with_strays(record, sample_rate_hz, lines)
+    fitted = _fit_with_mains(record, sample_rate_hz, tone_hz, orders, nominal_mains_hz)
+    lines = _with_noise(record, sample_rate_hz, _with_strays(record, sample_rate_hz, fitted))
     nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
     return replace(lines, hidden_hum=_hidden(lines, nominals_hz, sample_rate_hz / record.size))
 
@@ -224,9 +231,9 @@ def _fit_with_mains(
     tone_hz: float,
     orders: tuple[int, ...],
     nominal_mains_hz: float | None,
-) -> ToneLines:
+) -> FittedLines:
     """The fit of the tone with the hum and the sidebands that are found beside it."""
-    harmonic_fit = _fit_harmonics(record, sample_rate_hz, tone_hz, orders)
+    harmonic_fit = fit_harmonics(record, sample_rate_hz, tone_hz)
     nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
     found = find_each_mains(record, sample_rate_hz, nominals_hz, without=harmonic_fit)
     hum = choose_hum([found], nominals_hz)
@@ -257,7 +264,7 @@ def _placed_hz(rest: Periodogram) -> float:
     return _PLACED_BINS * rest.bin_hz / 2
 
 
-def _has_left_sidebands(lines: ToneLines, nominal_hz: float) -> bool:
+def _has_left_sidebands(lines: FittedLines, nominal_hz: float) -> bool:
     """Whether what is left near the tone's sidebands is as strong as anything taken for mains."""
     rest = lines.residual
     if lines.fundamental_hz < _LEAST_OVER_MAINS * nominal_hz:
@@ -283,10 +290,15 @@ def _orders_below(tone_hz: float, sample_rate_hz: float, count: int) -> tuple[in
     return (1, *(k for k in range(2, HIGHEST_HARMONIC + 1) if k * tone_hz < top_hz))
 
 
-def _fit_harmonics(
-    record: Samples, sample_rate_hz: float, tone_hz: float, orders: tuple[int, ...]
-) -> LineFit:
-    """Fundamental and harmonics with one free frequency, iterated until the residual is steady."""
+def fit_harmonics(record: Samples, sample_rate_hz: float, tone_hz: float) -> LineFit:
+    """Fundamental and harmonics with one free frequency, iterated until the residual is steady.
+
+    Parameters
+    ----------
+    record : shape (n,), volts
+    tone_hz : as for fit_tone
+    """
+    orders = _orders_below(tone_hz, sample_rate_hz, record.size)
     for _ in range(_MOST_STEPS):
         fit = fit_lines(record, sample_rate_hz, tone_hz * np.array(orders), drifting=[0])
         if abs(_turn(fit, record.size, sample_rate_hz)) < _STEADY_RAD:
@@ -375,8 +387,8 @@ def _fit_everything(
     start: LineFit,
     orders: tuple[int, ...],
     mains: MainsFrequency,
-) -> ToneLines:
-    """Joint fit of tone, hum and sidebands; the noise around each line from what that leaves.
+) -> FittedLines:
+    """Joint fit of tone, hum and sidebands.
 
     A tone so distorted that harmonics above the tenth would leak into the others is fitted again
     with those.
@@ -392,7 +404,7 @@ def _fit_everything(
     return _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, mains)
 
 
-def _with_strays(record: Samples, sample_rate_hz: float, lines: ToneLines) -> ToneLines:
+def _with_strays(record: Samples, sample_rate_hz: float, lines: FittedLines) -> FittedLines:
     """The fit again with what stands out of the rest; late harmonics among that all together.
 
     A line taken off may uncover others.
@@ -403,11 +415,27 @@ def _with_strays(record: Samples, sample_rate_hz: float, lines: ToneLines) -> To
         if comb == lines.comb:
             break
         lines = _fit_comb(record, sample_rate_hz, comb, lines.fundamental_hz, lines.mains)
-    leaked = leaked_from_rest_v2(lines, lines.fit.frequency_hz, bin_hz)
-    return replace(lines, noise_v2=lines.noise_v2 + leaked)
+    return lines
 
 
-def leaked_from_rest_v2(lines: ToneLines, lines_hz: Spectral, bin_hz: float) -> Spectral:
+def _with_noise(record: Samples, sample_rate_hz: float, lines: FittedLines) -> ToneLines:
+    """The fit with the noise of each line: what is seen around it, what rounding and leaks add."""
+    fit, residual = lines.fit, lines.residual
+    seen_v2 = seen_noise(record, fit, residual)
+    rounding = rounding_of_fit(record, fit, residual, seen_v2)
+    leaked = leaked_from_rest_v2(lines, fit.frequency_hz, sample_rate_hz / record.size)
+    return ToneLines(
+        fit=fit,
+        comb=lines.comb,
+        mains=lines.mains,
+        residual=residual,
+        seen_v2=seen_v2,
+        noise_v2=rounding.lines_v2(seen_v2) + leaked,
+        rounding=rounding,
+    )
+
+
+def leaked_from_rest_v2(lines: FittedLines, lines_hz: Spectral, bin_hz: float) -> Spectral:
     """|error|^2 at some frequencies, V^2, by what stands out of the rest without a line of the fit."""
     turn = 2 * np.pi * float(lines.fit.correction_hz[0]) / bin_hz
     return leaked_v2(
@@ -419,14 +447,14 @@ def leaked_from_rest_v2(lines: ToneLines, lines_hz: Spectral, bin_hz: float) -> 
     )
 
 
-def _comb_with_strays(lines: ToneLines, sample_rate_hz: float, bin_hz: float) -> Comb:
+def _comb_with_strays(lines: FittedLines, sample_rate_hz: float, bin_hz: float) -> Comb:
     """The comb of a fit and the lines that stand out of what it leaves."""
     comb, tone_hz = lines.comb, lines.fundamental_hz
     found = find_strays(lines.residual, tone_hz, lines.fit.frequency_hz, least_v2=lines.least_v2)
-    late = _late_orders(comb, tone_hz, sample_rate_hz, bin_hz)
-    late_hz = tone_hz * np.array(late)
-    is_late = [bool(np.abs(late_hz - f).min(initial=np.inf) < bin_hz) for f in found.lines_hz]
-    if any(is_late) and not comb.late_orders:
+    late = _late_orders(comb, tone_hz, sample_rate_hz, bin_hz, _LAST_HARMONIC)
+    seen = [k for f in found.lines_hz for k in late if abs(k * tone_hz - f) < bin_hz]
+    late = tuple(k for k in late if k <= max(LATE_HARMONIC, 2 * max(seen, default=0)))
+    if seen and late != comb.late_orders:
         return replace(comb, late_orders=late, strays_hz=())  # many lines fewer to look at
     # in a longer one it is drift, or 1/f noise, which is known to lie in the offset's doubt
     is_short = bin_hz > NOMINALS_HZ[0] / FEWEST_CYCLES
@@ -440,7 +468,7 @@ def _comb_with_strays(lines: ToneLines, sample_rate_hz: float, bin_hz: float) ->
 
 def _fit_comb(
     record: Samples, sample_rate_hz: float, comb: Comb, tone_hz: float, mains: MainsFrequency
-) -> ToneLines:
+) -> FittedLines:
     """Fit with the tone's frequency free; and the mains frequency, where hum lies near the tone."""
     bin_hz = sample_rate_hz / record.size
     mains_hz = mains.value_hz
@@ -458,17 +486,11 @@ def _fit_comb(
         moved_hz = mains_hz + float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
         if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
             mains_hz = moved_hz
-    residual = residual_periodogram(record, sample_rate_hz, fit)
-    seen_v2 = seen_noise(record, fit, residual)
-    rounding = rounding_of_fit(record, fit, residual, seen_v2)
-    return ToneLines(
+    return FittedLines(
         fit=fit,
         comb=comb,
         mains=replace(mains, value_hz=mains_hz),
-        seen_v2=seen_v2,
-        noise_v2=rounding.lines_v2(seen_v2),
-        rounding=rounding,
-        residual=residual,
+        residual=residual_periodogram(record, sample_rate_hz, fit),
     )
 
 
@@ -515,26 +537,27 @@ def _mains_step(fit: LineFit, comb: Comb, moving: Sequence[int]) -> float:
     return shared_correction_hz(fit, moving, multiples)
 
 
-def _leaking_orders(lines: ToneLines, sample_rate_hz: float, count: int) -> tuple[int, ...]:
+def _leaking_orders(lines: FittedLines, sample_rate_hz: float, count: int) -> tuple[int, ...]:
     """Harmonics above the tenth, if the strongest would show in its neighbours above the noise.
 
     A line left out leaks into another that lies d bins away with 1/(pi d) of its amplitude.
     """
     bin_hz = sample_rate_hz / count
     tone_hz = lines.fundamental_hz
-    late = _late_orders(lines.comb, tone_hz, sample_rate_hz, bin_hz)
+    late = _late_orders(lines.comb, tone_hz, sample_rate_hz, bin_hz, LATE_HARMONIC)
     if not late:
         return ()
     power = lines.residual.mean_square_v2
     bins = np.rint(tone_hz * np.array(late) / lines.residual.bin_hz).astype(np.intp)
     strongest_v = math.sqrt(2 * float(power[np.minimum(bins, power.size - 1)].max()))
     leaked_v = strongest_v / (math.pi * tone_hz / bin_hz)
-    return late if leaked_v > 0.3 * math.sqrt(float(lines.noise_v2.min())) else ()
+    noise_v2 = 2 * lines.residual.median_v2() / math.log(2)  # b of a line: powers of noise are
+    return late if leaked_v > 0.3 * math.sqrt(noise_v2) else ()  # exponentially distributed
 
 
 def _late_orders(
-    comb: Comb, tone_hz: float, sample_rate_hz: float, bin_hz: float
+    comb: Comb, tone_hz: float, sample_rate_hz: float, bin_hz: float, highest: int
 ) -> tuple[int, ...]:
-    """Orders above the tenth, as far as a squared-off tone shows them."""
-    top = min(LATE_HARMONIC, math.ceil((sample_rate_hz / 2 - bin_hz) / tone_hz) - 1)
+    """Orders above the tenth, up to the highest that is asked and below half the sample rate."""
+    top = min(highest, math.ceil((sample_rate_hz / 2 - bin_hz) / tone_hz) - 1)
     return tuple(range(comb.orders[-1] + 1, top + 1))

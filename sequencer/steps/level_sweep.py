@@ -10,7 +10,7 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.tone import analyse_tone
+from sequencer.analysis.tone import analyse_tone, rough_thd
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
@@ -42,6 +42,7 @@ from sequencer.unit_data import UnitData
 LONGEST_DWELL_S = 2.0
 SETTLE_S = 0.1
 REST_S = 1.0
+_NEAR_THE_END = 0.5
 # What a distortion of nothing counts as, on a log scale.
 _SMALLEST_THD = 1e-9
 
@@ -273,6 +274,12 @@ def _points(
 
 
 def _is_at_the_end(settings: LevelSweepSettings, capture: Capture, mains_hz: float) -> bool:
+    """Whether the distortion is reached; looked at closely only where a rough look comes near it."""
+    try:
+        if rough_thd(capture.first, capture.sample_rate_hz) < _NEAR_THE_END * settings.until:
+            return False
+    except CannotMeasure:
+        return False
     point = _point(settings, capture, mains_hz)
     return point is not None and point.thd >= settings.until
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from sequencer.analysis.tone import analyse_tone
+from sequencer.analysis.tone_fit import fit_tone
 
 RATE = 48000.0
 
@@ -140,3 +141,29 @@ def test_a_trace_of_hum_under_the_tone_is_not_worth_a_word():
     wave = sine(t, 1000.0, 1.0) + hum(t, 50.005, 1e-4, range(1, 21))
     wave += 1e-6 * np.random.default_rng(3).standard_normal(t.size)
     assert 1 not in analyse_tone(wave, RATE).hidden_hum_hz
+
+
+def test_harmonics_as_high_as_the_fiftieth_are_the_tones_own():
+    """A kink in the transfer: what lies above the fortieth harmonic is fitted at multiples as well."""
+    rate = 192000.0
+    t = times(0.5, rate)
+    high = [(k, 3e-4 / k) for k in (41, 43, 45, 51)]
+    wave = sine(t, 999.97, 1.0) + sum(sine(t, k * 999.97, a, k) for k, a in high) + noise(t, 1e-6)
+    lines = fit_tone(wave, rate, 1000.0, 50.0)
+    assert not lines.comb.strays_hz
+    assert lines.comb.late_orders[-1] >= 51
+    found = {
+        k: abs(lines.fit.amplitude[lines.comb.late_orders.index(k) + len(lines.comb.orders)])
+        for k, _ in high
+    }
+    assert found == pytest.approx(dict(high), rel=0.01)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_flicker_noise_below_the_audio_band_is_no_line(seed):
+    t = times(2.5)
+    spectrum = np.fft.rfft(noise(t, 1e-6, seed))
+    at_hz = np.fft.rfftfreq(t.size, 1 / RATE)
+    spectrum[1:] *= np.sqrt(1 + 100 / at_hz[1:])
+    wave = sine(t, 1000.0, 1.0) + np.fft.irfft(spectrum, t.size)
+    assert not fit_tone(wave, RATE, 1000.0, 50.0).comb.strays_hz
