@@ -19,8 +19,8 @@ _READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing
 _ROUNDING = 1e-9  # of the largest value
 
 
-def choose_course(trend: Trend, event_s: float) -> Course:
-    """The simplest course that explains the trend."""
+def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> Course:
+    """The simplest course that explains the trend; mixed, if given, is fitted already."""
     steady = fit_course("steady", trend, event_s)
     decaying = fit_course("decaying", trend, event_s)
     noise_v2 = max(trend.noise_v, _rounding_v(trend)) ** 2
@@ -29,8 +29,9 @@ def choose_course(trend: Trend, event_s: float) -> Course:
             return steady
     elif not _rings_beside(trend, decaying):
         return decaying
-    kinds: tuple[Kind, ...] = ("two-stage", "ringing", "mixed")
+    kinds: tuple[Kind, ...] = ("two-stage", "ringing")
     fitted = [fit_course(kind, trend, event_s) for kind in kinds]
+    fitted.append(mixed or fit_course("mixed", trend, event_s))
     further = [course for course in fitted if not course.rings or course.quality > _LEAST_QUALITY]
     best = min(further, key=lambda course: course.squares_v2)
     density = _density_v2_per_hz(trend, best)
@@ -42,23 +43,34 @@ def choose_course(trend: Trend, event_s: float) -> Course:
     return next(course for course in by_parts if _misfit(trend, course, density) < enough)
 
 
-def with_ringing(points: Trend, trend: Trend, event_s: float) -> Trend:
-    """The trend with the points that were left out as clicks but are fast ringing."""
+def with_ringing(points: Trend, trend: Trend, event_s: float) -> tuple[Trend, Course | None]:
+    """The trend with the points that were left out as clicks but are fast ringing.
+
+    And its mixed course, where that came by the way.
+    """
     left_out = points.time_s.size - trend.time_s.size
     decaying = fit_course("decaying", trend, event_s)
     if left_out < _FOLLOWED_POINTS and not _rings_beside(trend, decaying):
-        return trend
+        return trend, None
     followed = points
     for _ in range(2):  # the second time without the true clicks
-        mixed = fit_course("mixed", followed, event_s)
+        fitted = followed
+        mixed = fit_course("mixed", fitted, event_s)
         course_v = mixed.averaged_v(points.time_s - event_s, points.kernel_s)
         followed = without_clicks(points, course_v)
+        if np.array_equal(followed.time_s, fitted.time_s):
+            break
+    chosen = followed if _is_better(followed, trend, mixed) else trend
+    return chosen, mixed if np.array_equal(chosen.time_s, fitted.time_s) else None
+
+
+def _is_better(followed: Trend, trend: Trend, mixed: Course) -> bool:
+    """Whether the points beside a mixed course are more, or far quieter, than those of a trend."""
     kept_more = followed.time_s.size - trend.time_s.size
-    lasts = mixed.nonlinear[0] * points.step_s < 1.0 / _FOLLOWED_POINTS
+    lasts = mixed.nonlinear[0] * trend.step_s < 1.0 / _FOLLOWED_POINTS
     if kept_more >= (1 if lasts else _FOLLOWED_POINTS):
-        return followed
-    is_quieter = kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
-    return followed if is_quieter else trend
+        return True
+    return kept_more >= 0 and followed.noise_v < _QUIETER * trend.noise_v
 
 
 def _rings_beside(trend: Trend, course: Course) -> bool:

@@ -120,8 +120,8 @@ def analyse_settling(
     require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
     event = _event(record, sample_rate_hz, event_s, mains_hz)
     mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
-    trend = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
-    course = choose_course(trend, event.time_s)
+    trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
+    course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
     result = _result(trend, course, event, band, offset_doubt_v)
     ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
@@ -180,8 +180,10 @@ def _mains_after(
     return _Mains(frequency_hz=hz, is_told=False)
 
 
-def _trend_after(record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float) -> Trend:
-    """The trend from the end of the contact's ringing to the end of the record."""
+def _trend_after(
+    record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float
+) -> tuple[Trend, Course | None]:
+    """The trend from the end of the contact's ringing to the end of the record, as with_ringing."""
     end_s = record.size / sample_rate_hz
     points = find_points(
         record, sample_rate_hz, start_s=event_s + _CONTACT_S, end_s=end_s, mains_hz=mains_hz

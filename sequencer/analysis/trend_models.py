@@ -174,6 +174,27 @@ def _columns(kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float) -> 
     return np.column_stack([one, *waves])
 
 
+def _column_slopes(
+    kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float, linear: Samples
+) -> Matrix:
+    """Derivative of columns times amplitudes by each nonlinear parameter, (times, parameters)."""
+    if not _rings(kind):
+        slopes = [-_wave_slope(time, complex(-rate), kernel_s).real for rate in nonlinear]
+        return np.column_stack(slopes) * linear[1:]
+    by_pole = _wave_slope(time, complex(-nonlinear[0], 2.0 * np.pi * nonlinear[1]), kernel_s)
+    turned = (linear[1] - 1j * linear[2]) * by_pole  # its real part is the real course
+    slow = [-_wave_slope(time, complex(-rate), kernel_s).real for rate in nonlinear[2:]]
+    slow = [slope * amplitude for slope, amplitude in zip(slow, linear[3:], strict=True)]
+    return np.column_stack([-turned.real, -2.0 * np.pi * turned.imag, *slow])
+
+
+def _wave_slope(time: Samples, pole: complex, kernel_s: float) -> NDArray[np.complex128]:
+    """Derivative of exp(pole t) as points show it, by the pole."""
+    x = pole * kernel_s
+    bend = (np.cosh(x) - np.sinh(x) / x) / x if abs(x) > 1e-4 else x / 3.0  # of sinh(x)/x
+    return np.asarray(np.exp(pole * time) * (time * _passed(pole, kernel_s) + kernel_s * bend))
+
+
 def _passed(pole: complex, kernel_s: float) -> complex:
     """What the mean over two kernels leaves of exp(pole t): sinh(x)/x, x = pole kernel.
 
@@ -210,6 +231,14 @@ def _refined(
     def residual(relative: Samples) -> Samples:
         return _amplitudes(kind, time, value, relative * scale, kernel_s)[1] / spread
 
+    def slopes(relative: Samples) -> Matrix:
+        """Of the residual. The amplitudes follow the nonlinear parameters (variable projection)."""
+        columns = _columns(kind, time, relative * scale, kernel_s)
+        basis, triangle = np.linalg.qr(columns)
+        linear = np.linalg.lstsq(triangle, basis.T @ value, rcond=None)[0]
+        moved = _column_slopes(kind, time, relative * scale, kernel_s, linear)
+        return -(moved - basis @ (basis.T @ moved)) * scale / spread
+
     # rates from "hardly moves in a hundred records" (growing a little allowed) to "gone in a point"
     low = np.full(start.size, -2.0 / float(time[-1]))
     high = np.full(start.size, 2.0 / max(float(time[1] - time[0]), 1e-9))
@@ -220,9 +249,10 @@ def _refined(
     found = least_squares(
         residual,
         inside / scale,
+        jac=slopes,
         bounds=(low / scale, high / scale),
-        xtol=1e-12,
-        ftol=1e-14,
+        xtol=1e-9,
+        ftol=1e-10,
         gtol=1e-14,
         max_nfev=most,
     )
