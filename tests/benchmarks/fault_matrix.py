@@ -16,6 +16,7 @@ case costs a run and no start; with --real-start each watchkeeper is started as 
 
 import argparse
 import contextlib
+import gc
 import json
 import os
 import random
@@ -240,6 +241,8 @@ class Zygote:
                 DEVNULL=subprocess.DEVNULL,
                 TimeoutExpired=subprocess.TimeoutExpired,
             )
+        gc.collect()
+        gc.freeze()  # what is imported is looked at by no run, and so its pages are shared
         for words in line.makefile("rb"):
             told = json.loads(words)
             pid = os.fork()
