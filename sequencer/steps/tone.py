@@ -110,8 +110,7 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
                 top_frequency_hz=max(2.0 * settings.frequency, settings.band_high),
                 seconds=settings.hold + settings.record + OVERHEAD_S,
             ),
-            # A record that nobody asked for is as long as it can be.
-            record_s=settings.record if "record" in settings.model_fields_set else 0.0,
+            record_s=settings.record if _is_asked(settings) else 0.0,
             record_top_hz=_wanted_hz(settings),
             record_most=MOST_SAMPLES,
         )
@@ -119,10 +118,11 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
     def describe(self, settings: ToneSettings, unit: UnitData) -> str:
         """What happens, in words."""
         level = settings.level_vrms(unit)
+        most = "" if _is_asked(settings) else "up to "  # as much of it as the analyser holds
         return (
             f"drives {say(settings.frequency, 'Hz')} up to {say(level, 'V')} "
             f"({say(level**2 / unit.load_ohm, 'W')} into {say(unit.load_ohm, 'ohm')}), "
-            f"records {say(settings.record, 's')}, finds level, gain and distortion"
+            f"records {most}{say(settings.record, 's')}, finds level, gain and distortion"
         )
 
     def acquire(self, settings: ToneSettings, bench: BenchAccess) -> Iterator[Capture]:
@@ -173,6 +173,11 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
     ) -> list[Picture]:
         """What the report shows of the record."""
         return [spectrum_picture(capture, result)]
+
+
+def _is_asked(settings: ToneSettings) -> bool:
+    """Whether somebody asked for this length; else it is as long as it can be."""
+    return "record" in settings.model_fields_set
 
 
 def _wanted_hz(settings: ToneSettings) -> float:
