@@ -28,9 +28,7 @@ _AROUND = 40
 _LOBE_BINS = 3
 _NEIGHBOURS = np.r_[-_AROUND:-_LOBE_BINS, _LOBE_BINS + 1 : _AROUND + 1]
 _APART_BINS = 1.3  # from other lines and from 0, for the frequency to be found
-_SLOW_BELOW_HZ = (
-    20.0  # the end of the audio band; below there is more drift and 1/f noise than lines
-)
+_SLOW_BELOW_HZ = 20.0  # below the audio band there is more drift and 1/f noise than lines
 _FROM_TONE_BINS = 2.0  # nearer is the tone's own unrest
 
 
