@@ -316,7 +316,8 @@ class _HumSpectrum:
 
         def elsewhere_hz(comb_hz: float) -> dict[int, float]:
             found_hz = {}
-            for i, h in enumerate(multiples):
+            for i in np.flatnonzero(near_power.max(axis=1) > _SEEN * floors).tolist():
+                h = multiples[i]
                 is_out = np.abs(near_hz - comb_hz) * h * self._seconds > _LOBE_BINS
                 power = np.where(is_out, near_power[i], 0.0)
                 at = int(np.argmax(power))

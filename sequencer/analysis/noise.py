@@ -32,6 +32,7 @@ _NEIGHBOURS = 120  # bins each side of a line in which its noise is read, at mos
 _NEAR = 0.4  # and not further than this part of its frequency, for the sake of 1/f noise
 _FEWEST = 24
 _OUTLIER = 8.0  # medians; what lies above is no noise
+_OF_KEPT = 1 - 8 * math.log(2) / (2**8 - 1)  # mean of exponentially distributed powers below that
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,8 +116,11 @@ def noise_of_lines(
     for frequency in taken_hz:
         middle = round(frequency / spectrum.bin_hz)
         is_free[max(middle - _LOBE_BINS, 0) : middle + _LOBE_BINS + 1] = False
-    bins_at = [f / spectrum.bin_hz for f in frequencies_hz]
-    return np.array([2 * _floor_at(power, is_free, at, has_flicker=has_flicker) for at in bins_at])
+    bins_at = np.fromiter(frequencies_hz, dtype=np.float64) / spectrum.bin_hz
+    floor = _floors_among_many(power, is_free, bins_at)
+    for i in np.flatnonzero(np.isnan(floor)).tolist():
+        floor[i] = _floor_at(power, is_free, float(bins_at[i]), has_flicker=has_flicker)
+    return 2 * floor
 
 
 def line_estimate(amplitude: ArrayLike, noise_v2: ArrayLike, *, scale: float = 1.0) -> Estimate:
@@ -202,6 +206,31 @@ def _floor_at(
         reach *= 2
 
 
+def _floors_among_many(
+    power: Spectral, is_free: "np.ndarray[tuple[int], np.dtype[np.bool_]]", bins_at: Spectral
+) -> Spectral:
+    """What _floor_at gives where the widest window fits and holds enough; not a number elsewhere.
+
+    All at once: for a tone's thirty lines a tenth of the time.
+    """
+    floor = np.full(bins_at.size, np.nan)
+    middle = np.rint(bins_at).astype(np.intp)
+    fits = (_NEAR * bins_at >= _NEIGHBOURS) & (middle + _NEIGHBOURS < power.size)
+    at = np.add.outer(middle[fits], np.arange(-_NEIGHBOURS, _NEIGHBOURS + 1))
+    count = is_free[at].sum(axis=1)
+    ordered = np.sort(np.where(is_free[at], power[at], np.inf), axis=1)
+    most = _OUTLIER * np.take_along_axis(ordered, count[:, np.newaxis] // 2, axis=1)
+    kept = (ordered <= most) & np.isfinite(ordered)
+    mean = np.where(kept, ordered, 0.0).sum(axis=1) / kept.sum(axis=1) / _OF_KEPT
+    enough = count >= _FEWEST
+    doubled = [
+        doubted(m, m**2 * _HANN_CORRELATION / k)
+        for m, k in zip(mean[enough], kept.sum(axis=1)[enough], strict=True)
+    ]
+    floor[np.flatnonzero(fits)[enough]] = doubled
+    return floor
+
+
 def _clipped_mean(power: Spectral) -> float:
     """Mean of exponentially distributed powers, without those above 8 medians.
 
@@ -210,7 +239,7 @@ def _clipped_mean(power: Spectral) -> float:
     """
     ordered = np.sort(power)
     kept = int(np.searchsorted(ordered, _OUTLIER * ordered[ordered.size // 2], side="right"))
-    mean = float(ordered[:kept].sum()) / kept / (1 - 8 * math.log(2) / (2**8 - 1))
+    mean = float(ordered[:kept].sum()) / kept / _OF_KEPT
     return doubted(mean, mean**2 * _HANN_CORRELATION / kept)
 
 
