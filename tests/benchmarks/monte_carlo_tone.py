@@ -56,7 +56,7 @@ def sine_rows(runs: int) -> Iterator[str]:
     ]
     cases += [(2**k, snr, c) for k in (12, 16) for snr in (40, 80, 120) for c in (3.3, 5.2, 9.7)]
     for count, snr_db, cycles in cases:
-        yield sine_row(count, snr_db, cycles, max(800, runs * 2**13 // max(count, 2**13)))
+        yield sine_row(count, snr_db, cycles, max(4 * runs // 5, runs * 2**13 // max(count, 2**13)))
 
 
 def sine_row(count: int, snr_db: float, cycles: float | None, runs: int) -> str:
@@ -115,7 +115,7 @@ def thd_rows(runs: int) -> Iterator[str]:
     yield "samples  THD dB   bias dB   sd dB   sd/bound   read %   covered THD  harmonics  THD+N"
     for count in (2**16, 2**18):
         for thd_db in (-40, -60, -80, -100, -110, -120, -130, -140, -150):
-            yield thd_row(count, thd_db, -100.0, max(1000, runs * 2**16 // count))
+            yield thd_row(count, thd_db, -100.0, max(runs, runs * 2**16 // count))
 
 
 def thd_row(count: int, thd_db: float, noise_db: float, runs: int) -> str:
@@ -162,7 +162,7 @@ def idle_rows(runs: int) -> Iterator[str]:
     """Noise readings, mains frequency and hum lines of an idle record."""
     yield "seconds   quantity        mean error      sd       covered"
     for seconds in (1, 5):
-        yield from idle_block(seconds, max(300, runs // (2 * seconds)))
+        yield from idle_block(seconds, max(3 * runs // 10, runs // (2 * seconds)))
 
 
 def idle_block(seconds: int, runs: int) -> Iterator[str]:
@@ -213,7 +213,7 @@ def dc_rows(runs: int) -> Iterator[str]:
     yield "seconds   RMSE uV   noise alone uV   ratio   covered"
     for seconds in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0):
         rng = np.random.default_rng(int(10 * seconds))
-        count, runs_here = round(seconds * RATE_HZ), max(300, round(runs / (2 + 8 * seconds)))
+        count, runs_here = round(seconds * RATE_HZ), max(runs // 10, round(runs / (2 + 8 * seconds)))
         errors, alone, covered = [], [], 0
         for _ in range(runs_here):
             noise = coloured(rng, count, 0.5e-6, 100.0)
