@@ -87,7 +87,8 @@ class _Memory:
     mains_marks: int = -1
     quiet_since_s: float = math.inf
     mains_since_s: float = math.inf
-    overloaded_since_s: float | None = None
+    overload_s: float = 0.0  # how long the load was driven beyond its continuous power
+    load_seen: tuple[float, float] | None = None  # when it was looked at last, s, and its power, W
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,7 +257,7 @@ class Watch:
 
     def _see_load_power(self, now_s: float) -> tuple[float, _Bounds] | None:
         if not self._is_load_driven():
-            self._memory.overloaded_since_s = None
+            self._load_limit_w(0.0, now_s)
             return None
         power_w = self._read_load_power_w()
         if (limit := self._settings.load_power.limit) is not None:
@@ -305,14 +306,21 @@ class Watch:
         return power_w, _Bounds(limit=max(most_w, _BALANCE_FROM_W), instead=words)
 
     def _load_limit_w(self, power_w: float, now_s: float) -> float:
-        """What the load stands just now: its short-term power only for its short-term duration."""
+        """What the load stands just now: its short-term power only for its short-term duration.
+
+        It cools by what it takes less than its continuous power, so that no pause between two
+        overloads makes more of them than it stands on average (common practice, no source).
+        """
         load, memory = self._bench.spec.load, self._memory
-        if power_w <= load.continuous_w:
-            memory.overloaded_since_s = None
-            return load.short_term_w
-        if memory.overloaded_since_s is None:
-            memory.overloaded_since_s = now_s
-        is_over = now_s - memory.overloaded_since_s > load.short_term_s
+        before_s, before_w = memory.load_seen or (now_s, power_w)
+        memory.load_seen = (now_s, power_w)
+        if power_w > load.continuous_w:
+            memory.overload_s += now_s - before_s if before_w > load.continuous_w else 0.0
+        else:
+            room_w = max(load.short_term_w - load.continuous_w, 0.01 * load.continuous_w)
+            cooled_s = (now_s - before_s) * (load.continuous_w - power_w) / room_w
+            memory.overload_s = max(memory.overload_s - cooled_s, 0.0)
+        is_over = memory.overload_s > load.short_term_s
         return load.continuous_w if is_over else load.short_term_w
 
     def _see_mains_power(self, now_s: float) -> tuple[float, _Bounds] | None:

@@ -1,6 +1,6 @@
 """The fault matrix: for every message of a run, and each of seven faults, the run ends safe.
 
-    .venv/bin/python tests/benchmarks/fault_matrix.py                        # all, about 40 minutes
+    .venv/bin/python tests/benchmarks/fault_matrix.py                        # all, about 35 minutes
     .venv/bin/python tests/benchmarks/fault_matrix.py --sample 25            # some, about a minute
     .venv/bin/python tests/benchmarks/fault_matrix.py --procedure final_test --sample 300
 

@@ -213,7 +213,8 @@ def dc_rows(runs: int) -> Iterator[str]:
     yield "seconds   RMSE uV   noise alone uV   ratio   covered"
     for seconds in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0):
         rng = np.random.default_rng(int(10 * seconds))
-        count, runs_here = round(seconds * RATE_HZ), max(runs // 10, round(runs / (2 + 8 * seconds)))
+        count = round(seconds * RATE_HZ)
+        runs_here = max(runs // 10, round(runs / (2 + 8 * seconds)))
         errors, alone, covered = [], [], 0
         for _ in range(runs_here):
             noise = coloured(rng, count, 0.5e-6, 100.0)

@@ -267,6 +267,26 @@ def test_a_load_stands_its_short_term_power_for_its_time_only(rig, later):
     assert 60.0 <= rig.clock.time_s - done[0] <= 90.0
 
 
+def test_one_low_look_forgets_no_overload(rig):
+    rig.bench_text = rig.bench_text.replace(
+        "continuous_power: 200 W",
+        "continuous_power: 50 W, short_term_power: 200 W, short_term_duration: 60 s",
+    )
+    sleep, overloaded = rig.clock.sleep, [0.0]
+
+    def sleep_on(seconds):
+        sleep(seconds)
+        # 100 W for 40 s of each 50; it cools by 35 of 150 W in the other ten: 2 s of the 60
+        is_over = rig.clock.time_s >= ONSET_S and (rig.clock.time_s - ONSET_S) % 50.0 < 40.0
+        overloaded[0] += seconds if is_over else 0.0
+        _set(rig, ac_vrms=28.3 if is_over else 11.0, power_w=130.0)
+
+    rig.clock.sleep = sleep_on
+    rig.procedure_text = _procedure(ON, WARM, OFF)
+    assert rig.run().cause.startswith("guard load_power: ")
+    assert 55.0 <= overloaded[0] <= 110.0  # each low look may hide ten seconds before it
+
+
 def test_more_out_than_in_says_that_the_load_is_not_connected(rig, later):
     later(lambda: _set(rig, ac_vrms=28.3, power_w=25.0))
     rig.procedure_text = _procedure(ON, WARM, OFF)
