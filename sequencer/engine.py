@@ -346,7 +346,8 @@ class _Engine:
             try:
                 identity = self._bench.instruments[role].prepare()
             except WrongInstrument as error:
-                raise BenchError(str(error)) from error
+                words = "nothing was switched: a generator or a unit that was on before still is"
+                raise BenchError(f"{error}; {words}") from error
             met.append(
                 InstrumentReady(
                     role=role.value,
