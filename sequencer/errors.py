@@ -190,9 +190,16 @@ class Interrupted(BaseException):
         return 128 + self.signal_number
 
 
-def interruption_behind(error: BaseException) -> Interrupted | None:
-    """The signal that was on its way when this error came between (a clean-up that failed), if any."""
+def interruption_behind(
+    error: BaseException, *, handled: BaseException | None
+) -> Interrupted | None:
+    """The signal that was on its way when this error came between (a clean-up that failed), if any.
+
+    Not one that was handled already when all that began, nor any before.
+    """
     behind: BaseException | None = error
-    while behind is not None and not isinstance(behind, Interrupted):
+    while behind is not None and behind is not handled:
+        if isinstance(behind, Interrupted):
+            return behind
         behind = behind.__context__
-    return behind
+    return None

@@ -4,6 +4,7 @@ Verdicts stand in words; colour only repeats them (NO_COLOR is honoured by rich)
 """
 
 import re
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from types import TracebackType
@@ -112,7 +113,8 @@ class Screen:
         trace: TracebackType | None,
     ) -> None:
         if self._status:
-            self._status.stop()
+            with suppress(OSError):  # the terminal may be gone
+                self._status.stop()
 
     @contextmanager
     def asking(self) -> Iterator[None]:
@@ -128,7 +130,8 @@ class Screen:
         finally:
             self._is_asking = False
             if self._status:
-                self._status.start()
+                with suppress(OSError):
+                    self._status.start()
 
     def has_spoken(self) -> bool:
         """Whether something was told since the question was put, which must be put again then."""
@@ -226,12 +229,13 @@ class Screen:
 
     def _print(self, line: Text) -> None:
         # A screen that can't be written to is no reason to stop a run; the journal has it all.
+        handled = sys.exc_info()[1]
         try:
             self._leave_question()
             for part in self._broken(line):
                 self._console.print(part, soft_wrap=True, highlight=False)
         except OSError as error:
-            if (interruption := interruption_behind(error)) is not None:
+            if interruption := interruption_behind(error, handled=handled):
                 raise interruption from None
             if not self.is_unseen:
                 self.is_unseen = True

@@ -85,8 +85,8 @@ class UnblockedText(io.TextIOBase):
         return self._error is not None or not (self._waiting or self._is_writing)
 
     def _demand_sound(self) -> None:
-        if self._error is not None:
-            raise self._error
+        if self._error is not None:  # a new one each time: it carries what it came between
+            raise OSError(self._error.errno, self._error.strerror)
 
     def _hand_over(self) -> None:
         """The thread: writes what waits, as long as the descriptor takes it."""

@@ -436,3 +436,19 @@ def test_a_signal_in_a_write_that_fails_is_not_lost():
     screen = Screen(Terminal(file=_Torn()))
     with pytest.raises(Interrupted):
         screen(Stamped(t_s=0.0, at=None, event=Noted(step="s", text="anything")))
+
+
+class _Gone(io.StringIO):
+    """A terminal that is gone."""
+
+    def write(self, text: str) -> int:
+        raise OSError(errno.EIO, "Input/output error")
+
+
+def test_a_signal_that_is_being_handled_is_not_told_again_by_a_terminal_that_is_gone():
+    screen = Screen(Terminal(file=_Gone()))
+    try:
+        raise Interrupted(signal.SIGHUP)
+    except Interrupted:
+        screen(Stamped(t_s=0.0, at=None, event=Noted(step="s", text="anything")))
+    assert screen.is_unseen
