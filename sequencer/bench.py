@@ -50,15 +50,16 @@ class Bench:
         self._links = links
 
     @contextmanager
-    def hurried(self, turn: int) -> Iterator[None]:
+    def hurried(self, turn: int, *, attempts: int = 1) -> Iterator[None]:
         """Within it no instrument is waited for long, so that a dead one can't hold up the rest.
 
-        The patience grows with each turn, from 0, up to what the bench file allows.
+        The patience grows with each turn, from 0, up to what the bench file allows. attempts are those
+        of each exchange.
         """
         patience_s = _HURRY_S * 3.0**turn
         with ExitStack() as stack:
             for link in self._links:
-                stack.enter_context(link.limited(timeout_s=patience_s, attempts=1))
+                stack.enter_context(link.limited(timeout_s=patience_s, attempts=attempts))
             yield
 
     def prove(self, role: Role) -> None:

@@ -53,6 +53,8 @@ _NO_LOAD = (
     "not connected (or not {ohms})"
 )
 _BRIEFLY = 1  # turns of patience for a question that every instrument answers at once
+# So often is it put, and all that twice: one message in a hundred may be lost on the way, all night.
+_ATTEMPTS = 2
 _UNITS: Mapping[str, str] = {
     "output_dc": "V",
     "output_level": "V",
@@ -387,7 +389,7 @@ class Watch:
     def _see_switches(self, now_s: float) -> None:
         """Ask what makes the bench safe; what was switched on must still be on."""
         bench, state = self._bench, self._state
-        with bench.hurried(_BRIEFLY):
+        with bench.hurried(_BRIEFLY, attempts=_ATTEMPTS):
             if not state.is_output_on:
                 bench.prove(Role.GENERATOR)
             elif not bench.generator.is_output_on():
@@ -402,7 +404,7 @@ class Watch:
     def _see_instruments(self, now_s: float) -> None:
         """Ask every instrument for something."""
         bench, state = self._bench, self._state
-        with bench.hurried(_BRIEFLY):
+        with bench.hurried(_BRIEFLY, attempts=_ATTEMPTS):
             for role in bench.spec.instruments:
                 if role is not Role.ANALYSER or not state.is_recording:
                     bench.prove(role)
