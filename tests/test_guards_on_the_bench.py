@@ -103,6 +103,37 @@ def test_a_silent_instrument_stops_the_run_in_time(
     )
 
 
+@pytest.mark.parametrize(
+    ("role", "guard"), [("analyser", "instruments"), ("generator", "switches")]
+)
+def test_three_answers_lost_one_after_another_stop_no_run(
+    steadybench, begin, new_bench, tmp_path, role, guard
+):
+    """As often as that one message in a hundred does not arrive."""
+    bench = new_bench()
+    text = bench.bench_file.read_text()
+    bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
+    path = tmp_path / "watched.yaml"
+    path.write_text(
+        f"{HEAD}steps:\n  - {{id: start, kind: power_on}}\n  - {{id: rest, kind: wait, time: 30 min}}\n"
+        "  - {id: finish, kind: power_off}\n"
+    )
+    process = begin(
+        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
+        *["--accept-cautions", "--out", tmp_path / "out"],
+    )
+    journal = None
+    while journal is None or '"step":"rest"' not in journal.read_text():
+        journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
+        time.sleep(0.01)
+    bench.disturb(role, "TIMEOUT", 3)
+    process.communicate(timeout=60)
+    told = journal.read_text()
+    assert process.returncode == 0, told.splitlines()[-1]
+    lost = [each for each in map(json.loads, told.splitlines()) if each.get("problem")]
+    assert [each["role"] for each in lost if each["event"] == "exchanged"] == [role] * 3, guard
+
+
 @pytest.mark.parametrize("step", [each.replace("3 h", "1 h") for each in (REST, DRIVEN)])
 def test_no_guard_trips_on_a_healthy_unit(steadybench, new_bench, tmp_path, step):
     done, events = _run(steadybench, tmp_path, new_bench(), step)
