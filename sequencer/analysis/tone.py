@@ -380,14 +380,11 @@ def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
 def _crest_factor(record: Samples, lines: ToneLines) -> Estimate:
     """Largest excursion from the mean over the rms of all lines and the rest, noise peaks included.
 
-    What may lie on the crests beside the tone's own lines, noise, hum and strays, up to three of its
-    standard deviations, is the doubt (rectangular).
+    The noise on the crests, up to three of its standard deviations, is the doubt (rectangular).
     """
     mean = lines.fit.offset_v
-    size_v = np.abs(lines.fit.amplitude)
-    noise_v2 = float(lines.residual.mean_square_v2.sum())
-    rest_v2 = noise_v2 + sum_of_squares(size_v[lines.comb.first_multiple :]) / 2
-    rms = math.sqrt(sum_of_squares(size_v) / 2 + noise_v2)
+    rest_v2 = float(lines.residual.mean_square_v2.sum())
+    rms = math.sqrt(sum_of_squares(np.abs(lines.fit.amplitude)) / 2 + rest_v2)
     top = _vertex(record, int(record.argmax())) - mean
     bottom = mean - _vertex(record, int(record.argmin()))
     doubt = math.sqrt(3 * rest_v2) / rms

@@ -167,14 +167,3 @@ def test_flicker_noise_below_the_audio_band_is_no_line(seed):
     spectrum[1:] *= np.sqrt(1 + 100 / at_hz[1:])
     wave = sine(t, 1000.0, 1.0) + np.fft.irfft(spectrum, t.size)
     assert not fit_tone(wave, RATE, 1000.0, 50.0).comb.strays_hz
-
-
-@pytest.mark.parametrize("other_hz", [50.0, 8123.4])
-@pytest.mark.parametrize("seed", range(4))
-def test_what_lies_on_the_crests_is_the_doubt_of_the_crest_factor(other_hz, seed):
-    """A sine's is the root of two, whatever hum or stray lies over it (handbook value)."""
-    t = times(1.0)
-    wave = sine(t, 1000.3, 1.0, seed) + sine(t, other_hz, 1e-3, 2 * seed) + noise(t, 1e-6, seed)
-    crest = analyse_tone(wave, RATE).crest_factor
-    assert holds(crest, np.sqrt(2), 2.0)
-    assert crest.standard_uncertainty < 2e-3
