@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, chndtrinc
 
 from sequencer.analysis.arrays import Spectral, sum_of_squares
@@ -213,34 +213,40 @@ def _floors_among_many(
 
     All at once: for a tone's thirty lines a tenth of the time.
     """
-    floor = np.full(bins_at.size, np.nan)
     middle = np.rint(bins_at).astype(np.intp)
     fits = (_NEAR * bins_at >= _NEIGHBOURS) & (middle + _NEIGHBOURS < power.size)
     at = np.add.outer(middle[fits], np.arange(-_NEIGHBOURS, _NEIGHBOURS + 1))
-    count = is_free[at].sum(axis=1)
-    ordered = np.sort(np.where(is_free[at], power[at], np.inf), axis=1)
-    most = _OUTLIER * np.take_along_axis(ordered, count[:, np.newaxis] // 2, axis=1)
-    kept = (ordered <= most) & np.isfinite(ordered)
-    mean = np.where(kept, ordered, 0.0).sum(axis=1) / kept.sum(axis=1) / _OF_KEPT
-    enough = count >= _FEWEST
-    doubled = [
-        doubted(m, m**2 * _HANN_CORRELATION / k)
-        for m, k in zip(mean[enough], kept.sum(axis=1)[enough], strict=True)
-    ]
-    floor[np.flatnonzero(fits)[enough]] = doubled
+    has_enough = is_free[at].sum(axis=1) >= _FEWEST
+    at = at[has_enough]
+    floor = np.full(bins_at.size, np.nan)
+    floor[np.flatnonzero(fits)[has_enough]] = _clipped_means(power[at], is_free[at])
     return floor
 
 
 def _clipped_mean(power: Spectral) -> float:
-    """Mean of exponentially distributed powers, without those above 8 medians.
+    """That of one row, all of it free."""
+    row = power[np.newaxis]
+    return float(_clipped_means(row, np.ones(row.shape, dtype=np.bool_))[0])
+
+
+def _clipped_means(power: NDArray[np.float64], is_free: NDArray[np.bool_]) -> Spectral:
+    """Mean of each row's free powers, exponentially distributed, without those above 8 medians.
 
     The part cut off noise (2^-8 of it) takes 2.2 % of the mean with it, which is put back. A mean of
     few bins counts for more: two degrees of freedom a bin, less what the window makes them share.
+
+    Parameters
+    ----------
+    power, is_free : shape (rows, bins), one bin or more of each row free
     """
-    ordered = np.sort(power)
-    kept = int(np.searchsorted(ordered, _OUTLIER * ordered[ordered.size // 2], side="right"))
-    mean = float(ordered[:kept].sum()) / kept / _OF_KEPT
-    return doubted(mean, mean**2 * _HANN_CORRELATION / kept)
+    count = is_free.sum(axis=1, keepdims=True)
+    ordered = np.sort(np.where(is_free, power, np.inf), axis=1)
+    most = _OUTLIER * np.take_along_axis(ordered, count // 2, axis=1)
+    is_kept = (ordered <= most) & (np.arange(ordered.shape[1]) < count)
+    kept = is_kept.sum(axis=1)
+    means = np.where(is_kept, ordered, 0.0).sum(axis=1) / kept / _OF_KEPT
+    spreads = means**2 * _HANN_CORRELATION / kept
+    return np.array([doubted(*each) for each in zip(means.tolist(), spreads.tolist(), strict=True)])
 
 
 def _mean_at(
