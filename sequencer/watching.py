@@ -259,12 +259,13 @@ class Watch:
 
     def _see_load_power(self, now_s: float) -> tuple[float, _Bounds] | None:
         if not self._is_load_driven():
-            self._load_limit_w(0.0, now_s)
+            self._follow_load(0.0, now_s)
             return None
         power_w = self._read_load_power_w()
+        self._follow_load(power_w, now_s)
         if (limit := self._settings.load_power.limit) is not None:
             return power_w, _Bounds(limit=limit)
-        return power_w, _Bounds(limit=self._load_limit_w(power_w, now_s))
+        return power_w, _Bounds(limit=self._load_limit_w())
 
     def _is_load_driven(self) -> bool:
         """Whether the unit drives its load, as far as is known, and the meter sees it."""
@@ -307,11 +308,11 @@ class Watch:
         )
         return power_w, _Bounds(limit=max(most_w, _BALANCE_FROM_W), instead=words)
 
-    def _load_limit_w(self, power_w: float, now_s: float) -> float:
-        """What the load stands just now: its short-term power only for its short-term duration.
+    def _follow_load(self, power_w: float, now_s: float) -> None:
+        """How long it was overloaded; it cools by what it takes less than its continuous power.
 
-        It cools by what it takes less than its continuous power, so that no pause between two
-        overloads makes more of them than it stands on average (common practice, no source).
+        So no pause between two overloads makes more of them than it stands on average (common
+        practice, no source).
         """
         load, memory = self._bench.spec.load, self._memory
         before_s, before_w = memory.load_seen or (now_s, power_w)
@@ -322,7 +323,11 @@ class Watch:
             room_w = max(load.short_term_w - load.continuous_w, 0.01 * load.continuous_w)
             cooled_s = (now_s - before_s) * (load.continuous_w - power_w) / room_w
             memory.overload_s = max(memory.overload_s - cooled_s, 0.0)
-        is_over = memory.overload_s > load.short_term_s
+
+    def _load_limit_w(self) -> float:
+        """What the load stands just now: its short-term power only for its short-term duration."""
+        load = self._bench.spec.load
+        is_over = self._memory.overload_s > load.short_term_s
         return load.continuous_w if is_over else load.short_term_w
 
     def _see_mains_power(self, now_s: float) -> tuple[float, _Bounds] | None:
