@@ -45,6 +45,32 @@ def _run(steadybench, tmp_path, bench, steps, guards=""):
     return done, [json.loads(line) for line in lines]
 
 
+@pytest.fixture
+def resting(begin, tmp_path):
+    """Begins a run on a bench that is waited for briefly; gives it and its journal once it rests."""
+
+    def until_it_rests(bench, rest):
+        text = bench.bench_file.read_text()
+        bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
+        path = tmp_path / "watched.yaml"
+        path.write_text(
+            f"{HEAD}steps:\n  - {{id: start, kind: power_on}}\n"
+            f"  - {{id: rest, kind: wait, time: {rest}}}\n  - {{id: finish, kind: power_off}}\n"
+        )
+        process = begin(
+            *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
+            *["--accept-cautions", "--out", tmp_path / "out"],
+        )
+        journal = None
+        while journal is None or '"step":"rest"' not in journal.read_text():
+            assert process.poll() is None, process.communicate()
+            journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
+            time.sleep(0.01)
+        return process, journal
+
+    return until_it_rests
+
+
 @pytest.mark.parametrize(("guard", "bounds", "fault", "step", "period_s"), CASES)
 def test_each_guard_stops_the_run_in_time(
     steadybench, new_bench, tmp_path, guard, bounds, fault, step, period_s
@@ -72,24 +98,9 @@ def test_each_guard_stops_the_run_in_time(
         ("mains_switch", "switches", 10.0),
     ],
 )
-def test_a_silent_instrument_stops_the_run_in_time(
-    steadybench, begin, new_bench, tmp_path, role, guard, period_s
-):
+def test_a_silent_instrument_stops_the_run_in_time(new_bench, resting, role, guard, period_s):
     bench = new_bench()
-    text = bench.bench_file.read_text()
-    bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
-    path = tmp_path / "watched.yaml"
-    path.write_text(
-        f"{HEAD}steps:\n  - {{id: start, kind: power_on}}\n  - {{id: rest, kind: wait, time: 1000 h}}\n"
-    )
-    process = begin(
-        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
-        *["--accept-cautions", "--out", tmp_path / "out"],
-    )
-    journal = None
-    while journal is None or '"step":"rest"' not in journal.read_text():
-        journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
-        time.sleep(0.01)
+    process, journal = resting(bench, "1000 h")
     bench.disturb(role, "TIMEOUT", 1000)
     silent_s = float(bench.ask("clock", "DIAG:CLOC:TIME?"))
     process.communicate(timeout=60)
@@ -106,26 +117,10 @@ def test_a_silent_instrument_stops_the_run_in_time(
 @pytest.mark.parametrize(
     ("role", "guard"), [("analyser", "instruments"), ("generator", "switches")]
 )
-def test_three_answers_lost_one_after_another_stop_no_run(
-    steadybench, begin, new_bench, tmp_path, role, guard
-):
+def test_three_answers_lost_one_after_another_stop_no_run(new_bench, resting, role, guard):
     """As often as that one message in a hundred does not arrive."""
     bench = new_bench()
-    text = bench.bench_file.read_text()
-    bench.bench_file.write_text(text.replace("timeout: 5 s", "timeout: 0.2 s"))
-    path = tmp_path / "watched.yaml"
-    path.write_text(
-        f"{HEAD}steps:\n  - {{id: start, kind: power_on}}\n  - {{id: rest, kind: wait, time: 30 min}}\n"
-        "  - {id: finish, kind: power_off}\n"
-    )
-    process = begin(
-        *["run", path, "--bench", bench.bench_file, "--serial", "S", "--unattended"],
-        *["--accept-cautions", "--out", tmp_path / "out"],
-    )
-    journal = None
-    while journal is None or '"step":"rest"' not in journal.read_text():
-        journal = next((tmp_path / "out").glob("*/journal.jsonl"), None)
-        time.sleep(0.01)
+    process, journal = resting(bench, "30 min")
     bench.disturb(role, "TIMEOUT", 3)
     process.communicate(timeout=60)
     told = journal.read_text()
