@@ -200,21 +200,28 @@ class ToneTruth:
         return np.fft.irfft(spectrum, n=PHASES) * PHASES / 2
 
 
-def crest_factor(tone: ToneTruth, noise_vrms: float, samples: int) -> float:
-    """Largest excursion of so many samples of tone and Gaussian noise (its median), over the r.m.s.
+def crest_factor(tone: ToneTruth, hum: Array, noise_vrms: float, samples: int) -> float:
+    """Largest excursion of so many samples of tone, hum and Gaussian noise (its median), over the r.m.s.
 
-    The largest of independent samples x_i + n stays below m with probability prod F((m - x_i)/s).
+    hum is one period, V. The largest of independent samples x_i + h_j + n stays below m with
+    probability prod F((m - x_i - h_j)/s); tone and mains keep no phase, so every i meets every j.
     """
     wave = tone.waveform()
-    rms = math.sqrt(float(np.mean(wave**2)) + noise_vrms**2)
-    largest = max(wave.max(), -wave.min())
-    both = np.concatenate([wave, -wave])
+    rms = math.sqrt(float(np.mean(wave**2) + np.mean(hum**2)) + noise_vrms**2)
+    tops = []
+    for sign in (1, -1):
+        x, h = sign * wave, sign * hum
+        # nothing farther below the crest than hum and noise reach can be the largest
+        near = x[x > x.max() - np.ptp(h) - 12 * noise_vrms]
+        tops.append((near[:, None] + h).ravel())
+    both = np.concatenate(tops)
 
     def surplus(m: float) -> float:
         below = norm.logcdf((m - both) / noise_vrms)
-        return float(np.sum(below)) * samples / wave.size - math.log(0.5)
+        return float(np.sum(below)) * samples / (wave.size * hum.size) - math.log(0.5)
 
-    m = brentq(surplus, largest - noise_vrms, largest + 9 * noise_vrms)
+    largest = float(both.max())
+    m = brentq(surplus, largest - np.ptp(hum) - noise_vrms, largest + 9 * noise_vrms)
     return m / rms
 
 
@@ -328,23 +335,40 @@ def rails(state: State, mains_hz: float, load_a: float) -> tuple[Rail, Rail]:
     )  # type: ignore[return-value] # two of them
 
 
-def hum_vrms(state: State, mains_hz: float, load_a: float = 0.0) -> dict[int, float]:
-    """R.m.s. of each multiple of the mains at the output: field (and ground loop) and ripple.
+def hum_amplitudes(state: State, mains_hz: float, load_a: float = 0.0) -> dict[int, complex]:
+    """Complex peak amplitude of each multiple of the mains at the output: field, ground loop, ripple.
 
-    Field and ripple add as powers (the model puts them in quadrature), field and loop too.
+    Field and ripple stand in quadrature (the model adds them as powers), field and loop too.
     """
     supply = state.parameters["supply"]
     both = rails(state, mains_hz, load_a)
     mean = 0.5 * (both[0].voltage + both[1].voltage)
-    spectrum = np.abs(np.fft.rfft(mean)) * 2 / PHASES / math.sqrt(2)
-    power: dict[int, float] = {}
+    spectrum = np.fft.rfft(mean) * 2 / PHASES
+    lines: dict[int, complex] = {}
     for k in range(1, 21):
         hz = 2 * k * mains_hz
         coupling = 10 ** (supply["coupling_db"] / 20) * max(1.0, hz / supply["coupling_corner_hz"])
-        power[2 * k] = float(spectrum[k] * coupling) ** 2
-    for order, level in [*supply["field_vrms"], *supply["ground_loop_vrms"]]:
-        power[order] = power.get(order, 0.0) + level**2
-    return {order: math.sqrt(value) for order, value in sorted(power.items())}
+        lines[2 * k] = complex(spectrum[k]) * coupling
+    for source, turned in (("field_vrms", 0.0), ("ground_loop_vrms", 0.25)):
+        for order, level in supply[source]:
+            phase = supply["hum_phase_cycles"][order - 1] + turned
+            ripple = lines.get(order, 0j) if order % 2 == 0 else 0j
+            turn = 1j * ripple / abs(ripple) if ripple else np.exp(2j * np.pi * phase)
+            lines[order] = lines.get(order, 0j) + complex(math.sqrt(2) * level * turn)
+    return dict(sorted(lines.items()))
+
+
+def hum_vrms(state: State, mains_hz: float, load_a: float = 0.0) -> dict[int, float]:
+    """R.m.s. of each multiple of the mains at the output."""
+    lines = hum_amplitudes(state, mains_hz, load_a)
+    return {order: abs(line) / math.sqrt(2) for order, line in lines.items()}
+
+
+def hum_waveform(state: State, mains_hz: float, load_a: float = 0.0) -> Array:
+    """One mains cycle of the hum at the output, V."""
+    theta = 2 * np.pi * np.arange(PHASES // 4) / (PHASES // 4)
+    lines = hum_amplitudes(state, mains_hz, load_a)
+    return sum((line * np.exp(1j * order * theta)).real for order, line in lines.items())
 
 
 # --- noise ------------------------------------------------------------------------------------

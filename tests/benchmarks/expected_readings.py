@@ -176,7 +176,12 @@ def _tone(seen: Observed, step: Any) -> Mapping[str, float]:
         "thd": truth.thd(),
         "thd_plus_noise": rest / math.hypot(rest, level),
         **{f"h{k}": truth.harmonic(k) for k in range(2, 11)},
-        "crest_factor": model.crest_factor(truth, _all_noise_vrms(state, taken), taken.samples),
+        "crest_factor": model.crest_factor(
+            truth,
+            model.hum_waveform(state, mains_hz, rail_a),
+            _all_noise_vrms(state, taken),
+            taken.samples,
+        ),
         "sidebands": _sidebands(hum, mains_hz, frequency_hz, taken) / level,
     }
 
