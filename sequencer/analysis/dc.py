@@ -13,11 +13,10 @@ little noise lies over the samples' step joins it (resolution).
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.arrays import Phasors, Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
-from sequencer.analysis.line_sums import line_grams, line_sums
 from sequencer.analysis.mains import find_mains, multiples_below
 from sequencer.analysis.resolution import rounding_of
 from sequencer.analysis.sine_fit import (
@@ -122,30 +121,22 @@ def _components(
     A drift over the record is taken off too: it would show in all of them.
     """
     count = rest.size
-    highest = min(_MOST_CYCLES, int(_HIGHEST_SHARE * count))
-    cycles = np.arange(1, highest + 1, dtype=np.float64)
-    lines_hz = taken_hz[taken_hz < _HIGHEST_TAKEN * rate_hz]
-    omega = 2 * np.pi * np.append(lines_hz / rate_hz, cycles / count)
-    sums, _ = line_sums(rest, omega, np.empty(0, dtype=np.intp))
-    even, odd = line_grams(count, omega, np.zeros(1))  # the drift is m cos(0)
-    drift = float((np.arange(count) - (count - 1) / 2) @ rest)
-    fitted = lines_hz.size + 1
-    cosine, cosine_left = _left_over(even[:-1, :-1], np.append(rest.sum(), sums.real), fitted)
-    sine, sine_left = _left_over(np.roll(odd, 1, (0, 1)), np.append(drift, -sums.imag), fitted)
+    cycles = np.arange(1, min(_MOST_CYCLES, int(_HIGHEST_SHARE * count)) + 1)
+    m = np.arange(count) - (count - 1) / 2
+    angle = np.outer(m, 2 * np.pi * taken_hz[taken_hz < _HIGHEST_TAKEN * rate_hz] / rate_hz)
+    even = np.linalg.qr(np.column_stack([np.ones(count), np.cos(angle)])).Q
+    odd = np.linalg.qr(np.column_stack([m, np.sin(angle)])).Q
+    left_over = rest - even @ (even.T @ rest) - odd @ (odd.T @ rest)
+
+    def products(of: NDArray[np.float64]) -> Phasors:
+        turned = np.exp(1j * np.pi * (count - 1) / count * cycles)  # to mid-record
+        return np.asarray(np.fft.rfft(of.T)[..., cycles] * turned)
+
+    cosine_left = count / 2 - np.square(products(even).real).sum(axis=0)
+    sine_left = count / 2 - np.square(products(odd).imag).sum(axis=0)
+    found = products(left_over)
     left = np.append(cosine_left, sine_left) * (2 / count)
     chosen = left > _LEAST_LEFT
-    cycles = np.tile(cycles, 2)[chosen]
-    power = (np.append(cosine, sine)[chosen] * 2 / count) ** 2 / left[chosen]
-    return np.minimum(power, _OUTLIER * usual_power(power, cycles)), cycles, left[chosen]
-
-
-def _left_over(
-    gram: NDArray[np.float64], products: Samples, fitted: int
-) -> tuple[Spectral, Spectral]:
-    """Products of a record with functions, less what the first of them, fitted, give.
-
-    Also how much of each function's own product that leaves.
-    """
-    gain = np.linalg.solve(gram[:fitted, :fitted], gram[:fitted, fitted:])
-    left = np.diag(gram)[fitted:] - (gram[:fitted, fitted:] * gain).sum(axis=0)
-    return products[fitted:] - products[:fitted] @ gain, left
+    known = np.tile(cycles.astype(np.float64), 2)[chosen]
+    power = (np.append(found.real, found.imag)[chosen] * 2 / count) ** 2 / left[chosen]
+    return np.minimum(power, _OUTLIER * usual_power(power, known)), known, left[chosen]

@@ -9,7 +9,7 @@ P. Whittle, "Estimation and information in stationary time series", Arkiv foer M
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Spectral
+from sequencer.analysis.arrays import Spectral, median
 
 _SAME_MODEL = 0.01  # change of the model that ends its iteration
 _MOST_ROUNDS = 12
@@ -49,7 +49,7 @@ def white_and_flicker(
 
 def usual_power(power: Spectral, cycles: Spectral) -> Spectral:
     """What each component has at most by the medians, were all of it white, and all of it 1/f."""
-    return np.asarray(np.median(power) + np.median(power * cycles) / cycles)
+    return median(power) + median(power * cycles) / cycles
 
 
 def doubted(variance: float, spread: float) -> float:

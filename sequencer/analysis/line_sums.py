@@ -104,13 +104,17 @@ def line_sums(
     table = fold.column_turns(-omega)
     table = np.hstack([table, fold.column_m[:, np.newaxis] * table[:, moving]])
     by_row = (fold.body(samples) @ table.view(np.float64)).view(np.complex128)
-    turn, tail = fold.row_turns(-omega), fold.tail_turns(-omega)
+    turn = fold.row_turns(-omega)
     moving_turn = turn[:, moving]
     sums = np.einsum("ij,ij->j", turn, by_row[:, : omega.size])
     moments = np.einsum("ij,ij->j", moving_turn, by_row[:, omega.size :])
     moments += np.einsum("i,ij,ij->j", fold.row_m, moving_turn, by_row[:, moving])
     rest = fold.tail(samples)
-    return sums + rest @ tail, moments + (rest * fold.tail_m) @ tail[:, moving]
+    if rest.size:
+        tail = fold.tail_turns(-omega)
+        sums += rest @ tail
+        moments += (rest * fold.tail_m) @ tail[:, moving]
+    return sums, moments
 
 
 def line_grams(
@@ -121,37 +125,34 @@ def line_grams(
     Each product of two sinusoids is half a sum of sinusoids of the difference and the sum of their
     frequencies.
     """
-    lines, size = omega.size, omega.size + moving.size
-    even, odd = np.empty((1 + size, 1 + size)), np.empty((size, size))
-    even[0, 0] = count
-    even[0, 1 : lines + 1] = even[1 : lines + 1, 0] = _sum_cos(count, omega)
-    even[0, lines + 1 :] = even[lines + 1 :, 0] = _sum_m_sin(count, moving)
-    difference, total = _halves(_sum_cos, count, omega, omega)
-    even[1 : lines + 1, 1 : lines + 1] = difference + total
+    still = np.concatenate([[0.0], omega])  # the offset is a line at 0 Hz without a sine
+    lines, size = still.size, still.size + moving.size
+    even, odd = np.empty((size, size)), np.empty((size, size))
+    difference, total = _halves(_sum_cos, count, still, still)
+    even[:lines, :lines] = difference + total
     odd[:lines, :lines] = difference - total
-    difference, total = _halves(_sum_m_sin, count, moving, omega)
-    even[lines + 1 :, 1 : lines + 1] = total + difference
-    even[1 : lines + 1, lines + 1 :] = (total + difference).T
+    difference, total = _halves(_sum_m_sin, count, moving, still)
+    even[lines:, :lines] = total + difference
     odd[lines:, :lines] = total - difference
-    odd[:lines, lines:] = (total - difference).T
+    even[:lines, lines:], odd[:lines, lines:] = even[lines:, :lines].T, odd[lines:, :lines].T
     difference, total = _halves(_sum_m2_cos, count, moving, moving)
-    even[lines + 1 :, lines + 1 :] = difference - total
+    even[lines:, lines:] = difference - total
     odd[lines:, lines:] = difference + total
-    return even, odd
+    return even, odd[1:, 1:]
 
 
 def _halves(
     of: Callable[[int, Spectral], Spectral], count: int, first: Spectral, second: Spectral
-) -> tuple[Spectral, Spectral]:
+) -> Spectral:
     """Half the sum at the difference, and at the sum, of every two frequencies."""
-    difference, total = np.subtract.outer(first, second), np.add.outer(first, second)
-    return 0.5 * of(count, difference), 0.5 * of(count, total)
+    pairs = np.array([np.subtract.outer(first, second), np.add.outer(first, second)])
+    return 0.5 * of(count, pairs)
 
 
 def _sum_cos(count: int, theta: Spectral) -> Spectral:
     """Sum of cos(theta m) over the record: sin(count theta / 2) / sin(theta / 2)."""
     half, is_null = _half_angle(count, theta)
-    return np.where(is_null, float(count), np.sin(count * half) / np.sin(half))
+    return np.where(is_null, count, np.sin(count * half) / np.sin(half))
 
 
 def _sum_m_sin(count: int, theta: Spectral) -> Spectral:

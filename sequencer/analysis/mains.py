@@ -17,7 +17,7 @@ from types import MappingProxyType
 import numpy as np
 import scipy.fft
 
-from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
+from sequencer.analysis.arrays import Samples, Spectral, median, sum_of_squares
 from sequencer.analysis.mains_nominals import (
     FARTHEST_REACH,
     NOMINALS_HZ,
@@ -48,6 +48,7 @@ _OVER_FOOT = (
 )
 _APART_BINS = 2.0
 _AGREE_BINS, _AGREE_DOUBTS = 0.1, 5.0  # how far apart lines of one mains may be found, added up
+_LEFT_DOUBTS = 1e-3  # of the doubt, which the iteration may leave
 _TONE_BINS = 0.4  # lines that are not fitted draw a weak one some tenths off
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
 _CROWDED_BINS = 100.0  # between lines; further off they hardly reach into what lies half way
@@ -326,13 +327,15 @@ class _HumSpectrum:
                     found_hz[h] = float(h * near_hz[at])
             return found_hz
 
-        def best_of(trial_hz: Spectral, power: Spectral) -> _Comb:
-            score = np.log1p(power / (_SEEN * floors[:, np.newaxis])).sum(axis=0)
-            best = int(np.argmax(score))
+        def score(power: Spectral) -> Spectral:
+            return np.asarray(np.log1p(power / (_SEEN * floors[:, np.newaxis])).sum(axis=0))
+
+        def best_of(trial_hz: Spectral, power: Spectral, scores: Spectral) -> _Comb:
+            best = int(np.argmax(scores))
             best_hz = float(trial_hz[best])
             chosen = [i for i, h in enumerate(multiples) if is_line(i, power[i, best], h * best_hz)]
             return _Comb(
-                score=float(score[best]),
+                score=float(scores[best]),
                 nominal_hz=nominal_hz,
                 frequency_hz=best_hz,
                 range_hz=(low_hz, high_hz),
@@ -343,11 +346,16 @@ class _HumSpectrum:
             )
 
         near_hz, near_power = trial((near_low_hz, near_high_hz))
-        near = best_of(near_hz, near_power)
+        near = best_of(near_hz, near_power, score(near_power))
         if self._seconds * (high_hz - low_hz) < _FEWEST_BINS_APART:
             return [near]  # the lobes are wider than all of the range
-        far = [best_of(*trial(part)) for part in ((low_hz, near_low_hz), (near_high_hz, high_hz))]
-        better = [comb for comb in far if comb.has_strong and comb.score > near.score]
+        better = []
+        for part in ((low_hz, near_low_hz), (near_high_hz, high_hz)):
+            far_hz, far_power = trial(part)
+            far_score = score(far_power)
+            if far_score.max() > near.score:
+                better.append(best_of(far_hz, far_power, far_score))
+        better = [comb for comb in better if comb.has_strong]
         return [*sorted(better, key=lambda comb: -comb.score), near]
 
     def _is_taken(self, line_hz: float) -> bool:
@@ -392,8 +400,7 @@ class _HumSpectrum:
         middle = round(frequency_hz / self._step_hz)
         reach = round(max(0.015 * frequency_hz / self._step_hz, 120))
         window = self._power[max(middle - reach, 6) : middle + reach + 1]
-        middle_v2 = float(np.sort(window)[window.size // 2])  # a seventh of np.median's time
-        return max(middle_v2, np.finfo(float).tiny)
+        return max(median(window), np.finfo(float).tiny)
 
 
 def _range_hz(nominal_hz: float, rivals_hz: Sequence[float]) -> tuple[float, float]:
@@ -424,7 +431,7 @@ def _shared_frequency(
         if mains_hz * multiples.max() >= 0.5 * rate_hz:
             return None
         fit = fit_lines(slow, rate_hz, mains_hz * multiples, drifting=range(multiples.size))
-        shift_hz = float(np.median(fit.correction_hz / multiples))
+        shift_hz = median(fit.correction_hz / multiples)
         off_hz = np.abs(fit.correction_hz - shift_hz * multiples)
         off_hz -= _AGREE_DOUBTS * np.sqrt(fit.frequency_gain_hz2 * noise_v2)
         if multiples.size > 1 and off_hz.max() > _AGREE_BINS * bin_hz:
@@ -439,7 +446,8 @@ def _shared_frequency(
         doubt_hz = 1 / float(np.sqrt(weight @ multiples))
         mains_hz += float(np.clip(step_hz, -0.25 * bin_hz, 0.25 * bin_hz))
         # The step just made leaves an error of the order of its cube, in bins.
-        if abs(step_hz) < 1e-2 * bin_hz:
+        left_hz = (abs(step_hz) / bin_hz) ** 3 * bin_hz
+        if left_hz < max(1e-6 * bin_hz, _LEFT_DOUBTS * doubt_hz):
             break
     if abs(mains_hz - comb.frequency_hz) > 0.5 * bin_hz:
         return None

@@ -185,7 +185,7 @@ def fit_lines(
     ValueError : a frequency outside (0, half the sample rate)
     """
     frequency = np.array(frequencies_hz, dtype=np.float64)
-    if np.any(frequency <= 0) or np.any(frequency >= sample_rate_hz / 2):
+    if frequency.size and not 0 < frequency.min() <= frequency.max() < sample_rate_hz / 2:
         raise ValueError(
             f"frequencies_hz: {frequency}; expected between 0 and half the sample rate"
         )
@@ -259,7 +259,9 @@ def _subtract_lines(
         rows = slice(first, min(first + group, fold.rows))
         part = np.matmul(left[rows], right, out=model[: rows.stop - first])
         np.subtract(body[rows], part, out=body_rest[rows], casting="same_kind")
-    fold.tail(rest)[:] = fold.tail(samples) - (fold.tail_turns(omega) @ amplitude).real
+    tail = fold.tail(rest)
+    if tail.size:
+        tail[:] = fold.tail(samples) - (fold.tail_turns(omega) @ amplitude).real
 
 
 def group_means(
@@ -300,9 +302,9 @@ def _rotation(
 
 def _solve(gram: NDArray[np.float64], products: NDArray[np.float64]) -> tuple[Samples, Samples]:
     """Solution of the normal equations and the diagonal of the inverse (variances, unit noise)."""
-    scale = 1 / np.sqrt(np.diag(gram))
-    inverse = np.linalg.inv(gram * np.outer(scale, scale))
-    return scale * (inverse @ (scale * products)), scale**2 * np.diag(inverse)
+    scale = 1 / np.sqrt(gram.diagonal())
+    inverse = np.linalg.inv(scale[:, np.newaxis] * gram * scale)
+    return scale * (inverse @ (scale * products)), scale**2 * inverse.diagonal()
 
 
 def _middle(samples: Samples, length: int) -> Samples:

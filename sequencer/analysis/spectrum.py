@@ -14,7 +14,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples, Spectral, as_samples
+from sequencer.analysis.arrays import Samples, Spectral, as_samples, median
 
 # Terms c0, c1, ... of w[n] = c0 - c1 cos(2 pi n/N) + c2 cos(4 pi n/N) - ...
 # F. J. Harris, "On the use of windows for harmonic analysis with the DFT", Proc. IEEE 66, 1978.
@@ -54,7 +54,7 @@ class Periodogram:
 
     def median_v2(self) -> float:
         """The median of the bins, by some two thousand of them: they tell it to a few per cent."""
-        return float(np.median(self.mean_square_v2[:: 1 + self.mean_square_v2.size // _SOME_BINS]))
+        return median(self.mean_square_v2[:: 1 + self.mean_square_v2.size // _SOME_BINS])
 
 
 def hann(count: int) -> Samples:
