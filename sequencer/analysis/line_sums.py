@@ -120,25 +120,24 @@ def line_sums(
 def line_grams(
     count: int, omega: Spectral, moving: Spectral
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Inner products of (1, cos, m sin) and of (sin, m cos) with themselves.
+    """Inner products of (cos, m sin) and of (sin, m cos) with themselves.
 
     Each product of two sinusoids is half a sum of sinusoids of the difference and the sum of their
     frequencies.
     """
-    still = np.concatenate([[0.0], omega])  # the offset is a line at 0 Hz without a sine
-    lines, size = still.size, still.size + moving.size
+    lines, size = omega.size, omega.size + moving.size
     even, odd = np.empty((size, size)), np.empty((size, size))
-    difference, total = _halves(_sum_cos, count, still, still)
+    difference, total = _halves(_sum_cos, count, omega, omega)
     even[:lines, :lines] = difference + total
     odd[:lines, :lines] = difference - total
-    difference, total = _halves(_sum_m_sin, count, moving, still)
+    difference, total = _halves(_sum_m_sin, count, moving, omega)
     even[lines:, :lines] = total + difference
     odd[lines:, :lines] = total - difference
     even[:lines, lines:], odd[:lines, lines:] = even[lines:, :lines].T, odd[lines:, :lines].T
     difference, total = _halves(_sum_m2_cos, count, moving, moving)
     even[lines:, lines:] = difference - total
     odd[lines:, lines:] = difference + total
-    return even, odd[1:, 1:]
+    return even, odd
 
 
 def _halves(

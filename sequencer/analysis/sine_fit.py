@@ -189,15 +189,14 @@ def fit_lines(
         raise ValueError(
             f"frequencies_hz: {frequency}; expected between 0 and half the sample rate"
         )
-    omega = 2 * np.pi * frequency / sample_rate_hz
+    # the offset is a line at 0 Hz, without a sine
+    omega = np.append(0.0, 2 * np.pi * frequency / sample_rate_hz)
     moving = np.array(drifting, dtype=np.intp)
-    count, lines = samples.size, omega.size
-    sums, moments = line_sums(samples, omega, moving)
-    even_gram, odd_gram = line_grams(count, omega, omega[moving])
-    even, even_variance = _solve(
-        even_gram, np.concatenate([[samples.sum()], sums.real, -moments.imag])
-    )
-    odd, odd_variance = _solve(odd_gram, np.concatenate([-sums.imag, moments.real]))
+    count, lines = samples.size, frequency.size
+    sums, moments = line_sums(samples, omega, moving + 1)
+    even_gram, odd_gram = line_grams(count, omega, omega[moving + 1])
+    even, even_variance = _solve(even_gram, np.concatenate([sums.real, -moments.imag]))
+    odd, odd_variance = _solve(odd_gram[1:, 1:], np.concatenate([-sums[1:].imag, moments.real]))
     amplitude = even[1 : lines + 1] - 1j * odd[:lines]
     drift = odd[lines:] - 1j * even[lines + 1 :]
     correction, frequency_gain = np.zeros(lines), np.zeros(lines)
