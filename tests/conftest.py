@@ -20,8 +20,16 @@ ROOT = Path(__file__).resolve().parent.parent
 hypothesis.settings.register_profile("ours", deadline=None)
 hypothesis.settings.load_profile("ours")
 
+# Before numpy is imported: a second BLAS thread only doubles the work, as cli.main says.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 PATIENCE_S = 60.0
 _ENTRY = "from sequencer.cli import main; main()"
+_REPORTING = frozenset({"run", "pair", "resume"})
+# Drawing takes longer than many a run; tests/sequencer/test_report.py looks at what is drawn.
+_UNDRAWN = """import sequencer.report.plots
+sequencer.report.plots.draw_svg = lambda *_, **__: "<svg></svg>"
+"""
 
 
 @dataclass
@@ -141,9 +149,16 @@ class Shell:
     """How a command is started outside this process."""
 
     @staticmethod
-    def line(arguments: Sequence[str | Path], before: str = "") -> list[str]:
-        """The command as a person's shell would start it; before is Python that goes first."""
-        return [sys.executable, "-c", before + _ENTRY, *(str(each) for each in arguments)]
+    def line(
+        arguments: Sequence[str | Path], before: str = "", *, is_drawn: bool = False
+    ) -> list[str]:
+        """The command as a person's shell would start it; before is Python that goes first.
+
+        A report's pictures are left empty unless is_drawn.
+        """
+        reports = bool(_REPORTING.intersection(map(str, arguments[:1])))
+        undrawn = _UNDRAWN if reports and not is_drawn else ""
+        return [sys.executable, "-c", undrawn + before + _ENTRY, *map(str, arguments)]
 
     @staticmethod
     def environment() -> dict[str, str]:
