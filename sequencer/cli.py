@@ -350,6 +350,12 @@ def floor(bench: str, out: Path, is_unattended: bool, accept_cautions: bool, as_
             path = floor_path(bench)
             save_floor(floor_of(summary, bench, result.records[0].instrument_names()), path)
             _show(console, screen, f"floor: {path}")
+        else:
+            _show(
+                console,
+                screen,
+                "floor not kept, as its run did not pass; what was known before stays",
+            )
         _finish(console, screen, as_json, summary, Path(str(summary["run"])))
     return _exit_code(str(summary["outcome"]), result.interruption)
 

@@ -6,6 +6,7 @@ the bench file. A reading within 10 dB of the floor tells as much of the bench a
 
 import contextlib
 import json
+import math
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -15,13 +16,14 @@ from typing import Any
 
 from sequencer.errors import BenchError, Stopped
 from sequencer.limits import Reading
+from sequencer.simulated_bench import SIMULATED
 
 PROCEDURE = "bench_floor"
 NEAR_DB = 10.0
 OLD_AFTER = timedelta(days=180)
 SCHEMA = 1
 # Readings that a bench can have of its own. Its level and gain tell of the loop, not of a residual.
-_FAMILIES = ("thd", "thd_plus_noise", "noise_", "hum_", "imd_", "spur_level", "sidebands")
+_FAMILIES = ("thd", "noise_", "hum_", "imd_", "spur_level", "sidebands")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +48,9 @@ class Floor:
 
 
 def floor_path(bench: str) -> Path:
-    """Where a bench's floor is kept: beside its file; for a built-in name in the user's state folder."""
-    if Path(bench).suffix:
-        return Path(bench).with_suffix(".floor.json")
+    """Where a bench's floor is kept: beside its file; for `sim` in the user's state folder."""
+    if bench != SIMULATED:
+        return Path(f"{bench.removesuffix('.yaml')}.floor.json")
     state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
     return Path(state) / "steadybench" / f"{bench}.floor.json"
 
@@ -118,12 +120,14 @@ def load_floor(path: Path) -> Floor | None:
     """
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
+        if kept["schema"] != SCHEMA:
+            raise ValueError(f"schema {kept['schema']}, expected {SCHEMA}")
         return Floor(
             bench=str(kept["bench"]),
-            taken_at=datetime.fromisoformat(kept["taken_at"]),
+            taken_at=_with_zone(datetime.fromisoformat(kept["taken_at"])),
             instruments=tuple(str(each) for each in kept["instruments"]),
             level_v=kept["level_v"],
-            values={str(name): float(value) for name, value in kept["values"].items()},
+            values={str(name): _finite(value) for name, value in kept["values"].items()},
         )
     except FileNotFoundError:
         return None
@@ -131,6 +135,18 @@ def load_floor(path: Path) -> Floor | None:
         raise BenchError(
             f"{path} is not a floor of this bench ({error}); take it again with steadybench floor"
         ) from error
+
+
+def _with_zone(time: datetime) -> datetime:
+    if time.tzinfo is None:
+        raise ValueError(f"taken_at {time.isoformat()} is without its time zone")
+    return time
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is no reading")
+    return float(value)
 
 
 def floor_remark(floor: Floor | None, now: datetime) -> str | None:

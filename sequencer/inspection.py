@@ -11,6 +11,7 @@ from sequencer.errors import ProcedureError
 from sequencer.last_words import changed_figures_text
 from sequencer.procedure_model import Procedure, Step
 from sequencer.session import Files, Request, bench_file
+from sequencer.simulated_bench import SIMULATED
 from sequencer.steps.registry import kinds
 from sequencer.unit_data import UnitData
 from sequencer.wording import duration_text, name_text
@@ -133,7 +134,7 @@ def inspect(request: Request) -> Inspection:
         asked = [_asked(step, procedure.unit) for step in procedure.all_steps()]
         return _inspection(files, request, None, asked)
     with bench_file(request.bench) as path:
-        bench = files.bench or load_bench(path, name=session.SIMULATED)
+        bench = files.bench or load_bench(path, name=SIMULATED)
         on_bench = session.plan_on(bench, files, request, today)
         return _inspection(files, request, on_bench, on_bench.steps)
 

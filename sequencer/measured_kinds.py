@@ -31,7 +31,7 @@ from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
-from sequencer.steps.hum import hum_findings, idle_picture
+from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
 from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
@@ -137,7 +137,7 @@ def _idle(recording: Recording, options: MeasureOptions) -> Measured:
     findings = [
         found("noise_unweighted", "V", result.noise_unweighted_vrms),
         found("noise_a_weighted", "V", result.noise_a_weighted_vrms),
-        found("noise_468_weighted", "V", result.noise_468_weighted_v),
+        noise_468_finding(result),
         *hum_findings(result, said_by="--mains"),
     ]
     return Measured(

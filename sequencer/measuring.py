@@ -23,7 +23,7 @@ from sequencer.wording import name_text
 
 PLOT_ENDINGS = (".svg", ".png")
 _MOST_ROWS = 20
-_HIGHEST_V, _LEAST_SWING_V = 1e9, 1e-12
+_HIGHEST_V, _LEAST_SWING_V = 1e9, 1e-9  # the squares of less vanish in single precision
 _UNITS = {"frequency": "Hz", "level": "V", "width": "Hz", "ring_frequency": "Hz"} | {
     "decay_time": "s",
     "time_constant": "s",

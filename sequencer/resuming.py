@@ -36,7 +36,6 @@ from sequencer.record import (
 )
 from sequencer.reservation import record_address, refuse_held, reserved
 from sequencer.session import (
-    SIMULATED,
     Carried,
     Prepared,
     Request,
@@ -48,6 +47,7 @@ from sequencer.session import (
     run_in,
     write_results,
 )
+from sequencer.simulated_bench import SIMULATED
 from sequencer.verifying import refuse_running, verify
 
 _ENDED = (Outcome.PASS.value, Outcome.FAIL.value)

@@ -48,11 +48,10 @@ from sequencer.past import Past
 from sequencer.procedure import Procedure, ReadProcedure, read_procedure
 from sequencer.report.run_report import write_run_report
 from sequencer.reservation import record_address, reserved
-from sequencer.simulated_bench import Undertaker, simulated_bench
+from sequencer.simulated_bench import SIMULATED, Undertaker, simulated_bench
 from sequencer.steps.registry import kinds
 from sequencer.ticket import Ticket, read_ticket
 
-SIMULATED = "sim"
 NO_BENCH = f"no bench is named; --bench takes a bench file, or {SIMULATED}"
 # Noted on a signal that comes when all is measured.
 NO_REPORT = (

@@ -16,6 +16,7 @@ from typing import Protocol
 
 from sequencer.errors import BenchError
 
+SIMULATED = "sim"  # names the simulated bench in the place of a bench file
 _END_S = 5.0
 
 

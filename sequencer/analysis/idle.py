@@ -40,6 +40,8 @@ from sequencer.analysis.sine_fit import LineFit
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
+# Of white noise behind the network of BS.468-4, 0.005 dB lie above 16 kHz, 0.38 dB above 10 kHz.
+LEAST_468_RATE_HZ = 32e3
 _LEAST_CYCLES = 10.0
 _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
@@ -49,8 +51,9 @@ _SECTION_S = 3.0
 class IdleResult:
     """Noise and hum of a record without signal, V rms at the point of measurement.
 
-    All noise readings include the hum lines inside the band. noise_468_weighted_v is the
-    quasi-peak reading of ITU-R BS.468-4, calibrated to read a sine of 1 kHz as its rms value.
+    The unweighted and the A-weighted noise include the hum lines inside the band. noise_468_weighted_v
+    is the quasi-peak reading of ITU-R BS.468-4 over all that its network passes, calibrated to read a
+    sine of 1 kHz as its rms value; it has no value below 32000 samples a second.
     hum_lines holds the level at each multiple of the mains frequency up to 1 kHz, the noise under
     it taken off; the multiples count nominal_mains_hz. mains_frequency_hz has no value where the lines
     that stand out (lone_hum_hz, where they should lie) don't tell it; where none does, hum_lines are
@@ -88,7 +91,7 @@ def analyse_idle(
     samples : shape (n,), volts; 0.2 s and ten mains cycles or more, 5 s for the accuracy of weak lines
     sample_rate_hz : samples a second
     nominal_mains_hz : as said; None takes 50 or 60 Hz, whichever's hum is in the record
-    band_hz : band of the noise readings; the A-weighted one ends there too
+    band_hz : band of the unweighted and of the A-weighted noise
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where known
 
@@ -110,7 +113,11 @@ def analyse_idle(
     return IdleResult(
         noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
-        noise_468_weighted_v=noise_468(record, sample_rate_hz),
+        noise_468_weighted_v=(
+            noise_468(record, sample_rate_hz)
+            if sample_rate_hz >= LEAST_468_RATE_HZ
+            else Estimate(value=None)
+        ),
         mains_frequency_hz=Estimate(value=None) if is_other else hum.frequency(),
         hum_lines=levels,
         nominal_mains_hz=nominal_mains_hz or hum.nominal_hz,

@@ -2,7 +2,7 @@
 
 import math
 
-from sequencer.analysis.idle import IdleResult
+from sequencer.analysis.idle import LEAST_468_RATE_HZ, IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.captures import Capture
 from sequencer.pictures import Mark, Picture
@@ -15,6 +15,17 @@ _TOP_HUM_HZ = 1000.0
 def hum_name(line_hz: float) -> str:
     """Name of the reading of the hum line that should lie there: hum_50, hum_100 ..."""
     return f"hum_{line_hz:.0f}"
+
+
+def noise_468_finding(result: IdleResult, level_doubt: float = 0.0) -> Finding:
+    """The quasi-peak reading; level_doubt is the instrument's, relative."""
+    reading = result.noise_468_weighted_v
+    if reading.value is None:
+        why = (
+            f"its network passes up to 16 kHz; record at {LEAST_468_RATE_HZ:.0f} samples/s or more"
+        )
+        return not_found("noise_468_weighted", "V", why)
+    return found("noise_468_weighted", "V", reading, level_doubt * reading.value)
 
 
 def hum_findings(

@@ -25,7 +25,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import RecordTime, SettleTime
-from sequencer.steps.hum import hum_findings, hum_name, idle_picture
+from sequencer.steps.hum import hum_findings, hum_name, idle_picture, noise_468_finding
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -156,7 +156,7 @@ def _findings(result: IdleResult, situation: Situation) -> list[Finding]:
     return [
         volts("noise_unweighted", result.noise_unweighted_vrms),
         volts("noise_a_weighted", result.noise_a_weighted_vrms),
-        volts("noise_468_weighted", result.noise_468_weighted_v),
+        noise_468_finding(result, relative),
         _signal_to_noise(result.noise_a_weighted_vrms, relative, unit),
         *hum_findings(
             result,

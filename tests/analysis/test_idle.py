@@ -42,6 +42,14 @@ def test_noise_readings_include_the_hum():
     assert 2.5 < result.noise_468_weighted_v.value / found.value < 6
 
 
+def test_a_rate_that_cuts_off_what_the_468_network_weighs_most_gives_no_such_reading():
+    """ITU-R BS.468-4, table 1: 12.2 dB at 6.3 kHz, 0 dB at 12.5 kHz."""
+    for rate, is_read in ((8e3, False), (48e3, True)):
+        result = analyse_idle(idle(1.0, LINES, rate=rate), rate, band_hz=(20.0, 3e3))
+        assert (result.noise_468_weighted_v.value is not None) is is_read
+        assert result.noise_unweighted_vrms.value
+
+
 def test_hum_lines_and_mains_frequency():
     result = analyse_idle(idle(5.0, {1: 30e-6, 2: 300e-6}), RATE)
     assert result.mains_frequency_hz.value == pytest.approx(50.04, abs=1e-3)

@@ -334,18 +334,22 @@ class Worker:
             case.problems.append((self._folder / "said").read_text()[-600:])
 
     def _await_end(self, case: Case, pid: int) -> None:
-        """Wait until the run ends; after a signal, look when the bench became safe."""
+        """Wait until the run ends; after a signal, look since when the bench has been safe."""
         begun_s = time.monotonic()
         while not self._zygote.has_ended(0.05):
-            if case.fault in SIGNALS and self.proxy.struck_s and not self._safe_at_s:
-                self._safe_at_s = time.monotonic() if self._is_safe() else 0.0
+            if case.fault in SIGNALS and self.proxy.struck_s:
+                now_s = time.monotonic()
+                self._safe_at_s = (self._safe_at_s or now_s) if self._is_safe() else 0.0
             if time.monotonic() - begun_s > PATIENCE_S:
                 case.problems.append(f"still running after {PATIENCE_S:g} s")
                 os.kill(pid, signal.SIGKILL)
                 return
 
     def _await_safe(self, case: Case) -> None:
-        """How long after the signal, or else after the run's end, the bench was safe."""
+        """How long after the signal, or else after the run's end, the bench was safe for good.
+
+        Another fault may be overcome; that a run it ends ends safe is what counts then.
+        """
         begun_s = time.monotonic()
         while not self._is_safe() and time.monotonic() - begun_s < 2 * SAFE_WITHIN_S:
             time.sleep(0.02)

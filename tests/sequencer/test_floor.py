@@ -58,6 +58,25 @@ def test_no_floor_is_none_and_a_broken_one_is_refused(tmp_path):
         load_floor(path)
 
 
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        ('"schema": 1', '"schema": 99'),
+        ("2026-05-01T00:00:00+00:00", "2026-05-01T00:00:00"),  # of which zone?
+        ("1e-06", "Infinity"),  # near which every reading would lie
+        ("1e-06", '"low"'),
+    ],
+)
+def test_a_floor_of_another_kind_is_refused(tmp_path, spoilt):
+    path = tmp_path / "b.floor.json"
+    save_floor(some_floor(thd=1e-6), path)
+    kept = path.read_text()
+    assert spoilt[0] in kept
+    path.write_text(kept.replace(*spoilt))
+    with pytest.raises(BenchError, match="take it again"):
+        load_floor(path)
+
+
 def test_a_missing_or_old_floor_is_mentioned():
     assert "not known" in (floor_remark(None, TAKEN) or "")
     assert floor_remark(some_floor(), TAKEN + timedelta(days=10)) is None
@@ -84,4 +103,6 @@ def test_the_floor_lies_beside_the_bench_file_and_for_sim_in_the_state_folder(
 ):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     assert floor_path("benches/corner.yaml") == Path("benches/corner.floor.json")
+    assert floor_path("lab/bench") == Path("lab/bench.floor.json")
+    assert floor_path("lab/bench.yml") == Path("lab/bench.yml.floor.json")
     assert floor_path("sim") == tmp_path / "steadybench" / "sim.floor.json"
