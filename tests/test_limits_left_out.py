@@ -3,7 +3,7 @@
 import pytest
 
 LEFT_OUT = {"temperature": "the bench has no thermometer"}
-FIGURES = ("--with", "duration=10 min", "--with", "period=5 min", "--with", "drive=3 min")
+FIGURES = ("--with", "duration=5 min", "--with", "period=150 s", "--with", "drive=1 min")
 
 
 @pytest.fixture
