@@ -52,9 +52,9 @@ class Course:
     for mixed 1/tau, f, 1/tau2.
 
     covariance_root is R with R'R the covariance of (linear, nonlinear), for that of two equal decays
-    is lost in rounding; rest_v the residual at the trend's points, noise that
-    in it. Amplitudes are those of the
-    voltage itself: what the averaging took away from a fast decay is put back.
+    is lost in rounding; rest_v the residual at the trend's points, noise the noise found in it.
+    Amplitudes are those of the voltage itself: what the averaging took away from a fast decay is put
+    back.
     """
 
     kind: Kind
