@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.signal import firwin, oaconvolve
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.checks import require_band, require_usable
+from sequencer.analysis.checks import require_band, require_no_held_sample, require_usable
 from sequencer.analysis.damped_modes import (
     Candidate,
     DampedLines,
@@ -113,6 +113,7 @@ def analyse_ring_down(
     require_band(search_hz, sample_rate_hz)
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     hits = find_hits(record, sample_rate_hz, search_hz[1])
+    require_no_held_sample(record, hits[0].start, record.size)
     stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
     lines, flaws = _fit_all(stretch, search_hz[1])
     crowded = _crowded(lines, stretch)

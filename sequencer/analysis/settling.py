@@ -16,10 +16,16 @@ The time of first entry into the band would flatter a servo that rings; the last
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from sequencer.analysis.arrays import Samples, as_samples
-from sequencer.analysis.checks import require_usable
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.checks import (
+    code_step,
+    require_finite,
+    require_no_held_sample,
+    require_usable,
+)
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
@@ -116,9 +122,13 @@ def analyse_settling(
     """
     if not within_v > 0.0:
         raise ValueError(f"within_v must be positive, got {within_v}")
-    record = as_samples(samples)
-    require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = require_finite(samples)
+    require_usable(
+        record, is_overrange=is_overrange, range_peak_v=range_peak_v, at_rest=_rests(record)
+    )
     event = _event(record, sample_rate_hz, event_s, mains_hz)
+    after = min(int(event.time_s * sample_rate_hz), record.size)
+    require_no_held_sample(record, after, record.size)
     mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
     trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
     course = choose_course(trend, event.time_s, mixed)
@@ -135,16 +145,26 @@ def analyse_settling(
     return _result(trend, course, event, band, float(np.hypot(offset_doubt_v, swing_v)))
 
 
-def _without_rest(record: Samples) -> Samples:
-    """The record from where it leaves a first stretch of equal samples, at 0 V or with a jump.
+def _rests(record: Samples) -> NDArray[np.bool_]:
+    """Samples of a first stretch of equal ones, at 0 V or before a jump, and of a last within a code.
 
-    A muted output may rest on one exact code; that isn't a converter at its limit.
+    A muted output may rest on one exact code, and a coarse meter comes to rest on one, or on two:
+    that isn't a converter at its limit.
     """
+    at_rest = np.zeros(record.size, dtype=bool)
     first = rest_length(record)
-    if first >= record.size - 1:
-        return record
-    is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
-    return record[first:] if is_jump or record[0] == 0.0 else record
+    if first < record.size - 1:
+        is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
+        at_rest[:first] = is_jump or record[0] == 0.0
+    end_v = float(np.median(_last_tenth(record)))
+    away = np.flatnonzero(np.abs(record - end_v) > 1.5 * code_step(record))
+    at_rest[away[-1] + 1 if away.size else 0 :] = True
+    return at_rest
+
+
+def _last_tenth(values: Samples) -> Samples:
+    """The end of a record, or of a trend's points; three of them at least."""
+    return values[-max(values.size // 10, 3) :]
 
 
 def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_hz: float) -> Event:
@@ -351,7 +371,7 @@ def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
             value=float(course.linear[0]),
             standard_uncertainty=float(np.sqrt(course.covariance[0, 0])),
         )
-    last = trend.value_v[-max(trend.value_v.size // 10, 3) :]
+    last = _last_tenth(trend.value_v)
     points = last.size / (1.0 + 2.0 * trend.neighbour_correlation)
     scatter = float(np.std(last, ddof=1) / np.sqrt(max(points, 1.0)))
     return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)

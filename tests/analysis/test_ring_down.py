@@ -103,6 +103,13 @@ def test_close_modes_are_separated_down_to_three_widths_and_flagged_below_two():
     assert all(m.q_factor.value is None for m in close)
 
 
+def test_a_coarse_converter_that_falls_silent_is_no_dropout():
+    # codes of 0.1 mV without noise: whole swings within one code at the end, for a second
+    record = np.round(low_tap(140.0, 0.1, 2.0) - 1e-5, 4)
+    (mode,) = analyse_ring_down(record, RATE_HZ, search_hz=(30.0, 200.0)).modes
+    assert mode.time_constant_s.value == pytest.approx(0.1, rel=1e-3)
+
+
 def test_hum_is_no_mode():
     record = tap(DAMPED, 1.5, hum_v=0.05)
     time = np.arange(record.size) / RATE_HZ
@@ -169,6 +176,8 @@ def test_refusals():
     assert refusal(good[:4000]) == "too_short"
     assert refusal(good, 8000.0) == "band_too_narrow"
     assert refusal(np.where(time == 0.0, np.nan, good)) == "nonfinite"
+    held = np.where((time > 0.1) & (time < 0.16), good[4800], good)
+    assert refusal(held) == "dropout"
     assert refusal(good, is_overrange=True) == "overrange"
     assert refusal(np.clip(good, -0.5, 0.5)) == "overrange"
 
