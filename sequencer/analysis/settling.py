@@ -32,6 +32,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.resolution import rounding_at_rest_v2, step_over
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -48,6 +49,7 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
+_SAMPLES_FOR_STEP = 2**14
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
@@ -133,7 +135,8 @@ def analyse_settling(
     trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
     course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
-    result = _result(trend, course, event, band, offset_doubt_v)
+    rounding_v2 = _rounding_v2(record, after)
+    result = _result(trend, course, event, band, offset_doubt_v, rounding_v2)
     ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
     after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
@@ -142,7 +145,8 @@ def analyse_settling(
     swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
     if not swing_v:
         return result
-    return _result(trend, course, event, band, float(np.hypot(offset_doubt_v, swing_v)))
+    zero_v = float(np.hypot(offset_doubt_v, swing_v))
+    return _result(trend, course, event, band, zero_v, rounding_v2)
 
 
 def _rests(record: Samples) -> NDArray[np.bool_]:
@@ -290,14 +294,28 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
     )
 
 
+def _rounding_v2(record: Samples, after: int) -> float:
+    """Variance, V^2, by rounding of where a record ends; it averages out where the voltage moves.
+
+    The step shows in the whole record, for the end may lie on one code.
+    """
+    thin = record[:: -(-record.size // _SAMPLES_FOR_STEP)]
+    return rounding_at_rest_v2(_last_tenth(record[after:]), step_over(thin, 0.0))
+
+
 def _result(
-    trend: Trend, course: Course, event: Event, band: tuple[float, float], zero_v: float
+    trend: Trend,
+    course: Course,
+    event: Event,
+    band: tuple[float, float],
+    zero_v: float,
+    rounding_v2: float,
 ) -> SettlingResult:
     record_s = float(trend.time_s[-1]) - event.time_s
     is_endless = _is_endless(course, record_s) or _end_is_unknown(course, band)
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
-    final = _final(trend, course, has_end=has_end)
+    final = _with_variance(_final(trend, course, has_end=has_end), rounding_v2)
     if has_end:
         time = _time_by_course(course, band, _horizon_s(course, band, record_s, zero_v), zero_v)
     elif is_described:
@@ -310,7 +328,9 @@ def _result(
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
     return SettlingResult(
-        settling_time_s=_counted_from(event, time) if is_given else Estimate(value=None),
+        settling_time_s=_with_variance(time, event.doubt_s**2)
+        if is_given
+        else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
         final_value_v=final,
         ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
@@ -334,11 +354,10 @@ def _result(
     )
 
 
-def _counted_from(event: Event, time: Estimate) -> Estimate:
-    """A time with the event's own doubt joined in."""
-    return replace(
-        time, standard_uncertainty=float(np.hypot(time.standard_uncertainty, event.doubt_s))
-    )
+def _with_variance(estimate: Estimate, variance: float) -> Estimate:
+    """An estimate with one more variance, in its unit squared, joined in its doubt."""
+    doubt = float(np.hypot(estimate.standard_uncertainty, np.sqrt(variance)))
+    return replace(estimate, standard_uncertainty=doubt)
 
 
 def _is_open(final: Estimate, band: tuple[float, float]) -> bool:

@@ -399,7 +399,31 @@ def test_a_coarse_meter_moves_code_by_code_and_comes_to_rest_on_one(rate, durati
     truth_s, time_s = 1.2 * np.log(30.0), result.settling_time_s
     assert result.is_settled
     assert abs(time_s.value - truth_s) < 3.0 * time_s.standard_uncertainty
-    assert result.final_value_v.value == pytest.approx(0.0, abs=0.5e-3)
+    assert abs(result.final_value_v.value) < 2.0 * result.final_value_v.standard_uncertainty
+
+
+@pytest.mark.parametrize("end_v", [0.0, 1.3e-3, 1.45e-3])
+@pytest.mark.parametrize("tau_s", [1e-9, 0.3])
+def test_the_final_value_is_known_no_better_than_the_step_it_rests_on(end_v, tau_s):
+    # 1 mV codes and then 0.05 mV of noise: 1 mV/sqrt(12) (JCGM 100:2008, F.2.2.1), less what is dithered
+    rng = np.random.default_rng(4)
+    time = np.arange(10000) / 1000.0
+    noise_v = np.where(time < 0.3, 1e-3, 0.05e-3) * rng.standard_normal(time.size)
+    course = 0.3 * np.exp(-np.maximum(time - 0.3, 0.0) / tau_s) + end_v
+    volts = np.round(course + noise_v, 3)
+    final = settle(volts, rate=1000.0, event_s=0.3).final_value_v
+    assert abs(final.value - end_v) < 2.0 * final.standard_uncertainty
+    assert 0.2e-3 < final.standard_uncertainty < 0.32e-3
+
+
+def test_noise_over_the_step_leaves_no_doubt_of_rounding():
+    time = np.arange(10000) / 1000.0
+    noise = 2e-3 * np.random.default_rng(6).standard_normal(time.size)
+    volts = np.round(0.3 * np.exp(-time / 0.3) + 1.3e-3 + noise, 3)
+    final = settle(volts, rate=1000.0, event_s=0.0).final_value_v
+    # 2 mV over the square root of some 9000 samples at rest: 0.02 mV
+    assert final.value == pytest.approx(1.3e-3, abs=0.1e-3)
+    assert final.standard_uncertainty < 0.04e-3
 
 
 @pytest.mark.parametrize(
