@@ -29,6 +29,8 @@ _FEWEST_ON_LIMIT = 3
 _MANY_ON_LIMIT = 12  # so many never share a code by chance when hardly any lie beside
 _NEAR_RANGE_LIMIT = 0.99
 _LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit converter
+_MOST_REPEATS = 0.5  # of neighbours
+_FEWEST_VALUES = 4
 _CHANCE = 1e-7
 _PARTS = 64
 _CYCLES_A_PART = 3.0
@@ -39,8 +41,25 @@ _STEP_OVER_NOISE = 6.0
 _SHORTEST_PART = 64
 
 
+def require_finite(samples: ArrayLike) -> Samples:
+    """The record as float64; refused (nonfinite) where a sample is not a number."""
+    record = as_samples(samples)
+    if not (isfinite(record.min()) and isfinite(record.max())):
+        first = int(np.argmax(~np.isfinite(record)))
+        raise CannotMeasure(
+            "nonfinite",
+            f"sample {first} of {record.size} is not a number",
+            "record again; a gap is never filled in",
+        )
+    return record
+
+
 def require_usable(
-    samples: ArrayLike, *, is_overrange: bool = False, range_peak_v: float | None = None
+    samples: ArrayLike,
+    *,
+    is_overrange: bool = False,
+    range_peak_v: float | None = None,
+    at_rest: NDArray[np.bool_] | None = None,
 ) -> Samples:
     """The record as float64, or a refusal that no analysis could do without.
 
@@ -49,20 +68,15 @@ def require_usable(
     samples : shape (n,), volts
     is_overrange : what the instrument itself says of the record
     range_peak_v : full scale of the converter, volts peak, where it is known
+    at_rest : shape (n,), where the signal rests on one value, if it may: an extreme that is met
+        there only is no limit, unless the range says so
 
     Raises
     ------
     CannotMeasure : nonfinite, no_signal (all samples equal) or overrange
     """
-    record = as_samples(samples)
+    record = require_finite(samples)
     low, high = float(record.min()), float(record.max())
-    if not (isfinite(low) and isfinite(high)):
-        first = int(np.argmax(~np.isfinite(record)))
-        raise CannotMeasure(
-            "nonfinite",
-            f"sample {first} of {record.size} is not a number",
-            "record again; a gap is never filled in",
-        )
     if low == high:
         raise CannotMeasure(
             "no_signal",
@@ -72,7 +86,8 @@ def require_usable(
     if is_overrange:
         raise _overrange("the analyser reports that its range was exceeded")
     for limit in (low, high):
-        if _is_at_limit(record, limit, range_peak_v):
+        is_rest = at_rest is not None and range_peak_v is None and at_rest[record == limit].all()
+        if not is_rest and _is_at_limit(record, limit, range_peak_v):
             raise _overrange(f"the record is cut off at {limit:.6g} V")
     return record
 
@@ -186,24 +201,40 @@ def require_no_flat_run(
     if not np.any(sparse[1:] == sparse[:-1]):
         return
     is_repeat = samples[1:] == samples[:-1]
-    changes = np.flatnonzero(~is_repeat)
-    runs = np.diff(np.concatenate([[-1], changes, [is_repeat.size]]))
-    longest = int(runs.max())
+    starts, lengths = _runs(is_repeat)
+    longest = int(lengths.max())
     if longest <= _LONGEST_RUN:
         return
     share = (np.count_nonzero(is_repeat) - longest + 1) / max(samples.size - longest, 1)
-    limit = float(_LONGEST_RUN)
-    if share > 0:
-        limit = max(limit, 3 * log(samples.size) / -log(min(share, 1 - 1e-6)))
+    limit = _longest_by_chance(share, samples.size)
     if frequency_hz > 0:
         limit = max(limit, 2 * _crest_run(samples, sample_rate_hz, frequency_hz))
     if longest > limit:
-        start = int(np.concatenate([[0], changes + 1])[int(runs.argmax())])
-        raise CannotMeasure(
-            "dropout",
-            f"{longest} samples in a row are equal, from sample {start} on",
-            "record again; look for an interrupted connection or a full buffer",
+        raise _flat_run(int(starts[int(lengths.argmax())]), longest)
+
+
+def require_no_held_sample(record: Samples, first: int, end: int) -> None:
+    """Refuse (dropout) a voltage that stands still where its neighbours say it should move or scatter.
+
+    For what dies away between two samples of a record. Its samples may rightly repeat: those of a
+    coarse meter, of a muted output before it, of a rest at the end. So a run of over 24 equal ones is
+    a fault only where on both sides of it, as far as it reaches, most samples differ from the one
+    before and lie on four values or more: noise below a step toggles between two or three.
+    """
+    part = record[first:end]
+    is_repeat = part[1:] == part[:-1]
+    starts, lengths = _runs(is_repeat)
+    is_long = lengths > _LONGEST_RUN
+    for start, length in zip(starts[is_long].tolist(), lengths[is_long].tolist(), strict=True):
+        sides = slice(max(start - length, 0), start), slice(start + length, start + 2 * length)
+        if min(part[side].size for side in sides) <= _LONGEST_RUN:
+            continue
+        share = max(float(np.mean(is_repeat[side][:-1])) for side in sides)
+        is_lively = share <= _MOST_REPEATS and all(
+            np.unique(part[side]).size >= _FEWEST_VALUES for side in sides
         )
+        if is_lively and length > _longest_by_chance(share, part.size):
+            raise _flat_run(first + start, length)
 
 
 def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
@@ -242,6 +273,27 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
         )
 
 
+def _runs(is_repeat: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First sample and length of each run of equal samples; is_repeat: equal to the one before."""
+    starts = np.concatenate([[0], np.flatnonzero(~is_repeat) + 1])
+    return starts, np.diff(starts, append=is_repeat.size + 1)
+
+
+def _longest_by_chance(share: float, count: int) -> float:
+    """Samples in the longest run that a record may well hold, a share of which repeat by chance."""
+    if share <= 0:
+        return float(_LONGEST_RUN)
+    return max(float(_LONGEST_RUN), 3 * log(count) / -log(min(share, 1 - 1e-6)))
+
+
+def _flat_run(start: int, length: int) -> CannotMeasure:
+    return CannotMeasure(
+        "dropout",
+        f"{length} samples in a row are equal, from sample {start} on",
+        "record again; look for an interrupted connection or a full buffer",
+    )
+
+
 def _overrange(reason: str) -> CannotMeasure:
     return CannotMeasure(
         "overrange", reason, "use a higher range of the analyser, or a lower level"
@@ -260,7 +312,7 @@ def _is_at_limit(record: Samples, limit: float, range_peak_v: float | None) -> b
 
 def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
     """Whether so many samples on one value, and so few beside it, can't be the signal's own."""
-    step = _code_step(record)
+    step = code_step(record)
     inward = np.sort(np.abs(_outermost(record, limit) - limit))
     inward = inward[: np.searchsorted(inward, np.ptp(record) / 2)]
     inward = inward[on_limit : on_limit + 4 * on_limit + 12]
@@ -289,7 +341,7 @@ def _outermost(record: Samples, limit: float) -> Samples:
     return record
 
 
-def _code_step(record: Samples) -> float:
+def code_step(record: Samples) -> float:
     """Smallest difference between two of a few thousand samples: a code's width, or less noise."""
     chosen = np.sort(record[:: max(1, record.size // 4096)])
     steps = np.diff(chosen)
@@ -299,7 +351,7 @@ def _code_step(record: Samples) -> float:
 def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> float:
     """Samples that a sine stays on its outermost code, 2 acos(1 - step/amplitude) of a turn."""
     amplitude = float(np.ptp(samples)) / 2
-    return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * _code_step(samples) / amplitude)
+    return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * code_step(samples) / amplitude)
 
 
 def _tone_of_parts(parts: Samples, omega: float) -> Phasors:

@@ -22,6 +22,8 @@ _ROUNDING = 1e-9  # of the largest value
 def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> Course:
     """The simplest course that explains the trend; mixed, if given, is fitted already."""
     steady = fit_course("steady", trend, event_s)
+    if _is_constant(trend):
+        return steady
     decaying = fit_course("decaying", trend, event_s)
     noise_v2 = max(trend.noise_v, _rounding_v(trend)) ** 2
     if steady.squares_v2 - decaying.squares_v2 < _EARNED * noise_v2:
@@ -48,6 +50,8 @@ def with_ringing(points: Trend, trend: Trend, event_s: float) -> tuple[Trend, Co
 
     And its mixed course, where that came by the way.
     """
+    if _is_constant(trend):
+        return trend, None
     left_out = points.time_s.size - trend.time_s.size
     decaying = fit_course("decaying", trend, event_s)
     if left_out < _FOLLOWED_POINTS and not _rings_beside(trend, decaying):
@@ -81,6 +85,11 @@ def _rings_beside(trend: Trend, course: Course) -> bool:
     explained, left = ringing_share_v2(trend, course.rest_v)
     noise_v2 = min(trend.noise_v**2, left / course.rest_v.size)
     return explained > _EARNED * max(noise_v2, _rounding_v(trend) ** 2)
+
+
+def _is_constant(trend: Trend) -> bool:
+    """Whether the trend holds nothing but the computation's rounding, of which no course is made."""
+    return float(np.ptp(trend.value_v)) <= _rounding_v(trend)
 
 
 def _rounding_v(trend: Trend) -> float:

@@ -32,8 +32,9 @@ _LEAST_HZ = 20.0
 class DampedLines:
     """Fitted damped sines, in the order found.
 
-    amplitude is complex, peak volts at the record's start; pole is s in 1/s. variance_* are those of
-    abs(amplitude), of 1/tau (1/s) and of f (Hz). rest is the residual, at rate_hz samples a second.
+    amplitude is complex, peak volts at the record's start; pole is s in 1/s. amplitude_variance_v2,
+    rate_variance (1/s^2) and frequency_variance_hz2 are those of abs(amplitude), of 1/tau and of f.
+    rest is the residual, V, at rate_hz samples a second.
     """
 
     amplitude: Phasors
@@ -54,7 +55,8 @@ class DampedLines:
         """Energy of each, as in Candidate."""
         span = self.rest.size
         step = self.rate / self.rate_hz  # nepers a sample
-        waves = -np.expm1(-2.0 * step * span) / -np.expm1(-2.0 * np.where(step == 0, 1e-12, step))
+        step = np.where(step == 0.0, 1e-12, step)  # an exactly steady line: the limit is its span
+        waves = np.expm1(-2.0 * step * span) / np.expm1(-2.0 * step)
         return np.asarray(np.abs(self.amplitude) ** 2 / 4.0 * waves)
 
     @property

@@ -196,6 +196,9 @@ def analyse_exponential_sweep(
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
+    first, last = _ends_of_drive(source)
+    checks.require_no_held_sample(source, first, last + 1)
+    checks.require_no_held_sample(record, first, last + 1)
     source, record = _without_offsets(source, record, sample_rate_hz)
     tool = _Deconvolution(source, sample_rate_hz, known)
     linear, harmonics, noise = _take_apart(tool, record, known, mains_hz)
@@ -226,6 +229,12 @@ def analyse_exponential_sweep(
     )
 
 
+def _ends_of_drive(drive: Samples) -> tuple[int, int]:
+    """First and last sample of the drive above a twentieth of its peak."""
+    up = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
+    return int(up[0]), int(up[-1])
+
+
 def _without_offsets(
     drive: Samples, response: Samples, sample_rate_hz: float
 ) -> tuple[Samples, Samples]:
@@ -234,12 +243,12 @@ def _without_offsets(
     Not less their means: the mean of a sweep isn't 0, and what passes an amplifier's high-pass isn't
     the same as what doesn't.
     """
-    up = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
+    first, last = _ends_of_drive(drive)
     least = int(_LEAST_QUIET_S * sample_rate_hz)
-    settled = int(up[-1]) + int(_LONGEST_AFTER_S * sample_rate_hz)
+    settled = last + int(_LONGEST_AFTER_S * sample_rate_hz)
     margin = least // 4  # where it fades in
-    if int(up[0]) - margin >= least:
-        quiet = slice(0, int(up[0]) - margin)
+    if first - margin >= least:
+        quiet = slice(0, first - margin)
     elif drive.size - settled >= least:
         quiet = slice(settled, drive.size)
     else:

@@ -151,6 +151,17 @@ def rounding_of(
     )
 
 
+def rounding_at_rest_v2(rest: Samples, step_v: float) -> float:
+    """Variance of the mean of a steady voltage by rounding to a step, V^2.
+
+    Parameters
+    ----------
+    rest : shape (n,), volts; what shows of the noise over the step (resolution of the record)
+    step_v : as by step_over, of a longer record: a voltage at rest may show no step at all
+    """
+    return _share(_noise_of_steady(rest, step_v, 0.0)) * step_v**2 * _ROUNDING
+
+
 def _noise_of_steady(samples: Samples, step_v: float, sine_steps: float) -> float:
     """Noise in steps over a voltage that is steady within a step, by how many steps the samples span.
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.signal import firwin, oaconvolve
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.checks import require_band, require_usable
+from sequencer.analysis.checks import require_band, require_no_held_sample, require_usable
 from sequencer.analysis.damped_modes import (
     Candidate,
     DampedLines,
@@ -29,6 +29,7 @@ from sequencer.analysis.tap_hits import Hit, find_hits
 
 _BEFORE_HIT_S = 1e-3
 _LEAST_S = 0.05
+_LEAST_SAMPLES = 200  # at the lower rate; with fewer the stated doubts grow too small (simulated)
 _SHORTEST_TAU_S = 0.01
 _WORST_DOUBT = 0.3
 _LONGEST_TAU_RECORDS = 5.0
@@ -112,6 +113,7 @@ def analyse_ring_down(
     require_band(search_hz, sample_rate_hz)
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     hits = find_hits(record, sample_rate_hz, search_hz[1])
+    require_no_held_sample(record, hits[0].start, record.size)
     stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
     lines, flaws = _fit_all(stretch, search_hz[1])
     crowded = _crowded(lines, stretch)
@@ -139,18 +141,21 @@ def _stretch(
     ends = [*(h.start - int(_BEFORE_HIT_S * sample_rate_hz) for h in hits[1:]), record.size]
     parts = [(hit, record[hit.calm : end]) for hit, end in zip(hits, ends, strict=True)]
     hit, chosen = max(parts, key=lambda p: float(np.sum(p[1] ** 2)))
-    if chosen.size < _LEAST_S * sample_rate_hz:
+    factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
+    filtered = 20 * factor if factor > 1 else 0  # samples that the low-pass takes
+    least_s = max(_LEAST_S, (_LEAST_SAMPLES * factor + filtered) / sample_rate_hz)
+    if chosen.size < least_s * sample_rate_hz:
         raise CannotMeasure(
             "too_short",
-            f"{chosen.size / sample_rate_hz * 1e3:.3g} ms of ringing follow the hit",
-            "record 8 s after the tap of a bare fin, 1.5 s of a damped one",
+            f"{chosen.size / sample_rate_hz:.3g} s of ringing follow the hit, "
+            f"{least_s:.3g} s are needed for modes up to {highest_hz:g} Hz",
+            "record 8 s after the tap of a bare fin, 1.5 s of a damped one, or search further up",
         )
-    factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
     start = hit.calm
-    if factor > 1:
-        taps = firwin(20 * factor + 1, 1.12 * highest_hz, fs=sample_rate_hz)
+    if filtered:
+        taps = firwin(filtered + 1, 1.12 * highest_hz, fs=sample_rate_hz)
         chosen = oaconvolve(chosen, taps, mode="valid")[::factor]
-        start += 10 * factor
+        start += filtered // 2
     return _Stretch(
         samples=np.ascontiguousarray(chosen),
         rate_hz=sample_rate_hz / factor,

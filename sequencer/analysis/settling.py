@@ -16,16 +16,23 @@ The time of first entry into the band would flatter a servo that rings; the last
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from sequencer.analysis.arrays import Samples, as_samples
-from sequencer.analysis.checks import require_usable
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.checks import (
+    code_step,
+    require_finite,
+    require_no_held_sample,
+    require_usable,
+)
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.resolution import rounding_at_rest_v2, step_over
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -42,6 +49,7 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
+_SAMPLES_FOR_STEP = 2**14
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
@@ -116,14 +124,19 @@ def analyse_settling(
     """
     if not within_v > 0.0:
         raise ValueError(f"within_v must be positive, got {within_v}")
-    record = as_samples(samples)
-    require_usable(_without_rest(record), is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = require_finite(samples)
+    require_usable(
+        record, is_overrange=is_overrange, range_peak_v=range_peak_v, at_rest=_rests(record)
+    )
     event = _event(record, sample_rate_hz, event_s, mains_hz)
+    after = min(int(event.time_s * sample_rate_hz), record.size)
+    require_no_held_sample(record, after, record.size)
     mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
     trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
     course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
-    result = _result(trend, course, event, band, offset_doubt_v)
+    rounding_v2 = _rounding_v2(record, after)
+    result = _result(trend, course, event, band, offset_doubt_v, rounding_v2)
     ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
     after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
@@ -132,19 +145,30 @@ def analyse_settling(
     swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
     if not swing_v:
         return result
-    return _result(trend, course, event, band, float(np.hypot(offset_doubt_v, swing_v)))
+    zero_v = float(np.hypot(offset_doubt_v, swing_v))
+    return _result(trend, course, event, band, zero_v, rounding_v2)
 
 
-def _without_rest(record: Samples) -> Samples:
-    """The record from where it leaves a first stretch of equal samples, at 0 V or with a jump.
+def _rests(record: Samples) -> NDArray[np.bool_]:
+    """Samples of a first stretch of equal ones, at 0 V or before a jump, and of a last within a code.
 
-    A muted output may rest on one exact code; that isn't a converter at its limit.
+    A muted output may rest on one exact code, and a coarse meter comes to rest on one, or on two:
+    that isn't a converter at its limit.
     """
+    at_rest = np.zeros(record.size, dtype=bool)
     first = rest_length(record)
-    if first >= record.size - 1:
-        return record
-    is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
-    return record[first:] if is_jump or record[0] == 0.0 else record
+    if first < record.size - 1:
+        is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
+        at_rest[:first] = is_jump or record[0] == 0.0
+    end_v = float(np.median(_last_tenth(record)))
+    away = np.flatnonzero(np.abs(record - end_v) > 1.5 * code_step(record))
+    at_rest[away[-1] + 1 if away.size else 0 :] = True
+    return at_rest
+
+
+def _last_tenth(values: Samples) -> Samples:
+    """The end of a record, or of a trend's points; three of them at least."""
+    return values[-max(values.size // 10, 3) :]
 
 
 def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_hz: float) -> Event:
@@ -270,14 +294,28 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
     )
 
 
+def _rounding_v2(record: Samples, after: int) -> float:
+    """Variance, V^2, by rounding of where a record ends; it averages out where the voltage moves.
+
+    The step shows in the whole record, for the end may lie on one code.
+    """
+    thin = record[:: -(-record.size // _SAMPLES_FOR_STEP)]
+    return rounding_at_rest_v2(_last_tenth(record[after:]), step_over(thin, 0.0))
+
+
 def _result(
-    trend: Trend, course: Course, event: Event, band: tuple[float, float], zero_v: float
+    trend: Trend,
+    course: Course,
+    event: Event,
+    band: tuple[float, float],
+    zero_v: float,
+    rounding_v2: float,
 ) -> SettlingResult:
     record_s = float(trend.time_s[-1]) - event.time_s
     is_endless = _is_endless(course, record_s) or _end_is_unknown(course, band)
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
-    final = _final(trend, course, has_end=has_end)
+    final = _with_variance(_final(trend, course, has_end=has_end), rounding_v2)
     if has_end:
         time = _time_by_course(course, band, _horizon_s(course, band, record_s, zero_v), zero_v)
     elif is_described:
@@ -290,7 +328,9 @@ def _result(
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
     return SettlingResult(
-        settling_time_s=_counted_from(event, time) if is_given else Estimate(value=None),
+        settling_time_s=_with_variance(time, event.doubt_s**2)
+        if is_given
+        else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
         final_value_v=final,
         ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
@@ -314,11 +354,10 @@ def _result(
     )
 
 
-def _counted_from(event: Event, time: Estimate) -> Estimate:
-    """A time with the event's own doubt joined in."""
-    return replace(
-        time, standard_uncertainty=float(np.hypot(time.standard_uncertainty, event.doubt_s))
-    )
+def _with_variance(estimate: Estimate, variance: float) -> Estimate:
+    """An estimate with one more variance, in its unit squared, joined in its doubt."""
+    doubt = float(np.hypot(estimate.standard_uncertainty, np.sqrt(variance)))
+    return replace(estimate, standard_uncertainty=doubt)
 
 
 def _is_open(final: Estimate, band: tuple[float, float]) -> bool:
@@ -351,7 +390,7 @@ def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
             value=float(course.linear[0]),
             standard_uncertainty=float(np.sqrt(course.covariance[0, 0])),
         )
-    last = trend.value_v[-max(trend.value_v.size // 10, 3) :]
+    last = _last_tenth(trend.value_v)
     points = last.size / (1.0 + 2.0 * trend.neighbour_correlation)
     scatter = float(np.std(last, ddof=1) / np.sqrt(max(points, 1.0)))
     return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)

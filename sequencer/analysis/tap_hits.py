@@ -19,6 +19,7 @@ _BURST_SHARE = 0.03  # -15 dB of the first: a bounce has 0.4 of its amplitude, -
 _BURST_OVER_QUIET = 20.0
 _CALM_OVER_QUIET = 1.5
 _TAPS = 161  # with this window 80 dB, which keeps the modes out
+_HALF_TRANSITION = 0.016  # of the sample rate: from these 80 dB to the cutoff
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,9 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     """
     block = max(int(_BLOCK_S * sample_rate_hz), 8)
     onset = _onset(record, block)
-    cutoff_hz = 1.25 * highest_hz
+    # where the band ends far below the sample rate so few taps can't cut right above it, and more
+    # would smear a hit over many milliseconds; a hit's spectrum reaches far enough to cut higher
+    cutoff_hz = max(1.25 * highest_hz, highest_hz + _HALF_TRANSITION * sample_rate_hz)
     alone = (Hit(start=onset, calm=onset + _CONTACT_BLOCKS * block),)
     if cutoff_hz > 0.4 * sample_rate_hz:
         return alone

@@ -108,10 +108,13 @@ def interval_means(
     edges = edges[edges <= samples.size + 1e-6]
     if edges.size < 2:
         return np.empty(0)
-    middle = float(np.mean(samples))  # keeps the running sum small, and so exact
-    area = np.concatenate(([0.0], np.cumsum(samples - middle)))
-    whole = np.minimum(edges.astype(np.int64), samples.size - 1)
-    at_edge = area[whole] + (edges - whole) * (samples[whole] - middle)
+    first = int(edges[0])
+    part, edges = samples[first : int(edges[-1]) + 1], edges - first
+    # keeps the running sum small, and so exact; what lies outside mustn't add its rounding either
+    middle = float(np.mean(part))
+    area = np.concatenate(([0.0], np.cumsum(part - middle)))
+    whole = np.minimum(edges.astype(np.int64), part.size - 1)
+    at_edge = area[whole] + (edges - whole) * (part[whole] - middle)
     return np.asarray(np.diff(at_edge) / (interval_s * sample_rate_hz) + middle)
 
 

@@ -36,6 +36,7 @@ Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
 Matrix = NDArray[np.float64]
 
 _LOWEST_BIN = 2
+_LEAST_DENSITY = 1e-12  # of the mean one: far below any bin's that counts
 _SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
 _RING_SHARE = 0.75  # the same, at most, where ringing is fast
 _MOST_STEPS, _ROUGH_STEPS = 60, 10
@@ -52,9 +53,9 @@ class Course:
     for mixed 1/tau, f, 1/tau2.
 
     covariance_root is R with R'R the covariance of (linear, nonlinear), for that of two equal decays
-    is lost in rounding; rest_v the residual at the trend's points, noise that
-    in it. Amplitudes are those of the
-    voltage itself: what the averaging took away from a fast decay is put back.
+    is lost in rounding; rest_v the residual at the trend's points, noise the noise found in it.
+    Amplitudes are those of the voltage itself: what the averaging took away from a fast decay is put
+    back.
     """
 
     kind: Kind
@@ -223,10 +224,10 @@ def _refined(
     most: int = _MOST_STEPS,
 ) -> Samples:
     """Rates and frequency at the least squares, from a start in the right valley."""
-    if not start.size:
+    spread = float(np.ptp(value))
+    if not start.size or not spread:
         return start
     scale = np.maximum(np.abs(start), 1e-3 / float(time[-1]))
-    spread = max(float(np.ptp(value)), 1e-300)
 
     def residual(relative: Samples) -> Samples:
         return _amplitudes(kind, time, value, relative * scale, kernel_s)[1] / spread
@@ -439,9 +440,13 @@ class Noise:
         frequency = np.arange(power.size) / (rest.size * step_s)
         slow = slice(_LOWEST_BIN, max(_LOWEST_BIN + 12, round(share * power.size)))
         power, frequency = power[slow], frequency[slow]
+        level = float(np.mean(power))
+        if not level:
+            return cls(white=0.0, flicker=0.0, step_s=step_s, kernel_s=kernel_s)
+        power /= level  # so that squares neither overflow nor vanish
         shape = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
         model = np.column_stack([shape._white(frequency), shape._flicker(frequency)])
-        fitted = np.full(power.size, max(float(np.mean(power)), 1e-300))
+        fitted = np.ones(power.size)
         white, flicker = 0.0, 0.0
         for _ in range(12):
             weighted = model / fitted[:, np.newaxis] ** 2
@@ -450,8 +455,13 @@ class Noise:
                 white, flicker = float(np.mean(power / model[:, 0])), 0.0
             elif white < 0.0:
                 white, flicker = 0.0, float(np.mean(power / model[:, 1]))
-            fitted = np.maximum(model @ np.array([white, flicker]), 1e-300)
-        return cls(white=float(white), flicker=float(flicker), step_s=step_s, kernel_s=kernel_s)
+            fitted = np.maximum(model @ np.array([white, flicker]), _LEAST_DENSITY)
+        return cls(
+            white=level * float(white),
+            flicker=level * float(flicker),
+            step_s=step_s,
+            kernel_s=kernel_s,
+        )
 
     def density(self, frequency_hz: Samples) -> Samples:
         """One-sided density of the points, V^2/Hz."""

@@ -107,6 +107,38 @@ def test_a_gap_of_zeros_in_an_idle_record_is_a_dropout():
     refused("dropout", analyse_idle, wave, RATE)
 
 
+@pytest.mark.parametrize("noise_steps", [1.0, 3.0, 100.0])
+@pytest.mark.parametrize("length", [40, 300, 3000])
+def test_a_held_sample_in_what_dies_away_is_a_dropout(length, noise_steps):
+    rng = np.random.default_rng(3)
+    wave = np.round(1e3 * np.exp(-np.arange(8000) / 1200) + noise_steps * rng.standard_normal(8000))
+    checks.require_no_held_sample(wave, 0, wave.size)
+    wave[4000 : 4000 + length] = wave[4000]
+    refusal = refused("dropout", checks.require_no_held_sample, wave, 100, wave.size)
+    assert f"{length} samples in a row are equal, from sample 4000" in refusal.reason
+
+
+@pytest.mark.parametrize("noise_steps", [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 1.0])
+@pytest.mark.parametrize("turns", [0.0, 3.0, 40.0])
+def test_no_record_that_moves_code_by_code_holds_a_held_sample(turns, noise_steps):
+    rng = np.random.default_rng(9)
+    for count, codes, constants in ((300, 30, 8), (3000, 300, 4), (30000, 300, 4), (30000, 5, 1)):
+        time = np.arange(count) / count
+        course = codes * np.exp(-constants * time) * np.cos(2 * np.pi * turns * time)
+        for end in rng.uniform(-3.0, 3.0, 4):
+            noise = noise_steps * rng.standard_normal(count)
+            wave = np.round(course + end * (1.0 + time) + noise)
+            checks.require_no_held_sample(wave, 0, count)
+
+
+def test_an_extreme_met_at_rest_only_is_no_limit_unless_the_range_says_so():
+    wave = np.round(0.3 * np.exp(-np.arange(300) / 12.0), 3)  # a meter's readings
+    at_rest = np.arange(300) > 70
+    refused("overrange", checks.require_usable, wave)
+    checks.require_usable(wave, at_rest=at_rest)
+    refused("overrange", checks.require_usable, wave - 1.0, at_rest=at_rest, range_peak_v=1.0)
+
+
 # no pair loses whole cycles: that can't be seen
 @pytest.mark.parametrize(
     ("hz", "lost"),

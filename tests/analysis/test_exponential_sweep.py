@@ -219,6 +219,9 @@ def test_refusals():
     assert refusal(linear, response) == "wrong_frequency"
     lost = np.r_[0:90000, 90700 : drive.size]
     assert refusal(drive[lost], response[lost]) == "dropout"
+    held = (np.arange(drive.size) >= 50000) & (np.arange(drive.size) < 53000)
+    assert refusal(drive, np.where(held, response[50000], response)) == "dropout"
+    assert refusal(np.where(held, drive[50000], drive), response) == "dropout"
     fast = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=0.3)
     assert refusal(*capture(fast)) == "too_short"
     assert refusal(drive, response, band_hz=(20.0, 60000.0)) == "band_too_narrow"

@@ -103,6 +103,13 @@ def test_close_modes_are_separated_down_to_three_widths_and_flagged_below_two():
     assert all(m.q_factor.value is None for m in close)
 
 
+def test_a_coarse_converter_that_falls_silent_is_no_dropout():
+    # codes of 0.1 mV without noise: whole swings within one code at the end, for a second
+    record = np.round(low_tap(140.0, 0.1, 2.0) - 1e-5, 4)
+    (mode,) = analyse_ring_down(record, RATE_HZ, search_hz=(30.0, 200.0)).modes
+    assert mode.time_constant_s.value == pytest.approx(0.1, rel=1e-3)
+
+
 def test_hum_is_no_mode():
     record = tap(DAMPED, 1.5, hum_v=0.05)
     time = np.arange(record.size) / RATE_HZ
@@ -169,8 +176,58 @@ def test_refusals():
     assert refusal(good[:4000]) == "too_short"
     assert refusal(good, 8000.0) == "band_too_narrow"
     assert refusal(np.where(time == 0.0, np.nan, good)) == "nonfinite"
+    held = np.where((time > 0.1) & (time < 0.16), good[4800], good)
+    assert refusal(held) == "dropout"
     assert refusal(good, is_overrange=True) == "overrange"
     assert refusal(np.clip(good, -0.5, 0.5)) == "overrange"
+
+
+def low_tap(frequency_hz, tau_s, duration_s):
+    """One low mode of 0.1 V peak, hit 10 ms after the start, with 10 uV of noise."""
+    modes = [(frequency_hz, 0.1, LN_1000 * tau_s)]
+    quiet = {"noise_v": 1e-5, "hum_v": 0.0, "thump_v": 0.0, "before_s": 0.01}
+    return tap(modes, duration_s - 0.01, **quiet)
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "duration_s", "search_hz"),
+    [
+        # the low-pass for such a band is as long as these records, or leaves a few samples of them
+        (70.0, 0.08, (20.0, 100.0)),
+        (42.0, 0.15, (20.0, 60.0)),
+        (140.0, 0.1, (30.0, 200.0)),
+        (42.0, 0.5, (20.0, 60.0)),
+    ],
+)
+def test_a_record_hardly_longer_than_the_bands_filter_is_too_short(
+    frequency_hz, duration_s, search_hz
+):
+    record = low_tap(frequency_hz, 0.05, duration_s)
+    with pytest.raises(CannotMeasure, match=f"modes up to {search_hz[1]:g} Hz") as refused:
+        analyse_ring_down(record, RATE_HZ, search_hz=search_hz)
+    assert refused.value.code == "too_short"
+    # its own swings are no bounces: all of the record but the contact follows the hit
+    ringing_s = float(str(refused.value).split(" s ")[0])
+    assert ringing_s == pytest.approx(duration_s - 0.015, abs=5e-3)
+
+
+@pytest.mark.parametrize("tau_s", [0.03, 0.2])
+@pytest.mark.parametrize(
+    ("frequency_hz", "search_hz"), [(42.0, (20.0, 60.0)), (140.0, (30.0, 200.0))]
+)
+def test_a_low_mode_of_known_decay(frequency_hz, search_hz, tau_s):
+    result = analyse_ring_down(low_tap(frequency_hz, tau_s, 1.5), RATE_HZ, search_hz=search_hz)
+    (mode,) = result.modes
+    assert len(result.hit_s) == 1
+    assert within(mode.ring_frequency_hz, frequency_hz)
+    assert within(mode.time_constant_s, tau_s)
+
+
+@pytest.mark.parametrize("highest_hz", [1000.0, 5000.0])
+def test_a_double_hit_is_seen_whatever_the_band(highest_hz):
+    record = tap(DAMPED, 1.5, second_s=0.1)
+    result = analyse_ring_down(record, RATE_HZ, search_hz=(100.0, highest_hz))
+    assert result.hit_s == pytest.approx((0.05, 0.15), abs=3e-3)
 
 
 def test_impossible_number_of_modes_is_the_callers_mistake():

@@ -368,6 +368,79 @@ def test_refusals():
     assert refusal(np.clip(good, -1.0, 0.08)) == "overrange"
 
 
+def noisy_decay():
+    """0.3 V exp(-t/1.2 s) from the start on, 8 s at 1 kS/s, 0.1 mV of noise a sample."""
+    time = np.arange(8000) / 1000.0
+    return 0.3 * np.exp(-time / 1.2) + 1e-4 * np.random.default_rng(2).standard_normal(time.size)
+
+
+@pytest.mark.parametrize(("start", "end"), [(2000, 2600), (3000, 4500), (6000, 6040)])
+def test_a_converter_that_repeats_one_sample_is_a_dropout(start, end):
+    volts = noisy_decay()
+    volts[start:end] = volts[start]
+    assert refusal(volts, rate=1000.0, event_s=0.0) == "dropout"
+
+
+def test_what_stands_still_before_the_event_or_at_the_end_is_no_dropout():
+    volts = np.concatenate([np.zeros(3000), noisy_decay()])
+    volts[10900:] = volts[10900]
+    result = settle(volts, rate=1000.0)
+    # 10 mV of 300 mV are left after tau ln 30
+    assert result.settling_time_s.value == pytest.approx(1.2 * np.log(30.0), abs=0.01)
+
+
+@pytest.mark.parametrize("noise_v", [0.0, 0.2e-3])
+@pytest.mark.parametrize(("rate", "duration_s"), [(10.0, 20), (10.0, 30), (10.0, 60), (1000.0, 20)])
+def test_a_coarse_meter_moves_code_by_code_and_comes_to_rest_on_one(rate, duration_s, noise_v):
+    time = np.arange(int(rate * duration_s)) / rate
+    noise = noise_v * np.random.default_rng(5).standard_normal(time.size)
+    volts = np.round(0.3 * np.exp(-time / 1.2) + noise, 3)
+    result = settle(volts, rate=rate, event_s=0.0)
+    truth_s, time_s = 1.2 * np.log(30.0), result.settling_time_s
+    assert result.is_settled
+    assert abs(time_s.value - truth_s) < 3.0 * time_s.standard_uncertainty
+    assert abs(result.final_value_v.value) < 2.0 * result.final_value_v.standard_uncertainty
+
+
+@pytest.mark.parametrize("end_v", [0.0, 1.3e-3, 1.45e-3])
+@pytest.mark.parametrize("tau_s", [1e-9, 0.3])
+def test_the_final_value_is_known_no_better_than_the_step_it_rests_on(end_v, tau_s):
+    # 1 mV codes and then 0.05 mV of noise: 1 mV/sqrt(12) (JCGM 100:2008, F.2.2.1), less what is dithered
+    rng = np.random.default_rng(4)
+    time = np.arange(10000) / 1000.0
+    noise_v = np.where(time < 0.3, 1e-3, 0.05e-3) * rng.standard_normal(time.size)
+    course = 0.3 * np.exp(-np.maximum(time - 0.3, 0.0) / tau_s) + end_v
+    volts = np.round(course + noise_v, 3)
+    final = settle(volts, rate=1000.0, event_s=0.3).final_value_v
+    assert abs(final.value - end_v) < 2.0 * final.standard_uncertainty
+    assert 0.2e-3 < final.standard_uncertainty < 0.32e-3
+
+
+def test_noise_over_the_step_leaves_no_doubt_of_rounding():
+    time = np.arange(10000) / 1000.0
+    noise = 2e-3 * np.random.default_rng(6).standard_normal(time.size)
+    volts = np.round(0.3 * np.exp(-time / 0.3) + 1.3e-3 + noise, 3)
+    final = settle(volts, rate=1000.0, event_s=0.0).final_value_v
+    # 2 mV over the square root of some 9000 samples at rest: 0.02 mV
+    assert final.value == pytest.approx(1.3e-3, abs=0.1e-3)
+    assert final.standard_uncertainty < 0.04e-3
+
+
+@pytest.mark.parametrize(
+    ("end_v", "time_s"), [(0.0, 0.0), (0.001, 0.0), (0.125, None), (0.5, None)]
+)
+@pytest.mark.parametrize("noise_v", [0.05, 5e-4, 0.0])
+def test_a_trend_that_is_exactly_constant_is_steady(end_v, time_s, noise_v):
+    noise = noise_v * np.random.default_rng(8).standard_normal(4000)
+    volts = np.where(np.arange(4000) < 300, 0.3 + noise, end_v)
+    result = settle(volts, rate=1000.0, event_s=0.3)
+    assert result.final_value_v.value == pytest.approx(end_v, abs=1e-12)
+    assert result.settling_time_s.value == time_s
+    assert result.is_settled == (time_s is not None)
+    assert not result.is_oscillating
+    assert not result.is_drifting
+
+
 def test_impossible_settings_are_the_callers_mistake():
     with pytest.raises(ValueError, match="within_v"):
         analyse_settling(np.ones(10), RATE_HZ, within_v=0.0)

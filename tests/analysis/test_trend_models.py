@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from sequencer.analysis import trend_models
+from sequencer.analysis.trend import Trend
 
 
 @pytest.mark.parametrize(
@@ -27,3 +28,26 @@ def test_the_slopes_of_a_course_are_its_differences(kind, nonlinear, kernel_s):
         above = trend_models._columns(kind, time, at + step, kernel_s) @ linear
         below = trend_models._columns(kind, time, at - step, kernel_s) @ linear
         assert slope == pytest.approx((above - below) / 2e-6, abs=1e-7)
+
+
+@pytest.mark.parametrize("kind", ["steady", "decaying", "two-stage", "ringing", "mixed"])
+@pytest.mark.parametrize("level_v", [0.0, 0.5])
+def test_any_course_through_equal_points_is_their_level(kind, level_v):
+    trend = Trend(
+        time_s=0.02 * np.arange(1, 151),
+        value_v=np.full(150, level_v),
+        step_s=0.02,
+        kernel_s=0.02,
+        noise_v=0.0,
+    )
+    course = trend_models.fit_course(kind, trend, 0.0)
+    assert course.value_v(trend.time_s) == pytest.approx(trend.value_v, abs=1e-9)
+    assert np.all(np.isfinite(course.covariance))
+
+
+@pytest.mark.parametrize("scale", [1e-80, 1.0, 1e80])
+def test_noise_of_a_residual_goes_with_its_square(scale):
+    # white noise of 1 V a point, 0.02 s apart, has 2 x 0.02 V^2/Hz (one-sided)
+    rest = scale * np.random.default_rng(2).standard_normal(2000)
+    noise = trend_models.Noise.of(rest, np.ones((2000, 1)), 0.02, 0.0, 1.0)
+    assert noise.density(np.array([10.0]))[0] == pytest.approx(0.04 * scale**2, rel=0.1)
