@@ -103,16 +103,18 @@ def analyse_wideband(
     ----------
     samples : shape (n,), V; at least 0.1 s, better 0.8 s at 1.25 MS/s
     search_hz : lower and upper edge; the anti-alias corner of the digitiser must lie above
-    tone_hz : a tone that drives the unit; its harmonics are listed apart, and lines spaced by it
-        (an oscillation that comes and goes with the tone) count as one spur
+    tone_hz : a tone that drives the unit, below half the sample rate; its harmonics are listed
+        apart, and lines spaced by it (an oscillation that comes and goes with the tone) count as one
+        spur
     range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
-    CannotMeasure : the capture is unusable, too short, or sampled too slowly for the band
+    CannotMeasure : the capture is unusable, too short, or sampled too slowly for band or tone
     ValueError : search_hz isn't an ascending pair of positive frequencies
     """
     _check_band(search_hz, sample_rate_hz)
+    _check_tone(tone_hz, sample_rate_hz)
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     checks.require_no_flat_run(record)
     _check_duration(record.size / sample_rate_hz)
@@ -146,6 +148,17 @@ def _check_band(search_hz: tuple[float, float], sample_rate_hz: float) -> None:
             f"a search to {high / 1e3:g} kHz needs more than the {sample_rate_hz / 1e3:g} kS/s "
             "of this capture",
             f"capture with at least {2.5 * high / 1e3:g} kS/s or search a narrower band",
+        )
+
+
+def _check_tone(tone_hz: float | None, sample_rate_hz: float) -> None:
+    """Refuse a tone whose lines can't be where they are looked for."""
+    if tone_hz is not None and tone_hz >= sample_rate_hz / 2:
+        raise CannotMeasure(
+            "band_too_narrow",
+            f"the driven tone, {tone_hz:g} Hz, does not lie below half the sample rate, "
+            f"{sample_rate_hz / 2:g} Hz",
+            f"record at more than {2 * tone_hz:g} samples/s, or state the tone that was driven",
         )
 
 
