@@ -46,6 +46,7 @@ _LEAST_SHARE = 0.5  # of the AC power that both tones must hold together
 _LEAST_TONE = 3e-3  # of the AC power that each must hold: the small one of 4 to 1 holds 0.06
 _HARMONICS = 10
 _APART_BINS = 0.75
+_TONES_APART_BINS = 1.5  # nearer, both searches have found the same line
 _WEAK = 3.0  # times b: a line of noise alone is stronger once in 20 times
 _MOST_STEPS = 6
 _STEADY_RAD = 1e-6  # over the record: what a tone leaves beside it is then below any noise
@@ -190,7 +191,9 @@ def _analyse(
     least_s = _LEAST_CYCLES / min(lower_hz, upper_hz - lower_hz)
     checks.require_duration(record, sample_rate_hz, least_s, "the products to be told apart")
     found = _find_tones(record, sample_rate_hz, tones_hz)
+    _require_apart(found, sample_rate_hz / record.size)
     tones = refine_lines(record, sample_rate_hz, found, drifting=[0, 1])
+    _require_apart(tones.frequency_hz, sample_rate_hz / record.size)
     _require_tones(record, tones, tones_hz)
     nominals_hz = NOMINALS_HZ if mains_hz is None else (mains_hz,)
     lines = _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders, nominals_hz)
@@ -239,6 +242,17 @@ def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) 
     amplitude[1] = 0.0
     alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
     checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[1]))
+
+
+def _require_apart(found_hz: Sequence[float] | Spectral, bin_hz: float) -> None:
+    """Refuse (no_signal) a record in which both tones come out as one line."""
+    lower_hz, upper_hz = found_hz
+    if abs(upper_hz - lower_hz) < _TONES_APART_BINS * bin_hz:
+        raise CannotMeasure(
+            "no_signal",
+            f"where two tones were expected there is one, near {(lower_hz + upper_hz) / 2:.6g} Hz",
+            "check that the generator plays both tones, and their frequencies",
+        )
 
 
 def _require_tones(record: Samples, tones: LineFit, tones_hz: tuple[float, float]) -> None:
