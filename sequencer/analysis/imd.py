@@ -37,7 +37,7 @@ from sequencer.analysis.sine_fit import (
     remove_lines,
     residual_periodogram,
 )
-from sequencer.analysis.spectrum import hann
+from sequencer.analysis.spectrum import hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
@@ -206,31 +206,19 @@ def _find_tones(
 ) -> list[float]:
     """Peak of the spectrum near each commanded tone, to a tenth of a bin, Hz."""
     window = hann(record.size)
-    spectrum = np.abs(scipy.fft.rfft((record - record.mean()) * window))
+    power = np.abs(scipy.fft.rfft((record - record.mean()) * window)) ** 2
     bin_hz = sample_rate_hz / record.size
     middle = float(np.sqrt(tones_hz[0] * tones_hz[1])) / bin_hz
     found = []
     for tone_hz, low, high in (
         (tones_hz[0], 3.0, middle),
-        (tones_hz[1], middle, float(spectrum.size - 3)),
+        (tones_hz[1], middle, float(power.size - 3)),
     ):
         first = int(max(tone_hz * (1 - _SEARCH_REACH) / bin_hz, low))
         last = int(min(tone_hz * (1 + _SEARCH_REACH) / bin_hz, high)) + 1
-        peak = first + int(np.argmax(spectrum[first:last]))
-        found.append(_vertex(spectrum, peak) * bin_hz)
+        peak = first + int(np.argmax(power[first:last]))
+        found.append(peak_position(power, peak) * bin_hz)
     return found
-
-
-def _vertex(spectrum: Spectral, peak: int) -> float:
-    """Position of a Hann peak: with the larger neighbour's ratio r, (2r - 1)/(1 + r) beside it.
-
-    M. Grandke, "Interpolation algorithms for discrete Fourier transforms of weighted signals",
-    IEEE Trans. Instrum. Meas. IM-32, 1983.
-    """
-    before, after = float(spectrum[peak - 1]), float(spectrum[peak + 1])
-    ratio = max(before, after) / max(float(spectrum[peak]), 1e-300)
-    offset = float(np.clip((2 * ratio - 1) / (1 + ratio), 0.0, 0.5))
-    return peak + (offset if after > before else -offset)
 
 
 def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) -> None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 
 from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.spectrum import hann
 
 FLOOR_WINDOW_HZ = 91e3
 
@@ -47,7 +48,7 @@ class Spectrum:
 def averaged_spectrum(samples: Samples, sample_rate_hz: float) -> Spectrum:
     """One-sided density power of half-overlapped Hann segments, averaged."""
     length = 2 ** round(np.log2(sample_rate_hz / _BIN_HZ))
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
+    window = hann(length)
     level = samples - np.mean(samples)
     segments = np.lib.stride_tricks.sliding_window_view(level, length)[:: length // 2]
     total = np.zeros(length // 2 + 1)

@@ -12,16 +12,13 @@ from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.noise_floor import Spectrum
+from sequencer.analysis.spectrum import HANN_CORRELATION
 
 FALSE_ALARM_RATE = 1e-5
 """Expected number of false spurs in one capture of noise without any."""
 
 SATELLITE_HZ = 5e3
 """A weak line that close to a spur is part of it."""
-
-# Power in adjacent Hann bins is correlated by 4/9 and 1/36: the variance of a sum of bins is
-# 1 + 2 (4/9 + 1/36) = 1.94 times that of as many independent ones.
-BIN_CORRELATION = 1.944
 
 _SATELLITE_DB = 10.0
 _SMOOTHED_BINS = 16
@@ -68,7 +65,7 @@ def _seeds(ratio: Spectral, averages: float) -> NDArray[np.bool_]:
     """Bins which noise alone would lift that far FALSE_ALARM_RATE times a capture, at most."""
     chance = FALSE_ALARM_RATE / (2.0 * ratio.size)
     single = float(gammainccinv(averages, chance)) / averages
-    degrees = averages * _SMOOTHED_BINS / BIN_CORRELATION
+    degrees = averages * _SMOOTHED_BINS / HANN_CORRELATION
     # 25 % at least: the floor itself isn't known better where its shape is unusual
     smooth = max(float(gammainccinv(degrees, chance)) / degrees, 1.25)
     narrow: NDArray[np.bool_] = ratio > 1.0 + 1.05 * (single - 1.0)

@@ -28,8 +28,8 @@ from sequencer.analysis.noise_floor import (
     leakage_of_lines,
     least_density,
 )
+from sequencer.analysis.spectrum import HANN_CORRELATION
 from sequencer.analysis.spur_regions import (
-    BIN_CORRELATION,
     FALSE_ALARM_RATE,
     SATELLITE_HZ,
     Region,
@@ -214,8 +214,8 @@ def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
     signal = np.maximum(spectrum.power[bins] - ground, 0.0)
     # line plus noise: the mean square of a bin has variance ground^2 + 2 ground * signal
     beating = 2.0 * _BEATING_OVERLAP * ground * signal
-    spread = (ground**2 + beating) * BIN_CORRELATION / spectrum.averages
-    floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / BIN_CORRELATION
+    spread = (ground**2 + beating) * HANN_CORRELATION / spectrum.averages
+    floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / HANN_CORRELATION
     floor_doubt = 1.25 * float(np.sum(ground)) / np.sqrt(spectrum.averages * floor_bins)
     guessed_doubt = _guess_doubt(spectrum, bins)
     lost, shift = _cut_off(np.asarray(bins - region.centre, dtype=np.float64))
