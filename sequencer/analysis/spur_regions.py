@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
-from sequencer.analysis.noise_floor import Spectrum
+from sequencer.analysis.noise_floor import DensitySpectrum
 from sequencer.analysis.spectrum import HANN_CORRELATION
 
 FALSE_ALARM_RATE = 1e-5
@@ -38,7 +38,7 @@ class Region:
 
 
 def spur_regions(
-    spectrum: Spectrum,
+    spectrum: DensitySpectrum,
     floor: Spectral,
     leakage: Spectral,
     band: tuple[int, int],
@@ -94,7 +94,7 @@ def _runs(above: NDArray[np.bool_], seeds: NDArray[np.bool_], offset: int) -> li
     ]
 
 
-def _moments(spectrum: Spectrum, floor: Spectral, first: int, last: int) -> Region:
+def _moments(spectrum: DensitySpectrum, floor: Spectral, first: int, last: int) -> Region:
     """Power (V^2), centre and RMS width (bins) of what stands above the floor in these bins."""
     bins = np.arange(first, last + 1)
     excess = spectrum.power[bins] - floor[bins]
@@ -112,7 +112,9 @@ def _moments(spectrum: Spectrum, floor: Spectral, first: int, last: int) -> Regi
     )
 
 
-def _widened(spectrum: Spectrum, floor: Spectral, region: Region, band: tuple[int, int]) -> Region:
+def _widened(
+    spectrum: DensitySpectrum, floor: Spectral, region: Region, band: tuple[int, int]
+) -> Region:
     """The region out to 4.5 RMS widths: the tails below the threshold hold per cents of power."""
     reach = 4.5 * region.rms_bins + 3.0
     first = max(min(region.first - 2, int(region.centre - reach)), band[0])
@@ -121,7 +123,7 @@ def _widened(spectrum: Spectrum, floor: Spectral, region: Region, band: tuple[in
 
 
 def _merged(
-    spectrum: Spectrum, floor: Spectral, regions: list[Region], tone_hz: float | None
+    spectrum: DensitySpectrum, floor: Spectral, regions: list[Region], tone_hz: float | None
 ) -> list[Region]:
     """Neighbours that overlap or belong together made one, until nothing changes."""
     merged: list[Region] = []

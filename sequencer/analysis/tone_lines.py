@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
-from sequencer.analysis.noise_floor import Spectrum
+from sequencer.analysis.noise_floor import DensitySpectrum
 
 _LEAST_TONE_BINS = 11.0
 _SERIES_GAP = 8
@@ -33,7 +33,9 @@ class ToneLine:
     level_doubt_vrms: float
 
 
-def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectrum, list[ToneLine]]:
+def without_harmonics(
+    spectrum: DensitySpectrum, tone_hz: float | None
+) -> tuple[DensitySpectrum, list[ToneLine]]:
     """The spectrum with the lines of a driven tone levelled, and those lines.
 
     A frequency that fits isn't enough to call a line a harmonic, since every spur lies near some
@@ -72,7 +74,7 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
     return replace(spectrum, power=power, guessed=guessed), lines
 
 
-def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, float]:
+def _line(spectrum: DensitySpectrum, centre: float, tone_bins: float) -> tuple[float, float]:
     """Highest density power within two bins of centre, and the median around it, V^2/Hz."""
     middle = round(centre)
     around = spectrum.power[max(middle - 40, 4) : middle + 41]
@@ -81,7 +83,9 @@ def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, f
     return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.median(around))
 
 
-def _hill(spectrum: Spectrum, centre: float, ground: float, tone_bins: float) -> Spectral | None:
+def _hill(
+    spectrum: DensitySpectrum, centre: float, ground: float, tone_bins: float
+) -> Spectral | None:
     """Density of a smeared spur in the bins of a line that lies on its slope; None on flat ground.
 
     A line's own skirt is gone three bins off (Hann: 31 dB and more down). Where the density there
@@ -145,7 +149,7 @@ def _levelled(
     )
 
 
-def _refined_tone(spectrum: Spectrum, tone_hz: float) -> float:
+def _refined_tone(spectrum: DensitySpectrum, tone_hz: float) -> float:
     """Centre of power of the line nearest to the commanded tone, Hz."""
     centre, end = tone_hz / spectrum.step_hz, spectrum.power.size
     reach = max(3, int(0.01 * centre))

@@ -22,7 +22,7 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.noise_floor import (
     FLOOR_WINDOW_HZ,
-    Spectrum,
+    DensitySpectrum,
     averaged_spectrum,
     floor_under_spurs,
     leakage_of_lines,
@@ -172,7 +172,7 @@ def _check_duration(duration_s: float) -> None:
         )
 
 
-def _searched_bins(spectrum: Spectrum, search_hz: tuple[float, float]) -> tuple[int, int]:
+def _searched_bins(spectrum: DensitySpectrum, search_hz: tuple[float, float]) -> tuple[int, int]:
     """First bin and end of the bins looked at: the band, and beyond it room for the floor."""
     audio_hz = min(_AUDIO_HZ, search_hz[0] - min(SATELLITE_HZ, search_hz[0] / 2.0))
     low = max(search_hz[0] - FLOOR_WINDOW_HZ / 2.0, audio_hz, 8 * spectrum.step_hz)
@@ -182,8 +182,8 @@ def _searched_bins(spectrum: Spectrum, search_hz: tuple[float, float]) -> tuple[
 
 
 def _find(
-    measured: Spectrum,
-    spectrum: Spectrum,
+    measured: DensitySpectrum,
+    spectrum: DensitySpectrum,
     band: tuple[int, int],
     least: float,
     tone_hz: float | None,
@@ -207,7 +207,7 @@ def _find(
     ), floor
 
 
-def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
+def _spur(spectrum: DensitySpectrum, floor: Spectral, region: Region) -> Spur:
     """The spur of a region with the uncertainty that noise and averaging leave."""
     bins = np.arange(region.first, region.last + 1)
     ground = floor[bins]
@@ -258,7 +258,7 @@ def _cut_off(distance: Spectral) -> tuple[float, float]:
     return max(1.0 - float(np.sum(power)), 0.0), float(np.sum(distance * power))
 
 
-def _guess_doubt(spectrum: Spectrum, bins: NDArray[np.intp]) -> float:
+def _guess_doubt(spectrum: DensitySpectrum, bins: NDArray[np.intp]) -> float:
     """Doubt of the sum over bins of which some were guessed under a tone's lines, V^2/Hz."""
     return 0.0 if spectrum.guessed is None else float(np.sum(spectrum.guessed[bins]))
 
