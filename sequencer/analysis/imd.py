@@ -187,7 +187,8 @@ def _analyse(
         raise ValueError(f"lower_hz {lower_hz:g} and upper_hz {upper_hz:g} must be in order")
     checks.require_no_flat_run(record)
     highest_hz = max(a * lower_hz + b * upper_hz for a, b in orders)
-    checks.require_band((0.0, highest_hz * 1.01), sample_rate_hz)
+    what = f"intermodulation of {lower_hz:g} and {upper_hz:g} Hz, up to {highest_hz:g} Hz,"
+    checks.require_sample_rate(sample_rate_hz, 2 * 1.01 * highest_hz, what)
     least_s = _LEAST_CYCLES / min(lower_hz, upper_hz - lower_hz)
     checks.require_duration(record, sample_rate_hz, least_s, "the products to be told apart")
     found = _find_tones(record, sample_rate_hz, tones_hz)

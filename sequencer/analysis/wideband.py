@@ -39,7 +39,7 @@ from sequencer.analysis.tone_lines import ToneLine, without_harmonics
 
 __all__ = ["FALSE_ALARM_RATE", "Spur", "WidebandResult", "alias_hz", "analyse_wideband"]
 
-_MIN_DURATION_S = 0.1
+_LEAST_S = 0.1
 _AUDIO_HZ = 10e3
 # What signal and noise make together in two half-overlapped Hann segments correlates by 3/35 (means
 # of sin^4 cos^4 and of sin^8), the noise's own power, of which averages are counted, by 1/36.
@@ -117,7 +117,13 @@ def analyse_wideband(
     _check_tone(tone_hz, sample_rate_hz)
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     checks.require_no_flat_run(record)
-    _check_duration(record.size / sample_rate_hz)
+    checks.require_duration(
+        record,
+        sample_rate_hz,
+        _LEAST_S,
+        "a search for spurs, which averages stretches of 13 ms",
+        remedy=f"record at least {_LEAST_S:g} s, better 0.8 s",
+    )
     measured = averaged_spectrum(record, sample_rate_hz)
     band = _searched_bins(measured, search_hz)
     spectrum, lines = without_harmonics(measured, tone_hz)
@@ -142,13 +148,7 @@ def _check_band(search_hz: tuple[float, float], sample_rate_hz: float) -> None:
     low, high = search_hz
     if not 0.0 < low < high:
         raise ValueError(f"search_hz must be two ascending positive frequencies, got {search_hz}")
-    if high > sample_rate_hz / 2.0:
-        raise CannotMeasure(
-            "band_too_narrow",
-            f"a search to {high / 1e3:g} kHz needs more than the {sample_rate_hz / 1e3:g} kS/s "
-            "of this capture",
-            f"capture with at least {2.5 * high / 1e3:g} kS/s or search a narrower band",
-        )
+    checks.require_band(search_hz, sample_rate_hz)
 
 
 def _check_tone(tone_hz: float | None, sample_rate_hz: float) -> None:
@@ -159,16 +159,6 @@ def _check_tone(tone_hz: float | None, sample_rate_hz: float) -> None:
             f"the driven tone, {tone_hz:g} Hz, does not lie below half the sample rate, "
             f"{sample_rate_hz / 2:g} Hz",
             f"record at more than {2 * tone_hz:g} samples/s, or state the tone that was driven",
-        )
-
-
-def _check_duration(duration_s: float) -> None:
-    if duration_s < _MIN_DURATION_S:
-        raise CannotMeasure(
-            "too_short",
-            f"the capture lasts {duration_s * 1e3:.3g} ms; a spur search averages many stretches "
-            f"of 13 ms",
-            f"capture at least {_MIN_DURATION_S * 1e3:g} ms, better 0.8 s",
         )
 
 

@@ -252,6 +252,14 @@ def test_refusals():
     assert refusal(np.clip(good, -2 * good.std(), 2 * good.std())) == "overrange"
 
 
+def test_a_search_to_half_the_rate_in_a_record_of_a_tenth_of_a_second_is_taken_within_rounding():
+    # a rate that was read from rounded times
+    record = noise(np.random.default_rng(16))[:125000]
+    rate_hz = RATE_HZ * (1 + 1e-10)
+    assert analyse_wideband(record, rate_hz, search_hz=(20e3, RATE_HZ / 2)).spurs == ()
+    assert analyse_wideband(record, RATE_HZ, search_hz=(20e3, rate_hz / 2)).spurs == ()
+
+
 def test_band_upside_down_is_the_callers_mistake():
     with pytest.raises(ValueError, match="search_hz"):
         analyse_wideband(np.ones(4), RATE_HZ, search_hz=(2e5, 1e5))
