@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from sequencer.analysis.checks import require_band, require_duration
+from sequencer.analysis.checks import require_duration, require_sample_rate
 from sequencer.analysis.dc import dc_offset
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
@@ -125,8 +125,9 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
 
 def _idle(recording: Recording, options: MeasureOptions) -> Measured:
     band_hz = options.band_hz or AUDIO_HZ
-    # Hum and its first harmonic must lie below half the sample rate.
-    require_band((0.0, 2.0 * (options.mains_hz or NOMINALS_HZ[-1])), recording.sample_rate_hz)
+    mains_hz = options.mains_hz or NOMINALS_HZ[-1]
+    what = f"hum of {say(mains_hz, 'Hz')} with its first harmonic"
+    require_sample_rate(recording.sample_rate_hz, 4.0 * mains_hz, what)
     result = analyse_idle(
         _first(recording),
         recording.sample_rate_hz,
@@ -163,7 +164,7 @@ def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
 
 def _wideband(recording: Recording, options: MeasureOptions) -> Measured:
     search_hz = options.band_hz or SPUR_SEARCH_HZ
-    require_band((0.0, _LEAST_SPUR_RATE_HZ / 2.0), recording.sample_rate_hz)
+    require_sample_rate(recording.sample_rate_hz, _LEAST_SPUR_RATE_HZ, "a search for spurs")
     if search_hz[0] <= 0.0:
         raise Refused("--band: a search for spurs must begin above 0 Hz", code="argument")
     result = analyse_wideband(

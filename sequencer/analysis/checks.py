@@ -145,14 +145,40 @@ def require_band(band_hz: tuple[float, float], sample_rate_hz: float) -> None:
         )
 
 
-def require_duration(samples: Samples, sample_rate_hz: float, least_s: float, why: str) -> None:
-    """Refuse (too_short) a record of less than least_s seconds; why completes "needed for"."""
+def require_sample_rate(sample_rate_hz: float, least_hz: float, what: str) -> None:
+    """Refuse (band_too_narrow) a record of fewer samples a second than what it is for needs.
+
+    Where nobody chose a band: a narrower one would be no remedy.
+
+    Parameters
+    ----------
+    least_hz : samples a second, at least
+    what : what needs them; begins the sentence
+    """
+    if sample_rate_hz < least_hz * (1 - 1e-9):
+        raise CannotMeasure(
+            "band_too_narrow",
+            f"{what} needs {least_hz:g} samples/s or more, the record has {sample_rate_hz:g}",
+            f"record at {least_hz:g} samples/s or more",
+        )
+
+
+def require_duration(
+    samples: Samples, sample_rate_hz: float, least_s: float, why: str, *, remedy: str | None = None
+) -> None:
+    """Refuse (too_short) a record of less than least_s seconds.
+
+    Parameters
+    ----------
+    why : completes "needed for"
+    remedy : what would be long enough; None for least_s
+    """
     seconds = samples.size / sample_rate_hz
     if seconds < least_s * (1 - 1e-9):
         raise CannotMeasure(
             "too_short",
             f"the record lasts {seconds:.4g} s, {least_s:.4g} s are needed for {why}",
-            f"record at least {least_s:.4g} s",
+            remedy or f"record at least {least_s:.4g} s",
         )
 
 

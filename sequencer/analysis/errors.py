@@ -1,6 +1,6 @@
 """Why a number can't be had from a capture."""
 
-from typing import Literal, get_args
+from typing import Literal
 
 RefusalCode = Literal[
     "no_signal",
@@ -13,7 +13,6 @@ RefusalCode = Literal[
     "wrong_frequency",
     "band_too_narrow",
 ]
-REFUSAL_CODES: frozenset[str] = frozenset(get_args(RefusalCode))
 
 
 class CannotMeasure(Exception):

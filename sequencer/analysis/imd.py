@@ -37,7 +37,7 @@ from sequencer.analysis.sine_fit import (
     remove_lines,
     residual_periodogram,
 )
-from sequencer.analysis.spectrum import hann
+from sequencer.analysis.spectrum import hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
@@ -46,6 +46,7 @@ _LEAST_SHARE = 0.5  # of the AC power that both tones must hold together
 _LEAST_TONE = 3e-3  # of the AC power that each must hold: the small one of 4 to 1 holds 0.06
 _HARMONICS = 10
 _APART_BINS = 0.75
+_TONES_APART_BINS = 1.5  # nearer, both searches have found the same line
 _WEAK = 3.0  # times b: a line of noise alone is stronger once in 20 times
 _MOST_STEPS = 6
 _STEADY_RAD = 1e-6  # over the record: what a tone leaves beside it is then below any noise
@@ -186,11 +187,14 @@ def _analyse(
         raise ValueError(f"lower_hz {lower_hz:g} and upper_hz {upper_hz:g} must be in order")
     checks.require_no_flat_run(record)
     highest_hz = max(a * lower_hz + b * upper_hz for a, b in orders)
-    checks.require_band((0.0, highest_hz * 1.01), sample_rate_hz)
+    what = f"intermodulation of {lower_hz:g} and {upper_hz:g} Hz, up to {highest_hz:g} Hz,"
+    checks.require_sample_rate(sample_rate_hz, 2 * 1.01 * highest_hz, what)
     least_s = _LEAST_CYCLES / min(lower_hz, upper_hz - lower_hz)
     checks.require_duration(record, sample_rate_hz, least_s, "the products to be told apart")
     found = _find_tones(record, sample_rate_hz, tones_hz)
+    _require_apart(found, sample_rate_hz / record.size)
     tones = refine_lines(record, sample_rate_hz, found, drifting=[0, 1])
+    _require_apart(tones.frequency_hz, sample_rate_hz / record.size)
     _require_tones(record, tones, tones_hz)
     nominals_hz = NOMINALS_HZ if mains_hz is None else (mains_hz,)
     lines = _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders, nominals_hz)
@@ -203,31 +207,19 @@ def _find_tones(
 ) -> list[float]:
     """Peak of the spectrum near each commanded tone, to a tenth of a bin, Hz."""
     window = hann(record.size)
-    spectrum = np.abs(scipy.fft.rfft((record - record.mean()) * window))
+    power = np.abs(scipy.fft.rfft((record - record.mean()) * window)) ** 2
     bin_hz = sample_rate_hz / record.size
     middle = float(np.sqrt(tones_hz[0] * tones_hz[1])) / bin_hz
     found = []
     for tone_hz, low, high in (
         (tones_hz[0], 3.0, middle),
-        (tones_hz[1], middle, float(spectrum.size - 3)),
+        (tones_hz[1], middle, float(power.size - 3)),
     ):
         first = int(max(tone_hz * (1 - _SEARCH_REACH) / bin_hz, low))
         last = int(min(tone_hz * (1 + _SEARCH_REACH) / bin_hz, high)) + 1
-        peak = first + int(np.argmax(spectrum[first:last]))
-        found.append(_vertex(spectrum, peak) * bin_hz)
+        peak = first + int(np.argmax(power[first:last]))
+        found.append(peak_position(power, peak) * bin_hz)
     return found
-
-
-def _vertex(spectrum: Spectral, peak: int) -> float:
-    """Position of a Hann peak: with the larger neighbour's ratio r, (2r - 1)/(1 + r) beside it.
-
-    M. Grandke, "Interpolation algorithms for discrete Fourier transforms of weighted signals",
-    IEEE Trans. Instrum. Meas. IM-32, 1983.
-    """
-    before, after = float(spectrum[peak - 1]), float(spectrum[peak + 1])
-    ratio = max(before, after) / max(float(spectrum[peak]), 1e-300)
-    offset = float(np.clip((2 * ratio - 1) / (1 + ratio), 0.0, 0.5))
-    return peak + (offset if after > before else -offset)
 
 
 def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) -> None:
@@ -239,6 +231,17 @@ def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) 
     amplitude[1] = 0.0
     alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
     checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[1]))
+
+
+def _require_apart(found_hz: Sequence[float] | Spectral, bin_hz: float) -> None:
+    """Refuse (no_signal) a record in which both tones come out as one line."""
+    lower_hz, upper_hz = found_hz
+    if abs(upper_hz - lower_hz) < _TONES_APART_BINS * bin_hz:
+        raise CannotMeasure(
+            "no_signal",
+            f"where two tones were expected there is one, near {(lower_hz + upper_hz) / 2:.6g} Hz",
+            "check that the generator plays both tones, and their frequencies",
+        )
 
 
 def _require_tones(record: Samples, tones: LineFit, tones_hz: tuple[float, float]) -> None:

@@ -16,11 +16,8 @@ from scipy.special import chdtri, chndtrinc
 from sequencer.analysis.arrays import Spectral, sum_of_squares
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
-from sequencer.analysis.spectrum import Periodogram
+from sequencer.analysis.spectrum import HANN_CORRELATION, Periodogram
 
-# Variance of a sum of Hann-windowed bins over that of independent ones: neighbouring bins correlate
-# with 2/3, the next with 1/6 (amplitude), so 1 + 2 (2/3)^2 + 2 (1/6)^2.
-_HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
 _FALSE_LINE = 1e-4  # chance that noise alone passes for a line
 # One-sided coverage of a bound by itself. A line is given as a bound below a threshold and with a
 # two-sided 95 % interval above it. Near the threshold both can fail, at most one in 33 and one in
@@ -71,7 +68,7 @@ def band_mean_square(
     if power_weight is not None:
         power = power * power_weight[bins]
     # a bin of noise has the standard deviation of its mean, so E(P^2) is twice its variance
-    variance = _HANN_CORRELATION * sum_of_squares(power) / 2
+    variance = HANN_CORRELATION * sum_of_squares(power) / 2
     return MeanSquare(value_v2=float(power.sum()), variance_v4=variance)
 
 
@@ -245,7 +242,7 @@ def _clipped_means(power: NDArray[np.float64], is_free: NDArray[np.bool_]) -> Sp
     is_kept = (ordered <= most) & (np.arange(ordered.shape[1]) < count)
     kept = is_kept.sum(axis=1)
     means = np.where(is_kept, ordered, 0.0).sum(axis=1) / kept / _OF_KEPT
-    spreads = means**2 * _HANN_CORRELATION / kept
+    spreads = means**2 * HANN_CORRELATION / kept
     return np.array([doubted(*each) for each in zip(means.tolist(), spreads.tolist(), strict=True)])
 
 
@@ -255,7 +252,7 @@ def _mean_at(
     """The same at one bin position of white and 1/f noise together."""
     cycles = bins.astype(np.float64)
     kept = power <= _OUTLIER * usual_power(power, cycles)
-    weight = np.full(int(kept.sum()), 2 / _HANN_CORRELATION)
+    weight = np.full(int(kept.sum()), 2 / HANN_CORRELATION)
     noise, spread = white_and_flicker(power[kept], cycles[kept], weight)
     gain = np.array([1.0, 1 / at])
     return doubted(float(gain @ noise), float(gain @ spread @ gain))

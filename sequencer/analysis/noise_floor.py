@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 
 from sequencer.analysis.arrays import Samples, Spectral
+from sequencer.analysis.spectrum import hann
 
 FLOOR_WINDOW_HZ = 91e3
 
@@ -26,7 +27,7 @@ _OVERLAP_CORRELATION = 1.056
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spectrum:
+class DensitySpectrum:
     """Averaged one-sided density power, V^2/Hz; bin k lies at k * step_hz.
 
     averages is the number of independent periodograms that would scatter as little. guessed is
@@ -44,10 +45,10 @@ class Spectrum:
         return np.arange(self.power.size, dtype=np.float64) * self.step_hz
 
 
-def averaged_spectrum(samples: Samples, sample_rate_hz: float) -> Spectrum:
+def averaged_spectrum(samples: Samples, sample_rate_hz: float) -> DensitySpectrum:
     """One-sided density power of half-overlapped Hann segments, averaged."""
     length = 2 ** round(np.log2(sample_rate_hz / _BIN_HZ))
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
+    window = hann(length)
     level = samples - np.mean(samples)
     segments = np.lib.stride_tricks.sliding_window_view(level, length)[:: length // 2]
     total = np.zeros(length // 2 + 1)
@@ -56,7 +57,7 @@ def averaged_spectrum(samples: Samples, sample_rate_hz: float) -> Spectrum:
         total += np.einsum("ij,ij->j", lines.real, lines.real)
         total += np.einsum("ij,ij->j", lines.imag, lines.imag)
     scale = 2.0 / (sample_rate_hz * float(np.sum(window**2)) * len(segments))
-    return Spectrum(
+    return DensitySpectrum(
         power=total * scale,
         step_hz=sample_rate_hz / length,
         averages=len(segments) / _OVERLAP_CORRELATION,
@@ -74,7 +75,7 @@ def least_density(samples: Samples, sample_rate_hz: float) -> float:
 
 
 def floor_under_spurs(
-    spectrum: Spectrum, band: tuple[int, int], taken: NDArray[np.bool_]
+    spectrum: DensitySpectrum, band: tuple[int, int], taken: NDArray[np.bool_]
 ) -> Spectral:
     """Noise density power under the spurs at every bin, V^2/Hz, but for bins marked as taken."""
     bins = np.arange(*band)
@@ -135,7 +136,9 @@ def _slope(x: Spectral, y: Spectral) -> float:
     return float(np.median(slopes))
 
 
-def leakage_of_lines(measured: Spectrum, spectrum: Spectrum, floor: Spectral) -> Spectral:
+def leakage_of_lines(
+    measured: DensitySpectrum, spectrum: DensitySpectrum, floor: Spectral
+) -> Spectral:
     """Power that strong lines spill beyond three bins through the Hann window, V^2/Hz.
 
     Side lobes of the Hann window stay below 1/(pi k^3) of the peak at k bins (from its transform

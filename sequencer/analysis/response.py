@@ -57,16 +57,11 @@ class MaskPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MaskExcess:
-    """A point outside the mask: by how much, and the limit it breaks."""
+    """A point outside the mask: its gain relative to the reference, and the limit it breaks, dB."""
 
     frequency_hz: float
     relative_db: float
     limit_db: float
-
-    @property
-    def excess_db(self) -> float:
-        """How far outside, dB, positive."""
-        return abs(self.relative_db - self.limit_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,7 +199,7 @@ def power_bandwidth(
 
     Parameters
     ----------
-    frequencies_hz : three or more, no frequency twice
+    frequencies_hz : two or more, no frequency twice
     powers_w : greatest power within the stated distortion at each, > 0
     stated_power_w : the power whose half counts
 

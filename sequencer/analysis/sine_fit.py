@@ -41,6 +41,7 @@ _FIRST_STAGE = 2**14
 _CYCLES_OF_FIRST_STAGE = 8.0
 _CACHED = 2**17  # samples that stay in the cache between two passes
 _MOST_STEPS = 12
+_LEAST_APART_BINS = 0.5  # of two drifting lines: nearer, no fit can tell them from one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +147,9 @@ def refine_lines(
 ) -> LineFit:
     """Lines fitted jointly, the frequencies of the drifting ones found by Gauss-Newton iteration.
 
+    Two drifting lines that run into one, half a bin apart or less, end it: the frequencies show it,
+    and the amplitudes are those of the step before.
+
     Parameters
     ----------
     frequencies_hz : starts; a drifting one within half a bin (sample rate / n) of its truth
@@ -161,6 +165,9 @@ def refine_lines(
         step = np.clip(fit.correction_hz, -0.5 * bin_hz, 0.5 * bin_hz)
         frequency = np.clip(frequency + step, 0.1 * bin_hz, sample_rate_hz / 2 - 0.1 * bin_hz)
         if float(np.max(np.abs(step), initial=0.0)) < tolerance_rad / (2 * np.pi) * bin_hz:
+            break
+        apart_hz = np.diff(np.sort(frequency[list(drifting)]))
+        if float(np.min(apart_hz, initial=np.inf)) < _LEAST_APART_BINS * bin_hz:
             break
         fit = fit_lines(samples, sample_rate_hz, frequency, drifting=drifting)
     return replace(fit, frequency_hz=frequency)

@@ -21,6 +21,10 @@ from sequencer.analysis.arrays import Samples, Spectral, as_samples, median
 _HANN = (0.5, 0.5)
 _BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
 
+# Powers of neighbouring Hann bins of noise correlate by (2/3)^2, of the next but one by (1/6)^2: a sum
+# of bins has this many times the variance of as many independent ones.
+HANN_CORRELATION = 1 + 2 * (4 / 9 + 1 / 36)
+
 _LONGEST_KEPT = 2**16
 _SOME_BINS = 2048
 _CACHED_BINS = 2**14  # bins that stay in the cache from one pass over them to the next

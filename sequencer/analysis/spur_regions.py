@@ -11,17 +11,14 @@ from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
-from sequencer.analysis.noise_floor import Spectrum
+from sequencer.analysis.noise_floor import DensitySpectrum
+from sequencer.analysis.spectrum import HANN_CORRELATION
 
 FALSE_ALARM_RATE = 1e-5
 """Expected number of false spurs in one capture of noise without any."""
 
 SATELLITE_HZ = 5e3
 """A weak line that close to a spur is part of it."""
-
-# Power in adjacent Hann bins is correlated by 4/9 and 1/36: the variance of a sum of bins is
-# 1 + 2 (4/9 + 1/36) = 1.94 times that of as many independent ones.
-BIN_CORRELATION = 1.944
 
 _SATELLITE_DB = 10.0
 _SMOOTHED_BINS = 16
@@ -41,7 +38,7 @@ class Region:
 
 
 def spur_regions(
-    spectrum: Spectrum,
+    spectrum: DensitySpectrum,
     floor: Spectral,
     leakage: Spectral,
     band: tuple[int, int],
@@ -68,7 +65,7 @@ def _seeds(ratio: Spectral, averages: float) -> NDArray[np.bool_]:
     """Bins which noise alone would lift that far FALSE_ALARM_RATE times a capture, at most."""
     chance = FALSE_ALARM_RATE / (2.0 * ratio.size)
     single = float(gammainccinv(averages, chance)) / averages
-    degrees = averages * _SMOOTHED_BINS / BIN_CORRELATION
+    degrees = averages * _SMOOTHED_BINS / HANN_CORRELATION
     # 25 % at least: the floor itself isn't known better where its shape is unusual
     smooth = max(float(gammainccinv(degrees, chance)) / degrees, 1.25)
     narrow: NDArray[np.bool_] = ratio > 1.0 + 1.05 * (single - 1.0)
@@ -97,7 +94,7 @@ def _runs(above: NDArray[np.bool_], seeds: NDArray[np.bool_], offset: int) -> li
     ]
 
 
-def _moments(spectrum: Spectrum, floor: Spectral, first: int, last: int) -> Region:
+def _moments(spectrum: DensitySpectrum, floor: Spectral, first: int, last: int) -> Region:
     """Power (V^2), centre and RMS width (bins) of what stands above the floor in these bins."""
     bins = np.arange(first, last + 1)
     excess = spectrum.power[bins] - floor[bins]
@@ -115,7 +112,9 @@ def _moments(spectrum: Spectrum, floor: Spectral, first: int, last: int) -> Regi
     )
 
 
-def _widened(spectrum: Spectrum, floor: Spectral, region: Region, band: tuple[int, int]) -> Region:
+def _widened(
+    spectrum: DensitySpectrum, floor: Spectral, region: Region, band: tuple[int, int]
+) -> Region:
     """The region out to 4.5 RMS widths: the tails below the threshold hold per cents of power."""
     reach = 4.5 * region.rms_bins + 3.0
     first = max(min(region.first - 2, int(region.centre - reach)), band[0])
@@ -124,7 +123,7 @@ def _widened(spectrum: Spectrum, floor: Spectral, region: Region, band: tuple[in
 
 
 def _merged(
-    spectrum: Spectrum, floor: Spectral, regions: list[Region], tone_hz: float | None
+    spectrum: DensitySpectrum, floor: Spectral, regions: list[Region], tone_hz: float | None
 ) -> list[Region]:
     """Neighbours that overlap or belong together made one, until nothing changes."""
     merged: list[Region] = []

@@ -56,6 +56,7 @@ _FIRST_MAINS_LINES = 4
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
+_PHASES_SEEN = 2**15  # samples: all of a short record, and enough of a long one
 _TRACE = 1e-3  # of a line, less than any analyser knows its level by
 
 
@@ -239,7 +240,7 @@ def _measure(
         thd_plus_noise=_thd_plus_noise(lines, band_hz),
         harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
         harmonics_above=tuple(range(orders[-1] + 1, HIGHEST_HARMONIC + 1)),
-        crest_factor=_crest_factor(record, lines),
+        crest_factor=_crest_factor(record, sample_rate_hz, lines),
         mains_frequency_hz=_mains_estimate(lines.mains),
         mains_sidebands=_fraction(lines, range(lines.comb.first_side, lines.comb.first_stray)),
         hidden_hum_hz={
@@ -377,7 +378,7 @@ def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
     return relative.root()
 
 
-def _crest_factor(record: Samples, lines: ToneLines) -> Estimate:
+def _crest_factor(record: Samples, sample_rate_hz: float, lines: ToneLines) -> Estimate:
     """Largest excursion from the mean over the rms of all lines and the rest, noise peaks included.
 
     The noise on the crests, up to three of its standard deviations, is the doubt (rectangular).
@@ -385,19 +386,51 @@ def _crest_factor(record: Samples, lines: ToneLines) -> Estimate:
     mean = lines.fit.offset_v
     rest_v2 = float(lines.residual.mean_square_v2.sum())
     rms = math.sqrt(sum_of_squares(np.abs(lines.fit.amplitude)) / 2 + rest_v2)
-    top = _vertex(record, int(record.argmax())) - mean
-    bottom = mean - _vertex(record, int(record.argmin()))
+    most_v = _most_between_v(record.size, sample_rate_hz, lines)
+    tops = []
+    for sign, at in ((1.0, int(record.argmax())), (-1.0, int(record.argmin()))):
+        around = sign * (record[max(at - 2, 0) : at + 3] - mean)
+        between_v = _rise(around) if around.size == 5 else 0.0
+        tops.append(sign * (float(record[at]) - mean) + min(between_v, most_v))
     doubt = math.sqrt(3 * rest_v2) / rms
-    return Estimate(value=max(top, bottom) / rms, standard_uncertainty=doubt)
+    return Estimate(value=max(tops) / rms, standard_uncertainty=doubt)
 
 
-def _vertex(record: Samples, at: int) -> float:
-    """Height of the parabola through an extreme and its neighbours."""
-    if not 0 < at < record.size - 1:
-        return float(record[at])
-    left, middle, right = record[at - 1 : at + 2]
-    bend = left - 2 * middle + right
-    return float(middle - (right - left) ** 2 / (8 * bend)) if bend else float(middle)
+def _most_between_v(count: int, sample_rate_hz: float, lines: ToneLines) -> float:
+    """How far the tone may rise above its highest sample, V, by the phases at which it is sampled.
+
+    A tone that fits the sample rate has a few phases only, any other is soon sampled all along its
+    crest, and its highest sample is the crest. Half the widest gap between phases is the farthest
+    that a crest lies from a sample; there line k has fallen by A_k (1 - cos(k gap/2)).
+    """
+    tone = slice(0, lines.comb.first_multiple)
+    orders = lines.fit.frequency_hz[tone] / lines.fundamental_hz
+    turns = lines.fundamental_hz / sample_rate_hz * np.arange(min(count, _PHASES_SEEN)) % 1.0
+    gap_rad = 2 * np.pi * float(np.diff(np.sort(turns), append=1.0).max())
+    fallen = 1 - np.cos(np.minimum(orders * gap_rad / 2, np.pi))
+    return float(np.abs(lines.fit.amplitude[tone]) @ fallen)
+
+
+def _rise(around: Samples) -> float:
+    """How far a sine through a highest sample and its higher neighbour rises above it.
+
+    Parameters
+    ----------
+    around : shape (5,), about the mean, the highest in the middle, positive
+
+    The sine turns by an angle a sample whose cosine is the mean of a sample's neighbours over it.
+    Of the two samples' angles the smaller counts: at the end of a flat top the outer one is that of
+    the flank. A pure sine has the same at both.
+    """
+    if around[1] > around[3]:
+        around = around[::-1]
+    outer, top, beside, beyond = (float(v) for v in around[1:])
+    if beside <= 0:
+        return 0.0
+    cosine = max((outer + beside) / (2 * top), (top + beyond) / (2 * beside), 0.0)
+    if beside <= top * cosine:
+        return 0.0  # the crest lies on the sample, or there is no bend at all
+    return math.sqrt((top**2 + beside**2 - 2 * top * beside * cosine) / (1 - cosine**2)) - top
 
 
 def _mains_estimate(mains: MainsFrequency) -> Estimate:

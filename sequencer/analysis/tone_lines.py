@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
-from sequencer.analysis.noise_floor import Spectrum
+from sequencer.analysis.noise_floor import DensitySpectrum
 
 _LEAST_TONE_BINS = 11.0
 _SERIES_GAP = 8
@@ -33,7 +33,9 @@ class ToneLine:
     level_doubt_vrms: float
 
 
-def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectrum, list[ToneLine]]:
+def without_harmonics(
+    spectrum: DensitySpectrum, tone_hz: float | None
+) -> tuple[DensitySpectrum, list[ToneLine]]:
     """The spectrum with the lines of a driven tone levelled, and those lines.
 
     A frequency that fits isn't enough to call a line a harmonic, since every spur lies near some
@@ -49,7 +51,7 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
     found: dict[int, float] = {}
     lowest = np.inf
     lines: list[ToneLine] = []
-    for order in range(1, int((power.size - 8) / tone_bins) + 1):
+    for order in range(1, int((power.size - 1) / tone_bins) + 1):
         if order > 1:
             below = max(found.get(k, 0.0) for k in range(order - _SERIES_GAP, order))
             lowest = min(lowest, below)
@@ -72,7 +74,7 @@ def without_harmonics(spectrum: Spectrum, tone_hz: float | None) -> tuple[Spectr
     return replace(spectrum, power=power, guessed=guessed), lines
 
 
-def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, float]:
+def _line(spectrum: DensitySpectrum, centre: float, tone_bins: float) -> tuple[float, float]:
     """Highest density power within two bins of centre, and the median around it, V^2/Hz."""
     middle = round(centre)
     around = spectrum.power[max(middle - 40, 4) : middle + 41]
@@ -81,7 +83,9 @@ def _line(spectrum: Spectrum, centre: float, tone_bins: float) -> tuple[float, f
     return float(np.max(spectrum.power[middle - 2 : middle + 3])), float(np.median(around))
 
 
-def _hill(spectrum: Spectrum, centre: float, ground: float, tone_bins: float) -> Spectral | None:
+def _hill(
+    spectrum: DensitySpectrum, centre: float, ground: float, tone_bins: float
+) -> Spectral | None:
     """Density of a smeared spur in the bins of a line that lies on its slope; None on flat ground.
 
     A line's own skirt is gone three bins off (Hann: 31 dB and more down). Where the density there
@@ -89,6 +93,8 @@ def _hill(spectrum: Spectrum, centre: float, ground: float, tone_bins: float) ->
     the logarithm through six bins on each side: levelling the line straight would eat the spur.
     """
     middle, bins = round(centre), np.r_[-8:-2, 3:9]
+    if middle + int(bins[-1]) >= spectrum.power.size:
+        return None  # next to half the sample rate a slope has no other side to be told by
     beside = spectrum.power[middle + bins]
     peak = float(np.max(spectrum.power[middle - 2 : middle + 3]))
     is_skirt = peak > _SKIRT * float(np.mean(beside))
@@ -123,14 +129,17 @@ def _off_the_hill(
 def _levelled(
     power: Spectral, centre: float, tone_bins: float, step_hz: float, ground: float
 ) -> ToneLine:
-    """The line at centre (bins), which is replaced in power by the mean of what lies beside it."""
-    middle = round(centre)
+    """The line at centre (bins), which is replaced in power by the mean of what lies beside it.
+
+    Next to half the sample rate that is what lies below it.
+    """
+    middle, end = round(centre), power.size
     peak = float(np.max(power[middle - 2 : middle + 3]))
     # side lobes fall as 0.1/k^6 of the peak: out to a third of the ground, not past the next line
     reach = int(np.clip((0.3 * peak / max(ground, 1e-300)) ** (1 / 6), 3, tone_bins / 2 - 2))
     beside = np.r_[middle - reach - 2 : middle - reach, middle + reach + 1 : middle + reach + 3]
-    level = float(np.mean(power[beside]))
-    bins = np.arange(middle - reach, middle + reach + 1)
+    level = float(np.mean(power[beside[beside < end]]))
+    bins = np.arange(middle - reach, min(middle + reach + 1, end))
     total = max(float(np.sum(power[bins] - level)), 0.0) * step_hz
     power[bins] = level
     return ToneLine(
@@ -140,12 +149,12 @@ def _levelled(
     )
 
 
-def _refined_tone(spectrum: Spectrum, tone_hz: float) -> float:
+def _refined_tone(spectrum: DensitySpectrum, tone_hz: float) -> float:
     """Centre of power of the line nearest to the commanded tone, Hz."""
-    centre = tone_hz / spectrum.step_hz
+    centre, end = tone_hz / spectrum.step_hz, spectrum.power.size
     reach = max(3, int(0.01 * centre))
-    near = np.arange(max(int(centre) - reach, 1), int(centre) + reach + 2)
+    near = np.arange(max(int(centre) - reach, 1), min(int(centre) + reach + 2, end))
     peak = int(near[np.argmax(spectrum.power[near])])
-    bins = np.arange(max(peak - 3, 0), peak + 4)
+    bins = np.arange(max(peak - 3, 0), min(peak + 4, end))
     power = spectrum.power[bins]
     return float(np.sum(bins * power) / np.sum(power)) * spectrum.step_hz

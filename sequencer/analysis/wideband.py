@@ -22,14 +22,14 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.noise_floor import (
     FLOOR_WINDOW_HZ,
-    Spectrum,
+    DensitySpectrum,
     averaged_spectrum,
     floor_under_spurs,
     leakage_of_lines,
     least_density,
 )
+from sequencer.analysis.spectrum import HANN_CORRELATION
 from sequencer.analysis.spur_regions import (
-    BIN_CORRELATION,
     FALSE_ALARM_RATE,
     SATELLITE_HZ,
     Region,
@@ -39,7 +39,7 @@ from sequencer.analysis.tone_lines import ToneLine, without_harmonics
 
 __all__ = ["FALSE_ALARM_RATE", "Spur", "WidebandResult", "alias_hz", "analyse_wideband"]
 
-_MIN_DURATION_S = 0.1
+_LEAST_S = 0.1
 _AUDIO_HZ = 10e3
 # What signal and noise make together in two half-overlapped Hann segments correlates by 3/35 (means
 # of sin^4 cos^4 and of sin^8), the noise's own power, of which averages are counted, by 1/36.
@@ -103,19 +103,27 @@ def analyse_wideband(
     ----------
     samples : shape (n,), V; at least 0.1 s, better 0.8 s at 1.25 MS/s
     search_hz : lower and upper edge; the anti-alias corner of the digitiser must lie above
-    tone_hz : a tone that drives the unit; its harmonics are listed apart, and lines spaced by it
-        (an oscillation that comes and goes with the tone) count as one spur
+    tone_hz : a tone that drives the unit, below half the sample rate; its harmonics are listed
+        apart, and lines spaced by it (an oscillation that comes and goes with the tone) count as one
+        spur
     range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
     ------
-    CannotMeasure : the capture is unusable, too short, or sampled too slowly for the band
+    CannotMeasure : the capture is unusable, too short, or sampled too slowly for band or tone
     ValueError : search_hz isn't an ascending pair of positive frequencies
     """
     _check_band(search_hz, sample_rate_hz)
+    _check_tone(tone_hz, sample_rate_hz)
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     checks.require_no_flat_run(record)
-    _check_duration(record.size / sample_rate_hz)
+    checks.require_duration(
+        record,
+        sample_rate_hz,
+        _LEAST_S,
+        "a search for spurs, which averages stretches of 13 ms",
+        remedy=f"record at least {_LEAST_S:g} s, better 0.8 s",
+    )
     measured = averaged_spectrum(record, sample_rate_hz)
     band = _searched_bins(measured, search_hz)
     spectrum, lines = without_harmonics(measured, tone_hz)
@@ -140,26 +148,21 @@ def _check_band(search_hz: tuple[float, float], sample_rate_hz: float) -> None:
     low, high = search_hz
     if not 0.0 < low < high:
         raise ValueError(f"search_hz must be two ascending positive frequencies, got {search_hz}")
-    if high > sample_rate_hz / 2.0:
+    checks.require_band(search_hz, sample_rate_hz)
+
+
+def _check_tone(tone_hz: float | None, sample_rate_hz: float) -> None:
+    """Refuse a tone whose lines can't be where they are looked for."""
+    if tone_hz is not None and tone_hz >= sample_rate_hz / 2:
         raise CannotMeasure(
             "band_too_narrow",
-            f"a search to {high / 1e3:g} kHz needs more than the {sample_rate_hz / 1e3:g} kS/s "
-            "of this capture",
-            f"capture with at least {2.5 * high / 1e3:g} kS/s or search a narrower band",
+            f"the driven tone, {tone_hz:g} Hz, does not lie below half the sample rate, "
+            f"{sample_rate_hz / 2:g} Hz",
+            f"record at more than {2 * tone_hz:g} samples/s, or state the tone that was driven",
         )
 
 
-def _check_duration(duration_s: float) -> None:
-    if duration_s < _MIN_DURATION_S:
-        raise CannotMeasure(
-            "too_short",
-            f"the capture lasts {duration_s * 1e3:.3g} ms; a spur search averages many stretches "
-            f"of 13 ms",
-            f"capture at least {_MIN_DURATION_S * 1e3:g} ms, better 0.8 s",
-        )
-
-
-def _searched_bins(spectrum: Spectrum, search_hz: tuple[float, float]) -> tuple[int, int]:
+def _searched_bins(spectrum: DensitySpectrum, search_hz: tuple[float, float]) -> tuple[int, int]:
     """First bin and end of the bins looked at: the band, and beyond it room for the floor."""
     audio_hz = min(_AUDIO_HZ, search_hz[0] - min(SATELLITE_HZ, search_hz[0] / 2.0))
     low = max(search_hz[0] - FLOOR_WINDOW_HZ / 2.0, audio_hz, 8 * spectrum.step_hz)
@@ -169,8 +172,8 @@ def _searched_bins(spectrum: Spectrum, search_hz: tuple[float, float]) -> tuple[
 
 
 def _find(
-    measured: Spectrum,
-    spectrum: Spectrum,
+    measured: DensitySpectrum,
+    spectrum: DensitySpectrum,
     band: tuple[int, int],
     least: float,
     tone_hz: float | None,
@@ -194,15 +197,15 @@ def _find(
     ), floor
 
 
-def _spur(spectrum: Spectrum, floor: Spectral, region: Region) -> Spur:
+def _spur(spectrum: DensitySpectrum, floor: Spectral, region: Region) -> Spur:
     """The spur of a region with the uncertainty that noise and averaging leave."""
     bins = np.arange(region.first, region.last + 1)
     ground = floor[bins]
     signal = np.maximum(spectrum.power[bins] - ground, 0.0)
     # line plus noise: the mean square of a bin has variance ground^2 + 2 ground * signal
     beating = 2.0 * _BEATING_OVERLAP * ground * signal
-    spread = (ground**2 + beating) * BIN_CORRELATION / spectrum.averages
-    floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / BIN_CORRELATION
+    spread = (ground**2 + beating) * HANN_CORRELATION / spectrum.averages
+    floor_bins = FLOOR_WINDOW_HZ / spectrum.step_hz / HANN_CORRELATION
     floor_doubt = 1.25 * float(np.sum(ground)) / np.sqrt(spectrum.averages * floor_bins)
     guessed_doubt = _guess_doubt(spectrum, bins)
     lost, shift = _cut_off(np.asarray(bins - region.centre, dtype=np.float64))
@@ -245,7 +248,7 @@ def _cut_off(distance: Spectral) -> tuple[float, float]:
     return max(1.0 - float(np.sum(power)), 0.0), float(np.sum(distance * power))
 
 
-def _guess_doubt(spectrum: Spectrum, bins: NDArray[np.intp]) -> float:
+def _guess_doubt(spectrum: DensitySpectrum, bins: NDArray[np.intp]) -> float:
     """Doubt of the sum over bins of which some were guessed under a tone's lines, V^2/Hz."""
     return 0.0 if spectrum.guessed is None else float(np.sum(spectrum.guessed[bins]))
 

@@ -186,6 +186,16 @@ def test_a_band_with_its_edges_swapped_is_the_callers_mistake():
         checks.require_band((2000.0, 20.0), RATE)
 
 
+def test_a_rate_that_is_needed_is_met_within_its_rounding():
+    checks.require_sample_rate(20e3, 20e3, "a search")
+    checks.require_sample_rate(20e3 * (1 - 1e-10), 20e3, "a search")
+    found = refused("band_too_narrow", checks.require_sample_rate, 19999.0, 20e3, "a search")
+    assert str(found) == (
+        "a search needs 20000 samples/s or more, the record has 19999; "
+        "record at 20000 samples/s or more"
+    )
+
+
 @pytest.mark.parametrize(
     ("found", "is_fine"),
     [(96000.0, True), (96005.0, True), (96011.0, False), (48000.0, False), (float("nan"), False)],

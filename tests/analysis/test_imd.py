@@ -116,6 +116,18 @@ def refusal(analyse, record, rate_hz=RATE_HZ, **options):
     return refused.value.code
 
 
+@pytest.mark.parametrize("rate_hz", [48000.0, RATE_HZ])
+@pytest.mark.parametrize("seconds", [0.025, 0.1, 0.4])
+def test_one_tone_between_the_two_expected_is_no_signal(rate_hz, seconds):
+    # the search for the one ends at their geometric mean, where that for the other begins: a line
+    # within two bins of it (half a main lobe) shows in both
+    time = np.arange(round(seconds * rate_hz)) / rate_hz
+    noise = 1e-4 * np.random.default_rng(6).standard_normal(time.size)
+    for bins in (-1.5, -1.0, -0.5, 0.0, 0.5):
+        only = np.cos(2 * np.pi * (np.sqrt(19e3 * 20e3) + bins / seconds) * time) + noise
+        assert refusal(analyse_imd_difference, only, rate_hz) == "no_signal", bins
+
+
 def test_refusals():
     good = smpte(noise=1e-5)
     pair = difference(noise=1e-5)

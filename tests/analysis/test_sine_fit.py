@@ -152,6 +152,14 @@ def test_two_close_tones_are_refined_together():
     np.testing.assert_allclose(np.abs(fit.amplitude), 1, rtol=1e-9)
 
 
+def test_two_lines_for_one_tone_run_into_one_and_end_there():
+    # one starts on the tone and one half a bin of 10 Hz beside it
+    t = mid_time(4800)
+    wave = np.cos(2 * np.pi * 19490.0 * t) + 1e-4 * np.random.default_rng(7).standard_normal(t.size)
+    fit = refine_lines(wave, RATE, [19490.0, 19495.0], drifting=[0, 1])
+    np.testing.assert_allclose(fit.frequency_hz, 19490.0, atol=5.0)
+
+
 def test_known_tones_come_back_with_size_and_phase():
     t = mid_time(5001)
     wave = 0.5 + 2 * np.cos(2 * np.pi * 60 * t + 0.1) + 0.5 * np.cos(2 * np.pi * 7000 * t - 0.4)

@@ -215,6 +215,45 @@ def test_crest_factor_of_a_sine_with_an_offset():
     assert analyse_tone(wave, RATE).crest_factor.value == pytest.approx(np.sqrt(2), rel=1e-4)
 
 
+def clipped(hz, gain, phase, rate, noise_v=0.0):
+    """A sine of a fifth of a second, gain times too high, cut off at 1 V sample by sample, and noise."""
+    time = np.arange(int(rate / 5)) / rate
+    wave = np.clip(gain * np.sin(2 * np.pi * hz * time + phase), -1.0, 1.0)
+    return wave + noise(wave.size, noise_v)
+
+
+@pytest.mark.parametrize("noise_v", [0.0, 1e-4])
+@pytest.mark.parametrize("gain", [1.05, 1.3, 2.0, 10.0])
+@pytest.mark.parametrize("hz", [1000.0, 5000.0, 5003.0, 10000.0, 10007.0])
+def test_crest_factor_of_a_flat_top_does_not_overshoot_its_flanks(hz, gain, noise_v):
+    # highest sample over rms: the flat top is the crest. 5 and 10 kHz meet their flanks at phases
+    # 3.75 and 7.5 degrees apart, so how far a top reaches is open by A (1 - cos 3.75 deg), 0.2 %, and
+    # with H3 by twice that.
+    is_open = hz % 1000.0 == 0
+    for phase in (0.0, 0.1, 0.7, 1.1):
+        wave = clipped(hz, gain, phase, RATE, noise_v)
+        truth = np.abs(wave).max() / np.std(wave)
+        found = measure_tone(wave, RATE).crest_factor.value
+        assert found == pytest.approx(truth, rel=5e-3 if is_open else 3e-4), phase
+
+
+@pytest.mark.parametrize(("gain", "phase"), [(1e6, 0.01), (2.0, np.pi / 48), (2.0, 0.0)])
+def test_crest_factor_of_a_square_and_of_a_sine_cut_at_half_its_peak(gain, phase):
+    # 1; and half a sine's peak over its rms, by the samples of one period of 48
+    period = np.clip(gain * np.sin(2 * np.pi * np.arange(48) / 48 + phase), -1.0, 1.0)
+    found = measure_tone(clipped(1000.0, gain, phase, 48000.0), 48000.0).crest_factor
+    assert found.value == pytest.approx(1 / np.sqrt(np.mean(period**2)), rel=1e-6)
+
+
+@pytest.mark.parametrize("hz", [9600.0, 12000.0, 16000.0, 23990.0])
+def test_crest_factor_of_a_sine_of_few_samples_a_period_is_root_two(hz):
+    # at 12 kHz its eight samples miss the crest by up to 7.6 %
+    for phase in np.linspace(0.0, np.pi, 9):
+        wave = 0.2 + np.cos(2 * np.pi * hz * mid_time(20000) + phase)
+        found = measure_tone(wave, RATE).crest_factor
+        assert found.value == pytest.approx(np.sqrt(2), rel=1e-6), phase
+
+
 def test_steady_scaling_and_sign_change_nothing_else():
     wave = np.cos(2 * np.pi * 997.0 * mid_time(20000)) + noise(20000, 1e-4)
     one, other = measure_tone(wave, RATE), measure_tone(-1e-3 * wave, RATE)

@@ -203,6 +203,35 @@ def test_alias(line_hz, rate_hz, seen_hz):
         assert found.frequency_hz.value == pytest.approx(seen_hz, abs=10)
 
 
+@pytest.mark.parametrize("highest_hz", [94e3, 95e3, 95.25e3, 95.35e3, 95.6e3, 95.9e3])
+def test_a_harmonic_just_below_half_the_rate_is_one_like_the_others(highest_hz):
+    # up to the fifth, 10 dB apart; bins are 94 Hz wide, so the last lies 1 to 21 bins below the end
+    rng = np.random.default_rng(17)
+    time = np.arange(2**16) / 192e3
+    levels = {k: 0.3 * 10 ** (-k / 2) / math.sqrt(2) for k in range(1, 6)}
+    record = 1e-6 * rng.standard_normal(time.size)
+    for k, level in levels.items():
+        record += level * math.sqrt(2) * np.sin(2 * np.pi * highest_hz / 5 * k * time + k)
+    result = analyse_wideband(record, 192e3, search_hz=(20e3, 96e3), tone_hz=highest_hz / 5)
+    assert result.spurs == ()
+    assert [s.frequency_hz.value for s in result.tone_harmonics] == pytest.approx(
+        [k / 5 * highest_hz for k in (2, 3, 4, 5)], abs=1.0
+    )
+    # within one bin of the end part of its lobe is cut off
+    assert [s.level_vrms.value for s in result.tone_harmonics] == pytest.approx(
+        [levels[k] for k in (2, 3, 4, 5)], rel=1e-3 if highest_hz < 95.8e3 else 0.1
+    )
+
+
+@pytest.mark.parametrize("tone_hz", [90e3, 95e3, 95.7e3, 95.99e3])
+def test_a_tone_just_below_half_the_rate_is_looked_for_as_far_as_the_spectrum_goes(tone_hz):
+    rng = np.random.default_rng(18)
+    time = np.arange(2**16) / 192e3
+    record = 1e-6 * rng.standard_normal(time.size) + 1e-3 * np.sin(2 * np.pi * 40e3 * time)
+    result = analyse_wideband(record, 192e3, search_hz=(20e3, 90e3), tone_hz=tone_hz)
+    assert [s.frequency_hz.value for s in result.spurs] == pytest.approx([40e3], abs=1.0)
+
+
 def refusal(record, rate_hz=RATE_HZ, **options):
     with pytest.raises(CannotMeasure) as refused:
         analyse_wideband(record, rate_hz, **options)
@@ -213,12 +242,22 @@ def test_refusals():
     rng = np.random.default_rng(15)
     good = noise(rng)
     assert refusal(good[: 2**19], 192e3) == "band_too_narrow"
+    for tone_hz in (RATE_HZ / 2, 700e3):
+        assert refusal(good, tone_hz=tone_hz) == "band_too_narrow"
     assert refusal(good[:10000]) == "too_short"
     assert refusal(np.zeros(COUNT)) == "no_signal"
     assert refusal(np.where(np.arange(COUNT) == 7, np.nan, good)) == "nonfinite"
     assert refusal(good, is_overrange=True) == "overrange"
     assert refusal(np.where(np.arange(COUNT) // 2000 == 9, good[0], good)) == "dropout"
     assert refusal(np.clip(good, -2 * good.std(), 2 * good.std())) == "overrange"
+
+
+def test_a_search_to_half_the_rate_in_a_record_of_a_tenth_of_a_second_is_taken_within_rounding():
+    # a rate that was read from rounded times
+    record = noise(np.random.default_rng(16))[:125000]
+    rate_hz = RATE_HZ * (1 + 1e-10)
+    assert analyse_wideband(record, rate_hz, search_hz=(20e3, RATE_HZ / 2)).spurs == ()
+    assert analyse_wideband(record, RATE_HZ, search_hz=(20e3, rate_hz / 2)).spurs == ()
 
 
 def test_band_upside_down_is_the_callers_mistake():

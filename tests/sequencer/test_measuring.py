@@ -8,14 +8,14 @@ import math
 import re
 import wave
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 from scipy import signal
 from scipy.io import wavfile
 
-from sequencer.analysis.errors import REFUSAL_CODES
+from sequencer.analysis.errors import RefusalCode
 from sequencer.errors import Refused
 from sequencer.measured_kinds import KINDS
 from sequencer.measuring import measure_file
@@ -562,9 +562,30 @@ def test_time_base_when_the_times_are_uneven(name, tmp_path):
     assert refusal_of(path, "tone", {}) == "time_base"
 
 
+@pytest.mark.parametrize(
+    ("kind", "rate", "options", "least"),
+    [
+        ("wideband", 8000, {"band": "1 kHz:3 kHz"}, "20000"),
+        # twice the highest product, 2 x 60 Hz + 7 kHz or 2 x 20 - 19 kHz, and 1 % for the tones
+        ("imd_smpte", 8000, {}, "14382.4"),
+        ("imd_difference", 32000, {}, "42420"),
+        # twice 120 Hz, the first harmonic of 60
+        ("idle", 200, {"band": "20 Hz:90 Hz"}, "240"),
+    ],
+)
+def test_where_the_rate_is_too_low_whatever_the_band_nothing_is_said_of_a_band(
+    kind, rate, options, least, tmp_path
+):
+    path, belongs = write(tmp_path, quiet(rate), rate, "int24", full_scale=1e-2)
+    with pytest.raises(Refused, match=f"needs {least} samples/s or more.* has {rate}; ") as caught:
+        measure_file(path, kind, {**belongs, **options})
+    assert caught.value.code == "band_too_narrow"
+    assert "band" not in caught.value.reason.removeprefix(str(path))
+
+
 def test_every_code_is_shown_in_at_least_two_ways():
     shown = {code: len(ways) for code, ways in REFUSED.items()} | {"time_base": len(UNEVEN)}
-    assert set(shown) == REFUSAL_CODES
+    assert set(shown) == set(get_args(RefusalCode))
     assert min(shown.values()) >= 2
 
 
