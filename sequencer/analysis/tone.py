@@ -56,7 +56,7 @@ _FIRST_MAINS_LINES = 4
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
-_PHASES_SEEN = 2**15  # samples: all of a short record, and enough of a long one
+_PHASES_SEEN = 2**12  # samples: what lies between so many phases is below a millionth
 _TRACE = 1e-3  # of a line, less than any analyser knows its level by
 
 
