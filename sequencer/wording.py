@@ -32,6 +32,8 @@ _NAMES = {
     "spur_to_tone": "strongest spur, relative to the tone",
     "bandwidth_low": "lower -3 dB frequency",
     "bandwidth_high": "upper -3 dB frequency",
+    "power_bandwidth_low": "power bandwidth, from",
+    "power_bandwidth_high": "power bandwidth, to",
     "q_factor": "Q factor",
     "sidebands": "mains sidebands",
 }

@@ -11,6 +11,7 @@ reference frequency, 1 kHz; the gain-limited effective frequency range ends wher
 """
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -35,8 +36,22 @@ class ResponsePoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PowerPoint:
+    """Output power and distortion at one frequency, each with one standard uncertainty.
+
+    thd is a fraction, or the bound on one that noise hides; None where too few harmonics are seen.
+    """
+
+    frequency_hz: float
+    power_w: float
+    thd: float | None
+    power_uncertainty_db: float = 0.0
+    thd_uncertainty: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BandEdge:
-    """Where the gain has fallen by the stated amount.
+    """Where the gain has fallen by the stated amount, or a power bandwidth ends.
 
     frequency_hz has no value where the points don't reach that far down; beyond_hz is then the
     outermost frequency measured: the lower edge lies below it, the upper edge above.
@@ -189,40 +204,80 @@ def check_mask(response: ResponseResult, mask: Sequence[MaskPoint]) -> MaskVerdi
 
 
 def power_bandwidth(
-    frequencies_hz: Sequence[float],
-    powers_w: Sequence[float],
+    points: Sequence[PowerPoint],
     *,
     stated_power_w: float,
+    stated_thd: float,
     reference_hz: float = 1000.0,
 ) -> tuple[BandEdge, BandEdge]:
-    """Lower and upper edge of the range in which half the stated power is available.
+    """Lower and upper edge of the range in which half the stated power is had within the stated THD.
+
+    Outwards from the reference it ends where the power falls below the half or the distortion rises
+    above what is stated, whichever comes first; and it is known no further than the distortion is.
 
     Parameters
     ----------
-    frequencies_hz : two or more, no frequency twice
-    powers_w : greatest power within the stated distortion at each, > 0
-    stated_power_w : the power whose half counts
+    points : any order, no frequency twice; two or more with a distortion about the reference
+    stated_power_w, stated_thd : > 0; the distortion as a fraction
+    reference_hz : within them
 
     Raises
     ------
-    ValueError : a power isn't positive, or as analyse_response
+    ValueError : a power or a distortion isn't positive, or as analyse_response
     """
-    if min(*powers_w, stated_power_w) <= 0.0:
-        raise ValueError(f"powers must be positive, got {min(*powers_w, stated_power_w):g} W")
-    ordered = _ordered(
-        [
-            ResponsePoint(frequency_hz=f, gain_db=float(10.0 * np.log10(p / stated_power_w)))
-            for f, p in zip(frequencies_hz, powers_w, strict=True)
-        ]
-    )
-    frequency = np.array([p.frequency_hz for p in ordered])
-    level = np.array([p.gain_db for p in ordered])
-    half_db = float(10.0 * np.log10(0.5))
-    none = np.zeros_like(level)
+    if min(stated_power_w, stated_thd, *(p.power_w for p in points)) <= 0.0:
+        raise ValueError("points: powers and what is stated must be positive")
+    power = [
+        ResponsePoint(
+            frequency_hz=p.frequency_hz,
+            gain_db=10.0 * math.log10(2.0 * p.power_w / stated_power_w),
+            uncertainty_db=p.power_uncertainty_db,
+        )
+        for p in points
+    ]
+    purity = [
+        ResponsePoint(
+            frequency_hz=p.frequency_hz,
+            gain_db=20.0 * math.log10(stated_thd / p.thd),
+            uncertainty_db=20.0 / math.log(10.0) * p.thd_uncertainty / p.thd,
+        )
+        for p in _up_to_unknown(points, reference_hz)
+        if p.thd
+    ]
     return (
-        _edge(frequency, level, none, reference_hz, half_db, upwards=False),
-        _edge(frequency, level, none, reference_hz, half_db, upwards=True),
+        _nearest(power, purity, reference_hz, upwards=False),
+        _nearest(power, purity, reference_hz, upwards=True),
     )
+
+
+def _up_to_unknown(points: Sequence[PowerPoint], reference_hz: float) -> list[PowerPoint]:
+    """The points about the reference, to both sides up to the first whose distortion isn't known."""
+    unknown_hz = [p.frequency_hz for p in points if p.thd is None]
+    low_hz = max((f for f in unknown_hz if f <= reference_hz), default=0.0)
+    high_hz = min((f for f in unknown_hz if f > reference_hz), default=math.inf)
+    return [p for p in points if low_hz < p.frequency_hz < high_hz]
+
+
+def _nearest(
+    power: Sequence[ResponsePoint],
+    purity: Sequence[ResponsePoint],
+    reference_hz: float,
+    *,
+    upwards: bool,
+) -> BandEdge:
+    """The edge that comes first on the way from the reference, one of the points' end among them."""
+
+    def edge(points: Sequence[ResponsePoint]) -> BandEdge:
+        ordered = _ordered(points)
+        frequency = np.array([p.frequency_hz for p in ordered])
+        margin = np.array([p.gain_db for p in ordered])
+        doubt = np.array([p.uncertainty_db for p in ordered])
+        return _edge(frequency, margin, doubt, reference_hz, 0.0, upwards=upwards)
+
+    def place_hz(of: BandEdge) -> float:
+        return of.frequency_hz.value or of.beyond_hz or 0.0
+
+    return (min if upwards else max)(edge(power), edge(purity), key=place_hz)
 
 
 def _ordered(points: Sequence[ResponsePoint]) -> list[ResponsePoint]:

@@ -206,18 +206,20 @@ def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
     )
 
 
-def edge_finding(name: str, edge: BandEdge) -> Finding:
-    """A band edge; where the sweep ends before it, the sweep's end as its bound."""
+def edge_finding(
+    name: str, edge: BandEdge, beyond: str = "the sweep does not reach further"
+) -> Finding:
+    """A band edge; where the sweep ends before it, its end as the bound, with beyond as remark."""
     if edge.beyond_hz is None:
         return found(name, "Hz", edge.frequency_hz)
-    is_low = name == "bandwidth_low"
+    is_low = name.endswith("bandwidth_low")
     return Finding(
         name=name,
         unit="Hz",
         value=None,
         upper_bound=edge.beyond_hz if is_low else None,
         lower_bound=None if is_low else edge.beyond_hz,
-        remarks=("the sweep does not reach further",),
+        remarks=(beyond,),
     )
 
 

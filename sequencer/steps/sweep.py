@@ -16,7 +16,14 @@ from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
-from sequencer.quantities import Count, Decibels, LevelQuantity, PositiveFrequency, parse_level
+from sequencer.quantities import (
+    Count,
+    Decibels,
+    LevelQuantity,
+    PositiveFrequency,
+    Ratio,
+    parse_level,
+)
 from sequencer.steps import driving
 from sequencer.steps.base import (
     BenchAccess,
@@ -41,6 +48,9 @@ SETTLE_CYCLES = 2
 SETTLE_S = 0.02
 LOCK = "reference"
 SAME = 1e-6  # frequencies nearer than this are one
+_POWER_BANDWIDTH = ("power_bandwidth_low", "power_bandwidth_high")
+_LEAST_SHARE = 0.5  # of rated power, which is what a power bandwidth asks for (IEC 60268-3)
+_NOT_BEYOND = "power and distortion are not measured further"
 
 
 class MaskPoint(BaseModel):
@@ -72,6 +82,12 @@ class SweepSettings(StepSettings):
     flat_from: PositiveFrequency = Field(default=20.0, description="band of the flatness, from")
     flat_to: PositiveFrequency = Field(default=20e3, description="band of the flatness, to")
     mask: tuple[MaskPoint, ...] = Field(default=(), description="corners, joined on a log axis")
+    until: Ratio | None = Field(
+        default=None,
+        gt=0,
+        lt=0.5,
+        description="THD within which half of rated power must be had, for the power bandwidth",
+    )
 
     def frequencies_hz(self) -> list[float]:
         """The frequencies of the sweep, the reference first.
@@ -89,7 +105,7 @@ def _is_near(frequency_hz: float, others_hz: Iterable[float]) -> bool:
 
 @register
 class Sweep(StepKind[SweepSettings]):
-    """Gain relative to a reference frequency, band edges, flatness, mask and THD over frequency."""
+    """Gain relative to a reference, band edges, flatness, mask, THD over frequency, power bandwidth."""
 
     name = "sweep"
     settings = SweepSettings
@@ -100,6 +116,8 @@ class Sweep(StepKind[SweepSettings]):
         "bandwidth_high": "Hz",
         "thd": "1",
         "mask_margin": "dB",
+        "power_bandwidth_low": "Hz",
+        "power_bandwidth_high": "Hz",
     }
 
     def check(self, settings: SweepSettings, unit: UnitData) -> list[str]:
@@ -112,6 +130,13 @@ class Sweep(StepKind[SweepSettings]):
         for name in ("reference", "flat_from", "flat_to"):
             if not settings.start <= getattr(settings, name) <= settings.stop:
                 problems.append(f"{name} must lie between start and stop")
+        watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
+        if settings.until is not None and watts < _LEAST_SHARE * unit.rated_power_w:
+            problems.append(
+                f"until is for the power bandwidth, which takes a level of half of rated power or "
+                f"more, not {say(watts, 'W')} of {say(unit.rated_power_w, 'W')}; raise the level or "
+                "leave until out"
+            )
         return problems
 
     def demand(self, settings: SweepSettings, unit: UnitData) -> Demand:
@@ -151,7 +176,7 @@ class Sweep(StepKind[SweepSettings]):
     def evaluate(
         self, settings: SweepSettings, captures: Sequence[Capture], situation: Situation
     ) -> list[Finding]:
-        """Gain, flatness, band edges, the worst distortion and the mask."""
+        """Gain, flatness, band edges, the worst distortion, the mask and the power bandwidth."""
         points, reasons = _points(settings, captures, situation)
         if any(not capture.facts["is_locked"] for capture in captures):
             reasons = ["the wanted level was not reached"]
@@ -159,7 +184,8 @@ class Sweep(StepKind[SweepSettings]):
             return [
                 not_found(name, unit, reasons[0])
                 for name, unit in self.readings.items()
-                if name != "mask_margin" or settings.mask
+                if (name != "mask_margin" or settings.mask)
+                and (name not in _POWER_BANDWIDTH or settings.until is not None)
             ]
         return _findings(settings, points, situation)
 
@@ -179,6 +205,7 @@ class _Point:
     """One frequency: gain in dB with its doubt, THD as a fraction (a bound where noise hides it)."""
 
     frequency_hz: float
+    level_vrms: float
     gain_db: float
     doubt_db: float
     thd: float | None
@@ -224,6 +251,7 @@ def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point
     thd = result.thd
     return _Point(
         frequency_hz=capture.facts["frequency_hz"],
+        level_vrms=level,
         gain_db=20.0 * math.log10(level / capture.facts["emf_vrms"]),
         doubt_db=20.0 / math.log(10.0) * relative,
         # With H3 above half the sample rate the sum would leave out what matters.
@@ -233,11 +261,16 @@ def _point(result: ToneResult, capture: Capture, situation: Situation) -> _Point
     )
 
 
-def _respond(settings: SweepSettings, points: Sequence[_Point]) -> ResponseResult:
-    reference = points[0]
-    others = [
-        point for point in points[1:] if not _is_near(point.frequency_hz, [reference.frequency_hz])
+def _apart(points: Sequence[_Point]) -> list[_Point]:
+    """The points, the reference first, without a second one at its frequency."""
+    reference, *others = points
+    return [
+        reference,
+        *(p for p in others if not _is_near(p.frequency_hz, [reference.frequency_hz])),
     ]
+
+
+def _respond(settings: SweepSettings, points: Sequence[_Point]) -> ResponseResult:
     return response.analyse_response(
         [
             ResponsePoint(
@@ -245,9 +278,9 @@ def _respond(settings: SweepSettings, points: Sequence[_Point]) -> ResponseResul
                 gain_db=point.gain_db,
                 uncertainty_db=point.doubt_db,
             )
-            for point in (reference, *others)
+            for point in _apart(points)
         ],
-        reference_hz=reference.frequency_hz,
+        reference_hz=points[0].frequency_hz,
         band_hz=(settings.flat_from, settings.flat_to),
     )
 
@@ -277,7 +310,52 @@ def _findings(
                 remarks=(where,),
             )
         )
+    if settings.until is not None:
+        findings += _power_bandwidth(settings.until, points, situation)
     return findings
+
+
+def _power_bandwidth(until: float, points: Sequence[_Point], situation: Situation) -> list[Finding]:
+    """Both edges; none where half of rated power isn't had within the distortion at the reference."""
+    unit, level = situation.unit, rectangular(situation.of(Role.ANALYSER).level)
+    level_db = 20.0 / math.log(10.0) * level
+    at_each = [
+        response.PowerPoint(
+            frequency_hz=point.frequency_hz,
+            power_w=point.level_vrms**2 / unit.load_ohm,
+            # a bound above what is asked decides nothing
+            thd=None if point.is_bound and (point.thd or 0.0) > until else point.thd,
+            power_uncertainty_db=math.hypot(point.doubt_db, level_db),
+            thd_uncertainty=math.hypot(point.thd_doubt, _own_thd(situation)),
+        )
+        for point in _apart(points)
+    ]
+    reference = at_each[0]
+    if reference.thd is None:
+        why = "the distortion at the reference could not be measured"
+    elif reference.thd > until or reference.power_w < _LEAST_SHARE * unit.rated_power_w:
+        why = (
+            f"at the reference there are {say(reference.power_w, 'W')} with "
+            f"{100.0 * reference.thd:.2g} % of distortion"
+        )
+    else:
+        low, high = response.power_bandwidth(
+            at_each,
+            stated_power_w=unit.rated_power_w,
+            stated_thd=until,
+            reference_hz=reference.frequency_hz,
+        )
+        return [
+            edge_finding("power_bandwidth_low", low, beyond=_NOT_BEYOND),
+            edge_finding("power_bandwidth_high", high, beyond=_NOT_BEYOND),
+        ]
+    return [not_found(name, "Hz", why) for name in _POWER_BANDWIDTH]
+
+
+def _own_thd(situation: Situation) -> float:
+    """Standard uncertainty of a distortion by what the instruments have of their own."""
+    analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
+    return rectangular(math.hypot(analyser.distortion, generator.distortion))
 
 
 def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Situation) -> Finding:
@@ -291,8 +369,6 @@ def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Sit
             "thd", "1", "no distortion could be measured between flat_from and flat_to"
         )
     worst = max(known, key=lambda point: point.thd or 0.0)
-    analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
-    own = rectangular(math.hypot(analyser.distortion, generator.distortion))
     remark = (f"at {say(worst.frequency_hz, 'Hz')}",)
     if worst.is_bound:
         return Finding(
@@ -303,7 +379,7 @@ def _worst_thd(settings: SweepSettings, points: Sequence[_Point], situation: Sit
             upper_bound=worst.thd,
             remarks=remark,
         )
-    doubt = math.hypot(worst.thd_doubt, own)
+    doubt = math.hypot(worst.thd_doubt, _own_thd(situation))
     return Finding(
         name="thd", unit="1", value=worst.thd, standard_uncertainty=doubt, remarks=remark
     )

@@ -1,10 +1,14 @@
 """Responses from points: against filters whose corners and levels are known in closed form."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sequencer.analysis.response import (
     MaskPoint,
+    PowerPoint,
     ResponsePoint,
     analyse_response,
     check_mask,
@@ -142,14 +146,49 @@ def test_mask_open_on_one_side_and_beyond_its_ends():
     assert check_mask(response, nowhere).compared == 0
 
 
+STEPS_HZ = [1000.0 * 10 ** (n / 20) for n in range(-20, 41)]
+
+
+def first_order(corner_hz=30e3, power_w=100.0, thd=1e-4):
+    """Power falling as a first-order low-pass: half of it is left at the corner."""
+    return [
+        PowerPoint(frequency_hz=f, power_w=power_w / (1 + (f / corner_hz) ** 2), thd=thd)
+        for f in STEPS_HZ
+    ]
+
+
 def test_power_bandwidth_ends_at_half_the_stated_power():
-    # available power falling as a first-order low-pass with corner 30 kHz: half at the corner
-    frequencies = [1000.0 * 10 ** (n / 20) for n in range(-20, 41)]
-    powers = [100.0 / (1 + (f / 30e3) ** 2) for f in frequencies]
-    low, high = power_bandwidth(frequencies, powers, stated_power_w=100.0)
+    low, high = power_bandwidth(first_order(), stated_power_w=100.0, stated_thd=1e-3)
     assert high.frequency_hz.value == pytest.approx(30e3, rel=1e-3)
     assert low.frequency_hz.value is None
     assert low.beyond_hz == pytest.approx(100.0)
+
+
+def test_power_bandwidth_ends_where_the_distortion_passes_the_stated_one():
+    # distortion in proportion to frequency, 0.01 % at 1 kHz: 0.1 % at 10 kHz, long before half the power
+    points = [replace(p, thd=1e-7 * p.frequency_hz) for p in first_order()]
+    low, high = power_bandwidth(points, stated_power_w=100.0, stated_thd=1e-3)
+    assert high.frequency_hz.value == pytest.approx(10e3, rel=1e-6)
+    assert low.beyond_hz == pytest.approx(100.0)
+
+
+def test_power_bandwidth_is_known_no_further_than_the_distortion():
+    points = [
+        replace(p, thd=None) if p.frequency_hz > 12e3 or 250 < p.frequency_hz < 300 else p
+        for p in first_order()
+    ]
+    low, high = power_bandwidth(points, stated_power_w=100.0, stated_thd=1e-3)
+    assert high.frequency_hz.value is None
+    assert high.beyond_hz == max(f for f in STEPS_HZ if f <= 12e3)
+    assert low.beyond_hz == min(f for f in STEPS_HZ if f >= 300)
+
+
+def test_the_doubt_of_a_power_bandwidth_is_that_of_power_or_distortion_over_the_slope():
+    # d/dx of 10 lg(1 + e^2x), x = ln f over the corner, is 10/ln 10 dB at the corner
+    points = [replace(p, power_uncertainty_db=0.1) for p in first_order()]
+    _, high = power_bandwidth(points, stated_power_w=100.0, stated_thd=1e-3)
+    slope_db = 10 / math.log(10)
+    assert high.frequency_hz.standard_uncertainty == pytest.approx(30e3 * 0.1 / slope_db, rel=0.02)
 
 
 def test_mistakes_of_the_caller():
@@ -165,4 +204,4 @@ def test_mistakes_of_the_caller():
     with pytest.raises(ValueError, match="mask"):
         check_mask(analyse_response(points), [MaskPoint(frequency_hz=1.0, min_db=0, max_db=0)])
     with pytest.raises(ValueError, match="positive"):
-        power_bandwidth([100.0, 1000.0], [0.0, 1.0], stated_power_w=1.0)
+        power_bandwidth(first_order(power_w=0.0), stated_power_w=1.0, stated_thd=1e-3)

@@ -21,6 +21,7 @@ LEVEL_V = math.sqrt(8.0)
         (STEP + ", mask: [{frequency: 1 kHz, max: 1}]", "no unit"),
         (STEP + ", mask: [{frequency: 1 kHz, min: 1 dB, max: 0 dB}]", "min is not below max"),
         (STEP + ", mask: [{frequency: 1 kHz}]", "neither min nor max"),
+        (STEP + ", until: 0.1 %", "until is for the power bandwidth"),
     ],
 )
 def test_wrong_settings_are_refused(on, text, words):
@@ -127,6 +128,37 @@ def test_a_mask_with_one_side_only_judges_that_side(on):
 
 def test_without_a_mask_there_is_no_margin(on):
     assert "mask_margin" not in on.run(STEP, _filtered(on)).findings()
+
+
+POWER = "kind: sweep, level: 100 W, start: 10 Hz, stop: 100 kHz, points: 25, until: 0.1 %"
+
+
+def test_the_power_bandwidth_ends_where_half_of_rated_power_is_left(on):
+    bench = _filtered(on, low_hz=20.0)
+    bench.amplifier.harmonics = {2: 3e-4, 3: 4e-4}
+    found = on.run(POWER, bench).findings(accuracy={})
+    # Half of the 100 W that are there at 1 kHz: a first-order low-pass at its corner, or nearly.
+    for name, hz in (("power_bandwidth_low", 20.0), ("power_bandwidth_high", 60e3)):
+        assert found[name].value == pytest.approx(hz, rel=3e-3)
+        assert found[name].unit == "Hz"
+
+
+def test_more_distortion_than_asked_leaves_no_power_bandwidth(on):
+    bench = _filtered(on)
+    bench.amplifier.harmonics = {3: 2e-3}
+    found = on.run(POWER, bench).findings()
+    assert found["power_bandwidth_high"].value is None
+    assert "at the reference there are 100 W with 0.2 % of distortion" in (
+        found["power_bandwidth_high"].reason
+    )
+
+
+def test_a_power_bandwidth_beyond_the_sweep_is_a_bound(on):
+    bench = _filtered(on, low_hz=1.0, high_hz=500e3)
+    bench.amplifier.harmonics = {3: 2e-4}
+    found = on.run(POWER, bench).findings()
+    assert found["power_bandwidth_low"].upper_bound == 10.0
+    assert found["power_bandwidth_high"].lower_bound == 100e3
 
 
 def test_one_level_is_reached_from_below_and_kept_for_all_frequencies(on):
