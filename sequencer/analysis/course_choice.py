@@ -16,6 +16,8 @@ _QUIETER = 0.5
 _FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
 _LEAST_QUALITY = 0.3  # hardly more than the double pole of two equal decays
 _READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to count by
+_COVER = 2.0  # standard deviations
+_SAME_CYCLES = 0.25  # in the record; frequencies nearer than this are hardly told apart
 _ROUNDING = 1e-9  # of the largest value
 
 
@@ -26,20 +28,55 @@ def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> 
         return steady
     decaying = fit_course("decaying", trend, event_s)
     noise_v2 = max(trend.noise_v, _rounding_v(trend)) ** 2
-    if steady.squares_v2 - decaying.squares_v2 < _EARNED * noise_v2:
-        if not _rings_beside(trend, steady):
-            return steady
-    elif not _rings_beside(trend, decaying):
-        return decaying
+    decays = steady.squares_v2 - decaying.squares_v2 >= _EARNED * noise_v2
+    plain = decaying if decays else steady
+    if not _rings_beside(trend, plain):
+        return plain
     kinds: tuple[Kind, ...] = ("two-stage", "ringing")
     fitted = [fit_course(kind, trend, event_s) for kind in kinds]
     fitted.append(mixed or fit_course("mixed", trend, event_s))
     further = [course for course in fitted if not course.rings or course.quality > _LEAST_QUALITY]
-    best = min(further, key=lambda course: course.squares_v2)
+    chosen = _simplest(trend, [decaying, *further])
+    if _is_told(trend, chosen):
+        return chosen
+    return _simplest(trend, [plain, *(course for course in further if _is_told(trend, course))])
+
+
+def _is_told(trend: Trend, course: Course) -> bool:
+    """Whether a course has no ring, or one that is surely there and is no hum."""
+    return not course.rings or (_ring_is_sure(course) and not _is_image(trend, course))
+
+
+def _ring_is_sure(course: Course) -> bool:
+    """Whether the amplitude and the frequency of a course's ring are more than their doubt."""
+    amplitude, frequency = course.ring_amplitude_v(), course.nonlinear_estimate(1)
+    return all(
+        estimate.value is not None and estimate.value > _COVER * estimate.standard_uncertainty
+        for estimate in (amplitude, frequency)
+    )
+
+
+def _is_image(trend: Trend, course: Course) -> bool:
+    """Whether a ring is what the averaging leaves of hum: steady, at its place and no larger."""
+    rate, frequency = course.nonlinear_estimate(0), course.nonlinear_estimate(1)
+    if rate.value is None or frequency.value is None or not trend.image_v:
+        return False
+    span_s = float(trend.time_s[-1] - trend.time_s[0])
+    reach_hz = max(_COVER * frequency.standard_uncertainty, _SAME_CYCLES / span_s)
+    return (
+        abs(frequency.value - trend.image_hz) < reach_hz
+        and abs(rate.value) < _COVER * rate.standard_uncertainty
+        and float(np.hypot(*course.linear[1:3])) < trend.image_v
+    )
+
+
+def _simplest(trend: Trend, courses: list[Course]) -> Course:
+    """The course of the fewest parts that explains a trend about as well as the best of them."""
+    best = min(courses, key=lambda course: course.squares_v2)
     density = _density_v2_per_hz(trend, best)
     enough = _misfit(trend, best, density) + _EARNED
     by_parts = sorted(
-        [decaying, *further],
+        courses,
         key=lambda course: (course.linear.size, _misfit(trend, course, density)),
     )
     return next(course for course in by_parts if _misfit(trend, course, density) < enough)

@@ -333,9 +333,9 @@ def _result(
         else Estimate(value=None),
         time_constant_s=None if ringing or is_endless else _time_constant(course),
         final_value_v=final,
-        ring_frequency_hz=_nonlinear(course, 1) if ringing else None,
+        ring_frequency_hz=course.nonlinear_estimate(1) if ringing else None,
         ring_time_constant_s=_time_constant(course) if ringing else None,
-        ring_amplitude_v=_ring_amplitude(course) if ringing else None,
+        ring_amplitude_v=course.ring_amplitude_v() if ringing else None,
         is_settled=is_given and not is_beyond,
         is_oscillating=ringing,
         is_extrapolated=is_given and is_beyond,
@@ -499,30 +499,13 @@ def _time_by_points(
     )
 
 
-def _nonlinear(course: Course, index: int) -> Estimate:
-    place = course.linear.size + index
-    return Estimate(
-        value=float(course.nonlinear[index]),
-        standard_uncertainty=float(np.sqrt(course.covariance[place, place])),
-    )
-
-
 def _time_constant(course: Course) -> Estimate | None:
     """Time constant of the slowest decay, s; None where it doesn't decay at all."""
     if course.kind == "steady":
         return None
     count = 1 if course.rings else course.nonlinear.size
-    rate = _nonlinear(course, int(np.argmin(course.nonlinear[:count])))
+    rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
     if rate.value is None or rate.value <= 0.0:
         return None
     tau = 1.0 / rate.value
     return Estimate(value=tau, standard_uncertainty=rate.standard_uncertainty * tau * tau)
-
-
-def _ring_amplitude(course: Course) -> Estimate:
-    """Amplitude of the ringing at the event, V peak."""
-    wave = course.linear[1:3]
-    amplitude = float(np.hypot(*wave))
-    gradient = wave / max(amplitude, 1e-300)
-    variance = float(gradient @ course.covariance[1:3, 1:3] @ gradient)
-    return Estimate(value=amplitude, standard_uncertainty=float(np.sqrt(max(variance, 0.0))))

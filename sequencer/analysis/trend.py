@@ -27,7 +27,8 @@ class Trend:
 
     step_s is the distance of points; kernel_s the mains cycle, two of which a point averages, 0 where
     the record is so slow that its samples are the points. noise_v is the standard deviation of a
-    point, from differences of neighbours.
+    point, from differences of neighbours. image_hz: where the points show what is left of hum whose
+    cycle is no whole number of samples; image_v: more than its amplitude in volts peak.
     """
 
     time_s: Samples
@@ -35,6 +36,8 @@ class Trend:
     step_s: float
     kernel_s: float
     noise_v: float
+    image_hz: float = 0.0
+    image_v: float = 0.0
 
     @property
     def neighbour_correlation(self) -> float:
@@ -59,13 +62,27 @@ def find_points(
         return _every_sample(samples, sample_rate_hz, start_s, end_s)
     means = interval_means(samples, sample_rate_hz, start_s, end_s, cycle_s)
     value = (means[1:] + means[:-1]) / 2.0
+    image_hz, image_v = _image_of_hum(samples, sample_rate_hz, cycle_s)
     return Trend(
         time_s=np.asarray(start_s + cycle_s * np.arange(1, value.size + 1), dtype=np.float64),
         value_v=value,
         step_s=cycle_s,
         kernel_s=cycle_s,
         noise_v=_point_noise(value, 0.5),
+        image_hz=image_hz,
+        image_v=image_v,
     )
+
+
+def _image_of_hum(samples: Samples, sample_rate_hz: float, cycle_s: float) -> tuple[float, float]:
+    """Frequency and greatest amplitude of what a cycle of no whole number of samples leaves of hum.
+
+    A sample cut in two at an edge stands for a step, whose images lie about the sample rate, all hum
+    lines' at one place of the points: 1/n of a line, of which the mean over n samples leaves 1/n.
+    """
+    count = sample_rate_hz * cycle_s
+    last = samples[-max(round(count), 1) :]
+    return abs(count - round(count)) / cycle_s, float(np.ptp(last)) / 2.0 / count**2
 
 
 def _every_sample(samples: Samples, sample_rate_hz: float, start_s: float, end_s: float) -> Trend:

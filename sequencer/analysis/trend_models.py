@@ -30,6 +30,7 @@ from scipy.fft import next_fast_len
 from scipy.optimize import least_squares
 
 from sequencer.analysis.arrays import Samples
+from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.trend import Trend
 
 Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
@@ -122,6 +123,22 @@ class Course:
         """Standard uncertainty of the course at times after the event."""
         gradient = _jacobian(self.kind, time_s, self.linear, self.nonlinear, 0.0)
         return np.asarray(np.linalg.norm(gradient @ self.covariance_root.T, axis=1))
+
+    def nonlinear_estimate(self, index: int) -> Estimate:
+        """A rate, 1/s, or the frequency, Hz, with its doubt."""
+        place = self.linear.size + index
+        return Estimate(
+            value=float(self.nonlinear[index]),
+            standard_uncertainty=float(np.sqrt(self.covariance[place, place])),
+        )
+
+    def ring_amplitude_v(self) -> Estimate:
+        """Amplitude at the event of what oscillates, V peak."""
+        wave = self.linear[1:3]
+        amplitude = float(np.hypot(*wave))
+        gradient = wave / max(amplitude, 1e-300)
+        variance = float(gradient @ self.covariance[1:3, 1:3] @ gradient)
+        return Estimate(value=amplitude, standard_uncertainty=float(np.sqrt(max(variance, 0.0))))
 
 
 def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:

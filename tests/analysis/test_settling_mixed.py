@@ -167,3 +167,42 @@ def test_part_of_a_cycle_gives_no_wrong_time(ring_hz, ring_tau_s, ring_v, tau_s,
         assert abs(found.value - record.settled_s()) < 3.0 * found.standard_uncertainty
     else:
         assert result.is_end_open or result.is_extrapolated
+
+
+@pytest.mark.parametrize("seed", [49, 50])  # 50: a ring of (0.9 +- 1.9) uV that grows was taken
+def test_a_beat_of_hum_that_tells_no_ring_leaves_the_decay(seed):
+    rate_hz = 48000.0
+    rng = np.random.default_rng(seed)
+    time = np.arange(int(10 * rate_hz)) / rate_hz
+    tau_s = 1.0 + 0.1 * rng.random()
+    volts = np.where(time < 0.5, 0.0, 2e-3 + 0.5 * np.exp(-np.maximum(time - 0.5, 0.0) / tau_s))
+    volts += 1e-4 * rng.standard_normal(time.size)
+    volts += 1e-3 * np.sqrt(2) * np.sin(2 * np.pi * 50.02 * time + 6 * rng.random())
+    result = analyse_settling(volts, rate_hz, within_v=WITHIN_V)
+    assert not result.is_oscillating
+    assert result.final_value_v.value == pytest.approx(2e-3, abs=1e-6)
+    assert result.time_constant_s.value == pytest.approx(tau_s, abs=5e-5)
+    assert result.settling_time_s.value == pytest.approx(tau_s * np.log(0.5 / 8e-3), abs=1e-3)
+
+
+def hum_of_broken_cycles(hum_v, rate_hz=1000.0):
+    """2 mV and hum, V r.m.s., of 60.03 Hz: 16.66 samples a cycle leave it an image at 20.51 Hz."""
+    time = np.arange(int(20 * rate_hz)) / rate_hz
+    volts = 2e-3 + hum_v * np.sqrt(2) * np.sin(2 * np.pi * 60.03 * time + 1)
+    return time, volts + 1e-4 * np.random.default_rng(1).standard_normal(time.size)
+
+
+@pytest.mark.parametrize("hum_v", [20e-3, 0.1, 1.0])
+def test_hum_whose_cycle_is_no_whole_number_of_samples_is_no_ring(hum_v):
+    _, volts = hum_of_broken_cycles(hum_v)
+    result = analyse_settling(volts, 1000.0, within_v=WITHIN_V, mains_hz=60.0)
+    assert not result.is_oscillating
+    assert result.final_value_v.value == pytest.approx(2e-3, abs=5e-6)
+
+
+@pytest.mark.parametrize(("ring_hz", "ring_v"), [(17.7, 40e-6), (20.51, 1e-3)])
+def test_a_ring_beside_such_hum_or_larger_than_its_image_is_found(ring_hz, ring_v):
+    time, volts = hum_of_broken_cycles(20e-3)
+    volts += ring_v * np.cos(2 * np.pi * ring_hz * time)
+    result = analyse_settling(volts, 1000.0, within_v=WITHIN_V, mains_hz=60.0)
+    assert result.is_oscillating
