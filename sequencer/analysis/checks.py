@@ -78,6 +78,8 @@ def require_usable(
     record = require_finite(samples)
     low, high = float(record.min()), float(record.max())
     if low == high:
+        if range_peak_v is not None and abs(low) >= _NEAR_RANGE_LIMIT * range_peak_v:
+            raise _overrange(f"all {record.size} samples lie at the end of the range, {low:.6g} V")
         raise CannotMeasure(
             "no_signal",
             f"all {record.size} samples are {low:g} V; a live input shows noise in its last bits",

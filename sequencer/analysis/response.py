@@ -22,6 +22,8 @@ from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.estimates import Estimate
 
 _FALL_DB = 3.0
+_SURELY_BELOW = 4.0  # standard uncertainties
+_CLEAR = 10.0  # of them from one point to the next: the curve's own slope there, not noise's
 SAME = 1e-3
 """A commanded 20 Hz that comes out as 19.9996 Hz belongs to the band, relative."""
 
@@ -333,27 +335,61 @@ def _edge(
     *,
     upwards: bool,
 ) -> BandEdge:
-    """First crossing of level_db on the way from the reference outwards."""
+    """Crossing of level_db on the way from the reference outwards.
+
+    The first one; where noise lets the points cross again before they lie below it for certain, the
+    middle between that and the last.
+    """
     x = np.log(frequency)
     beyond = frequency >= reference_hz if upwards else frequency <= reference_hz
     outwards = np.flatnonzero(beyond) if upwards else np.flatnonzero(beyond)[::-1]
-    below = outwards[relative[outwards] < level_db]
-    if not below.size:
+    is_below = relative[outwards] < level_db
+    if not is_below.any():
         outermost = float(frequency[-1] if upwards else frequency[0])
         return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=outermost)
-    k = int(below[0])
-    inner = k - 1 if upwards else k + 1
-    if not 0 <= inner < x.size:
-        return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=float(frequency[k]))
+    first = int(np.argmax(is_below))
+    if first == 0 and not 0 <= outwards[0] + (-1 if upwards else 1) < x.size:
+        return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=float(frequency[outwards[0]]))
+    is_sure = relative[outwards] < level_db - _SURELY_BELOW * spread[outwards]
+    sure = int(np.argmax(is_sure)) if is_sure.any() else outwards.size
+    again = first + np.flatnonzero(~is_below[first:sure])
     curve = PchipInterpolator(x, relative)
-    low, high = sorted((x[k], x[inner]))
-    roots = np.asarray(curve.solve(level_db, extrapolate=False), dtype=np.float64)
-    inside = roots[(roots >= low) & (roots <= high)]
-    place = float(inside[0]) if inside.size else float(x[k])
-    slope = abs(float(curve(place, 1)))
-    edge_hz = float(np.exp(place))
-    doubt = edge_hz * float(max(spread[k], spread[inner])) / max(slope, 1e-12)
-    return BandEdge(frequency_hz=Estimate(value=edge_hz, standard_uncertainty=doubt))
+
+    def place(outer: int) -> float:
+        """Where the curve crosses between a point below and the one before it."""
+        k = int(outwards[outer])
+        low, high = sorted((x[k], x[k - 1 if upwards else k + 1]))
+        roots = np.asarray(curve.solve(level_db, extrapolate=False), dtype=np.float64)
+        inside = roots[(roots >= low) & (roots <= high)]
+        return float(inside[0]) if inside.size else float(x[k])
+
+    begin = place(first)
+    end = place(min(int(again[-1]) + 1, outwards.size - 1)) if again.size else begin
+    k = int(outwards[first])
+    inner = k - 1 if upwards else k + 1
+    scatter = max(float(spread[k]), float(spread[inner]))
+    if abs(float(relative[k] - relative[inner])) >= _CLEAR * scatter:
+        slope = abs(float(curve(begin, 1)))
+    else:
+        slope = _slope(x, relative, scatter, k)
+    doubt = scatter / max(slope, 1e-12)
+    edge_hz = math.exp((begin + end) / 2)
+    return BandEdge(
+        frequency_hz=Estimate(
+            value=edge_hz,
+            standard_uncertainty=edge_hz * math.hypot(doubt, (end - begin) / math.sqrt(12)),
+        )
+    )
+
+
+def _slope(x: Spectral, relative: Spectral, scatter: float, at: int) -> float:
+    """Slope about a point, dB per unit of x, over so many points that it is not made by noise."""
+    for reach in range(1, x.size):
+        low, high = max(at - reach, 0), min(at + reach, x.size - 1)
+        change = abs(float(relative[high] - relative[low]))
+        if change >= _SURELY_BELOW * scatter or (low == 0 and high == x.size - 1):
+            break
+    return change / float(x[high] - x[low])
 
 
 def _limit(

@@ -6,7 +6,7 @@ readings.
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -347,9 +347,15 @@ def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
     if len(chosen) == 0:
         return Estimate(value=None)
     index = list(chosen)
-    return line_estimate(
+    whole = line_estimate(
         lines.fit.amplitude[index], lines.doubt_v2[index], scale=1 / lines.amplitude_v
     )
+    if whole.upper_bound is None or len(index) == 1 or not lines.has_more_than_seen(index):
+        return whole
+    # what rounding may do to each line it need not do to all: the sum is no less than its greatest part
+    each = (_fraction(lines, [i]) for i in index)
+    greatest = max(part.upper_bound or part.value or 0.0 for part in each)
+    return replace(whole, upper_bound=max(whole.upper_bound, greatest))
 
 
 def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:

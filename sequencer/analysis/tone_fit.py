@@ -59,6 +59,7 @@ _LEAST_OVER_MAINS = 6.0
 _EVEN_BINS = 0.5
 _NEAR_EVEN = 0.1
 _PLACED_BINS = 0.02  # how well a line among others is placed between bins
+_MORE = 1.1
 _LEFT_SHARE = 0.3
 _LEFT_OVER_NOISE = 1e3
 
@@ -152,6 +153,10 @@ class ToneLines(FittedLines):
     hidden_hum: Mapping[int, tuple[int, float]] = field(
         default_factory=lambda: MappingProxyType({})
     )
+
+    def has_more_than_seen(self, index: Sequence[int]) -> bool:
+        """Whether rounding or leaks add to the noise that is seen around some of the lines."""
+        return bool((self.noise_v2[index] > _MORE * self.seen_v2[index]).any())
 
     @property
     def doubt_v2(self) -> Spectral:

@@ -44,6 +44,12 @@ def test_a_sample_that_is_no_number_is_refused(bad, analyse):
     assert "1234" in refusal.reason
 
 
+def test_a_constant_at_the_end_of_the_range_is_overrange():
+    for level in (1.5, -1.5):
+        wave = quantised(np.full(COUNT, level), bits=16)
+        refused("overrange", analyse_idle, wave, RATE, range_peak_v=1.0)
+
+
 @pytest.mark.parametrize("level", [0.0, 0.25])
 def test_a_constant_is_no_signal(level):
     refused("no_signal", analyse_tone, np.full(COUNT, level), RATE)

@@ -150,3 +150,18 @@ def test_the_doubt_of_thd_plus_noise_of_a_rounded_tone_is_no_more_than_all_its_r
     assert 0.0 < found.value < 1.5 * whole
     assert found.value - 2 * found.standard_uncertainty < 0.0  # there is no distortion
     assert found.standard_uncertainty < 2 * whole
+
+
+def test_a_bound_on_the_thd_of_a_rounded_tone_is_none_below_its_harmonics():
+    """1 mV rms in 16-bit codes of 1 V, harmonics of 0.1, 0.03 and 0.01 %: all under a code."""
+    rng, t = np.random.default_rng(2), np.arange(48000) / 48e3
+    truth = np.sqrt(1e-3**2 + 3e-4**2 + 1e-4**2)
+    for _ in range(20):
+        turn = 2 * np.pi * 1000 * (1 + 1e-3 * rng.random()) * t
+        wave = np.sin(turn)
+        for order, share in ((2, 1e-3), (3, 3e-4), (5, 1e-4)):
+            wave += share * np.sin(order * turn + 2 * np.pi * rng.random())
+        wave = 1e-3 * np.sqrt(2) * wave + 1e-6 * rng.standard_normal(t.size)
+        result = analyse_tone(np.round(wave * 2**15) / 2**15, 48e3)
+        assert result.thd.upper_bound >= truth
+        assert all(result.thd.upper_bound >= h.upper_bound for h in result.harmonics.values())

@@ -185,10 +185,25 @@ def test_power_bandwidth_is_known_no_further_than_the_distortion():
 
 def test_the_doubt_of_a_power_bandwidth_is_that_of_power_or_distortion_over_the_slope():
     # d/dx of 10 lg(1 + e^2x), x = ln f over the corner, is 10/ln 10 dB at the corner
-    points = [replace(p, power_uncertainty_db=0.1) for p in first_order()]
+    points = [replace(p, power_uncertainty_db=0.03) for p in first_order()]
     _, high = power_bandwidth(points, stated_power_w=100.0, stated_thd=1e-3)
     slope_db = 10 / math.log(10)
-    assert high.frequency_hz.standard_uncertainty == pytest.approx(30e3 * 0.1 / slope_db, rel=0.02)
+    assert high.frequency_hz.standard_uncertainty == pytest.approx(30e3 * 0.03 / slope_db, rel=0.02)
+
+
+def test_noise_pulls_no_edge_inwards_and_is_in_its_doubt():
+    """24 points an octave, 0.3 dB of noise each: some dip through -3 dB long before the edge."""
+    frequencies = [1000.0 * 2 ** (n / 24) for n in range(160)]
+    truth_hz = 30e3 * math.sqrt(10**0.3 - 1)
+    rng, off = np.random.default_rng(3), []
+    for _ in range(60):
+        points = filtered(frequencies, low_hz=0.0, high_hz=30e3, doubt_db=0.3)
+        noisy = [replace(p, gain_db=p.gain_db + 0.3 * rng.standard_normal()) for p in points]
+        noisy[0] = points[0]  # the reference, whose own noise would shift the level
+        edge = analyse_response(noisy).bandwidth_high.frequency_hz
+        off.append((edge.value - truth_hz) / edge.standard_uncertainty)
+    assert abs(np.mean(off)) < 0.5
+    assert np.mean(np.abs(off) < 2) >= 0.9
 
 
 def test_mistakes_of_the_caller():

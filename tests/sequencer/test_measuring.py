@@ -686,6 +686,23 @@ def test_settling_that_rings(tmp_path):
     assert found["ring_amplitude"].value == pytest.approx(0.2, rel=0.03)
 
 
+@pytest.mark.parametrize("mains", [49.97, 60.03])
+def test_hum_on_what_comes_to_rest_is_known_for_hum_without_being_told(tmp_path, mains):
+    time, rng = times(1000, 3.0), np.random.default_rng(1)
+    after = np.maximum(time - 0.5, 0.0)
+    course = np.where(time < 0.5, 0.0, 0.002 + 0.5 * np.exp(-after / 0.5))
+    hum_v = 1e-3 * math.sqrt(2) * np.sin(2 * np.pi * mains * time + 1)
+    volts = course + hum_v + 1e-4 * rng.standard_normal(time.size)
+    path, belongs = write(tmp_path, volts, 1000, "int24")
+    found = measure_file(path, "settling", {**belongs, "event_at": "0.5 s", "within": "10 mV"})
+    assert not found.flags["oscillating"]
+    values = {each.name: each for each in found.readings}
+    # 0.5 V exp(-t/0.5 s) is left within 8 mV of 2 mV, the band's edge
+    truth = {"settling_time": 0.5 * math.log(500 / 8), "final_value": 0.002, "time_constant": 0.5}
+    for name, value in truth.items():
+        assert abs(values[name].value - value) <= 3 * values[name].uncertainty
+
+
 def test_settling_beyond_the_record_is_given_but_not_settled(tmp_path):
     course = settled(
         lambda t: 0.3 * np.exp(-t / 2.0)
