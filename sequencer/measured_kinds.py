@@ -17,12 +17,11 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.idle import analyse_idle
 from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
-from sequencer.analysis.mains import find_each_mains
+from sequencer.analysis.mains import bends_of, find_each_mains
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
 from sequencer.analysis.settling import SettlingResult, analyse_settling
-from sequencer.analysis.sine_fit import group_means
 from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.analysis.wideband import Spur, analyse_wideband
 from sequencer.captures import Capture, Samples
@@ -44,8 +43,6 @@ RING_SEARCH_HZ = (100.0, 5000.0)
 WITHIN_V = 0.010
 _LEAST_SPUR_RATE_HZ = 20e3
 _LEAST_RING_S, _LEAST_RING_SAMPLES = 0.06, 128
-_SLOW_HZ = 1000.0
-_MOST_BEND = 6.0  # medians
 _COMMON = frozenset({"scale", "rate", "mains"})
 
 Row = Mapping[str, float | None]
@@ -158,22 +155,8 @@ def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
         np.isfinite(_first(recording))
     ):
         return NOMINALS_HZ[0]
-    found = find_each_mains(*_without_course(recording))
+    found = find_each_mains(*bends_of(_first(recording), recording.sample_rate_hz))
     return choose_hum([found], NOMINALS_HZ).nominal_hz
-
-
-def _without_course(recording: Recording) -> tuple[Samples, float]:
-    """Second differences of the record at about 1 kHz, and their rate: hum without what it rides on.
-
-    What comes to rest is a thousand times stronger than hum, but smooth; its jumps are cut down.
-    """
-    rate_hz = recording.sample_rate_hz
-    slow, slow_hz = group_means(_first(recording), rate_hz, max(1, int(rate_hz // _SLOW_HZ)))
-    if slow.size < 3:
-        return slow, slow_hz
-    bend = np.diff(slow, 2)
-    most = _MOST_BEND * float(np.median(np.abs(bend)))
-    return (np.clip(bend, -most, most) if most > 0.0 else bend), slow_hz
 
 
 # Spurs.

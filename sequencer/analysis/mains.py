@@ -41,6 +41,8 @@ FEWEST_CYCLES = 3.0
 HIGHEST_LINE_HZ = 1000.0
 SEARCHED_LINES = 10
 _SLOW_RATE_HZ = 6000.0
+_BENDS_HZ = 1000.0
+_MOST_BEND = 6.0  # medians
 _FEWEST_SLOW = 64
 _SEEN = 30.0  # a line's bin over the median around it; noise does that once in 10^9
 _OVER_FOOT = (
@@ -136,6 +138,20 @@ def find_each_mains(
     hum = _HumSpectrum.of(samples, sample_rate_hz, without)
     combs = [] if hum is None else hum.best_combs(nominals_hz)
     return {} if hum is None else {best[0].nominal_hz: hum.frequency(best) for best in combs}
+
+
+def bends_of(samples: Samples, sample_rate_hz: float) -> tuple[Samples, float]:
+    """Second differences of a record at about 1 kHz, and their rate: hum without what it rides on.
+
+    What comes to rest may be a thousand times stronger than hum, but it is smooth, and nothing of a
+    decay of some tenths of a second is left in them; jumps are cut down.
+    """
+    slow, rate_hz = group_means(samples, sample_rate_hz, max(1, int(sample_rate_hz // _BENDS_HZ)))
+    if slow.size < 3:
+        return slow, rate_hz
+    bends = np.diff(slow, 2)
+    most = _MOST_BEND * float(np.median(np.abs(bends)))
+    return (np.clip(bends, -most, most) if most > 0.0 else bends), rate_hz
 
 
 def multiples_below(

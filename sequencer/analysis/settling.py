@@ -30,7 +30,7 @@ from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
-from sequencer.analysis.mains import find_mains
+from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.resolution import rounding_at_rest_v2, step_over
 from sequencer.analysis.trend import (
@@ -195,7 +195,7 @@ def _mains_after(
     Means over cycles of 0.3 % too little leave 0.3 % of the hum, as a beat slow enough for a course.
     """
     half = record[int((event_s * sample_rate_hz + record.size) / 2.0) :]
-    found = find_mains(half, sample_rate_hz, (nominal_hz,))
+    found = find_mains(*bends_of(half, sample_rate_hz), (nominal_hz,))
     if found is not None and found.is_seen:
         return _Mains(frequency_hz=found.value_hz, is_told=True)
     stray_hz = None if found is None else found.stray_hz

@@ -441,6 +441,27 @@ def test_a_trend_that_is_exactly_constant_is_steady(end_v, time_s, noise_v):
     assert not result.is_drifting
 
 
+@pytest.mark.parametrize("mains_hz", [50.0, 50.02])
+def test_hum_on_a_decay_that_goes_on_to_the_end_leaves_no_beat(mains_hz):
+    """The decay left in the last half is 70 times the hum, and must not pull at its frequency."""
+    rng, off = np.random.default_rng(9), []
+    time = np.arange(4 * 48000) / 48e3
+    since = np.maximum(time - 0.5, 0.0)
+    for _ in range(8):
+        tau_s = 1.0 + 0.1 * rng.random()
+        volts = np.where(time < 0.5, 0.0, decay(0.5, tau_s, 0.002)(since))
+        volts += 1e-4 * rng.standard_normal(time.size)
+        volts += 1e-3 * np.sqrt(2) * np.sin(2 * np.pi * (mains_hz * time + rng.random()))
+        result = settle(volts, rate=48e3, event_s=0.5)
+        for estimate, truth in (
+            (result.settling_time_s, tau_s * np.log(0.498 / 0.008)),
+            (result.time_constant_s, tau_s),
+            (result.final_value_v, 0.002),
+        ):
+            off.append((estimate.value - truth) / estimate.standard_uncertainty)
+    assert np.mean(np.abs(off) > 2) <= 0.15
+
+
 def test_impossible_settings_are_the_callers_mistake():
     with pytest.raises(ValueError, match="within_v"):
         analyse_settling(np.ones(10), RATE_HZ, within_v=0.0)
