@@ -23,7 +23,7 @@ def test_a_sample_of_the_fault_matrix_ends_safe_and_whole():
             sys.executable,
             BENCHMARKS / "fault_matrix.py",
             "--sample",
-            "12",
+            "9",
             "--seed",
             "3",
             "--real-start",
@@ -34,4 +34,4 @@ def test_a_sample_of_the_fault_matrix_ends_safe_and_whole():
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "12 cases" in done.stdout
+    assert "9 cases" in done.stdout

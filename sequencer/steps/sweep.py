@@ -130,8 +130,10 @@ class Sweep(StepKind[SweepSettings]):
         for name in ("reference", "flat_from", "flat_to"):
             if not settings.start <= getattr(settings, name) <= settings.stop:
                 problems.append(f"{name} must lie between start and stop")
+        if settings.until is None:
+            return problems
         watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
-        if settings.until is not None and watts < _LEAST_SHARE * unit.rated_power_w:
+        if watts < _LEAST_SHARE * unit.rated_power_w:
             problems.append(
                 f"until is for the power bandwidth, which takes a level of half of rated power or "
                 f"more, not {say(watts, 'W')} of {say(unit.rated_power_w, 'W')}; raise the level or "
