@@ -149,15 +149,13 @@ class Shell:
     """How a command is started outside this process."""
 
     @staticmethod
-    def line(
-        arguments: Sequence[str | Path], before: str = "", *, is_drawn: bool = False
-    ) -> list[str]:
+    def line(arguments: Sequence[str | Path], before: str = "") -> list[str]:
         """The command as a person's shell would start it; before is Python that goes first.
 
-        A report's pictures are left empty unless is_drawn.
+        A run's report is written without its pictures.
         """
         reports = bool(_REPORTING.intersection(map(str, arguments[:1])))
-        undrawn = _UNDRAWN if reports and not is_drawn else ""
+        undrawn = _UNDRAWN if reports else ""
         return [sys.executable, "-c", undrawn + before + _ENTRY, *map(str, arguments)]
 
     @staticmethod

@@ -66,7 +66,7 @@ def _is_image(trend: Trend, course: Course) -> bool:
     return (
         abs(frequency.value - trend.image_hz) < reach_hz
         and abs(rate.value) < _COVER * rate.standard_uncertainty
-        and float(np.hypot(*course.linear[1:3])) < trend.image_v
+        and (course.ring_amplitude_v().value or 0.0) < trend.image_v
     )
 
 

@@ -199,7 +199,7 @@ def analyse_exponential_sweep(
     first, last = _ends_of_drive(source)
     checks.require_no_held_sample(source, first, last + 1)
     checks.require_no_held_sample(record, first, last + 1)
-    source, record = _without_offsets(source, record, sample_rate_hz)
+    source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
     tool = _Deconvolution(source, sample_rate_hz, known)
     linear, harmonics, noise = _take_apart(tool, record, known, mains_hz)
     swept = tool.swept_band(known)
@@ -236,14 +236,14 @@ def _ends_of_drive(drive: Samples) -> tuple[int, int]:
 
 
 def _without_offsets(
-    drive: Samples, response: Samples, sample_rate_hz: float
+    drive: Samples, response: Samples, sample_rate_hz: float, ends: tuple[int, int]
 ) -> tuple[Samples, Samples]:
     """Both channels less what they show before the sweep, or at the end where it starts at once.
 
     Not less their means: the mean of a sweep isn't 0, and what passes an amplifier's high-pass isn't
     the same as what doesn't.
     """
-    first, last = _ends_of_drive(drive)
+    first, last = ends
     least = int(_LEAST_QUIET_S * sample_rate_hz)
     settled = last + int(_LONGEST_AFTER_S * sample_rate_hz)
     margin = least // 4  # where it fades in

@@ -369,9 +369,11 @@ class _HumSpectrum:
         for part in ((low_hz, near_low_hz), (near_high_hz, high_hz)):
             far_hz, far_power = trial(part)
             far_score = score(far_power)
-            if far_score.max() > near.score:
-                better.append(best_of(far_hz, far_power, far_score))
-        better = [comb for comb in better if comb.has_strong]
+            if far_score.max() <= near.score:
+                continue
+            comb = best_of(far_hz, far_power, far_score)
+            if comb.has_strong:
+                better.append(comb)
         return [*sorted(better, key=lambda comb: -comb.score), near]
 
     def _is_taken(self, line_hz: float) -> bool:

@@ -27,7 +27,7 @@ from sequencer.analysis.spectrum import Periodogram
 _NEAR_PEAK = (
     0.9  # of floating-point samples and of rounded decimals the largest have the widest step
 )
-_LOOKED_AT = 2**14
+LOOKED_AT = 2**14
 _FEWEST_GAPS, _MOST_GAPS = 4, 64
 _FEWEST_DIFFERENCES = 2  # one value tells nothing of its step
 _MOST_ERROR = 0.1  # of a step, that its whole multiples may be uncertain by
@@ -208,7 +208,7 @@ def step_over(samples: Samples, least_v: float) -> float:
     ----------
     samples : shape (n,), volts
     """
-    size_v = np.abs(samples[:_LOOKED_AT])
+    size_v = np.abs(samples[:LOOKED_AT])
     peak_v = float(size_v.max(initial=0.0))
     finest_v = float(np.finfo(np.float64).eps) * peak_v
     gaps_v = _gaps(size_v[size_v >= _NEAR_PEAK * peak_v])

@@ -21,6 +21,9 @@ from scipy.interpolate import PchipInterpolator
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.estimates import Estimate
 
+POWER_SHARE = 0.5
+"""Of the stated power, which a power bandwidth asks for (IEC 60268-3, from memory)."""
+
 _FALL_DB = 3.0
 _SURELY_BELOW = 4.0  # standard uncertainties
 _CLEAR = 10.0  # of them from one point to the next: the curve's own slope there, not noise's
@@ -139,10 +142,7 @@ def analyse_response(
     ------
     ValueError : too few points, a frequency twice, the reference outside, no point in the band
     """
-    ordered = _ordered(points)
-    frequency = np.array([p.frequency_hz for p in ordered])
-    gain = np.array([p.gain_db for p in ordered])
-    doubt = np.array([p.uncertainty_db for p in ordered])
+    frequency, gain, doubt = _columns(points)
     reference = _at(frequency, gain, doubt, reference_hz)
     relative = gain - _known(reference)
     spread = np.where(
@@ -219,7 +219,7 @@ def power_bandwidth(
 
     Parameters
     ----------
-    points : any order, no frequency twice; two or more with a distortion about the reference
+    points : two or more, any order, no frequency twice; the reference with its distortion
     stated_power_w, stated_thd : > 0; the distortion as a fraction
     reference_hz : within them
 
@@ -232,7 +232,7 @@ def power_bandwidth(
     power = [
         ResponsePoint(
             frequency_hz=p.frequency_hz,
-            gain_db=10.0 * math.log10(2.0 * p.power_w / stated_power_w),
+            gain_db=10.0 * math.log10(p.power_w / (POWER_SHARE * stated_power_w)),
             uncertainty_db=p.power_uncertainty_db,
         )
         for p in points
@@ -270,11 +270,9 @@ def _nearest(
     """The edge that comes first on the way from the reference, one of the points' end among them."""
 
     def edge(points: Sequence[ResponsePoint]) -> BandEdge:
-        ordered = _ordered(points)
-        frequency = np.array([p.frequency_hz for p in ordered])
-        margin = np.array([p.gain_db for p in ordered])
-        doubt = np.array([p.uncertainty_db for p in ordered])
-        return _edge(frequency, margin, doubt, reference_hz, 0.0, upwards=upwards)
+        if len(points) < 2:
+            return BandEdge(frequency_hz=Estimate(value=None), beyond_hz=reference_hz)
+        return _edge(*_columns(points), reference_hz, 0.0, upwards=upwards)
 
     def place_hz(of: BandEdge) -> float:
         return of.frequency_hz.value or of.beyond_hz or 0.0
@@ -282,7 +280,8 @@ def _nearest(
     return (min if upwards else max)(edge(power), edge(purity), key=place_hz)
 
 
-def _ordered(points: Sequence[ResponsePoint]) -> list[ResponsePoint]:
+def _columns(points: Sequence[ResponsePoint]) -> tuple[Spectral, Spectral, Spectral]:
+    """Frequency, gain and doubt of the points, in order of frequency."""
     ordered = sorted(points, key=lambda p: p.frequency_hz)
     if len(ordered) < 2:
         raise ValueError(f"points: {len(ordered)} of them; expected two or more")
@@ -291,7 +290,11 @@ def _ordered(points: Sequence[ResponsePoint]) -> list[ResponsePoint]:
     for a, b in itertools.pairwise(ordered):
         if a.frequency_hz == b.frequency_hz:
             raise ValueError(f"points: {a.frequency_hz:g} Hz comes twice")
-    return ordered
+    return (
+        np.array([p.frequency_hz for p in ordered]),
+        np.array([p.gain_db for p in ordered]),
+        np.array([p.uncertainty_db for p in ordered]),
+    )
 
 
 def _known(estimate: Estimate) -> float:

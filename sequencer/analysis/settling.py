@@ -32,7 +32,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
-from sequencer.analysis.resolution import rounding_at_rest_v2, step_over
+from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest_v2, step_over
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -49,7 +49,6 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
-_SAMPLES_FOR_STEP = 2**14
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
@@ -299,7 +298,7 @@ def _rounding_v2(record: Samples, after: int) -> float:
 
     The step shows in the whole record, for the end may lie on one code.
     """
-    thin = record[:: -(-record.size // _SAMPLES_FOR_STEP)]
+    thin = record[:: -(-record.size // LOOKED_AT)]
     return rounding_at_rest_v2(_last_tenth(record[after:]), step_over(thin, 0.0))
 
 

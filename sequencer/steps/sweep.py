@@ -49,7 +49,6 @@ SETTLE_S = 0.02
 LOCK = "reference"
 SAME = 1e-6  # frequencies nearer than this are one
 _POWER_BANDWIDTH = ("power_bandwidth_low", "power_bandwidth_high")
-_LEAST_SHARE = 0.5  # of rated power, which is what a power bandwidth asks for (IEC 60268-3)
 _NOT_BEYOND = "power and distortion are not measured further"
 
 
@@ -133,7 +132,7 @@ class Sweep(StepKind[SweepSettings]):
         if settings.until is None:
             return problems
         watts = settings.level.to_watts(unit.load_ohm, unit.rated_power_w)
-        if watts < _LEAST_SHARE * unit.rated_power_w:
+        if watts < response.POWER_SHARE * unit.rated_power_w:
             problems.append(
                 f"until is for the power bandwidth, which takes a level of half of rated power or "
                 f"more, not {say(watts, 'W')} of {say(unit.rated_power_w, 'W')}; raise the level or "
@@ -335,7 +334,7 @@ def _power_bandwidth(until: float, points: Sequence[_Point], situation: Situatio
     reference = at_each[0]
     if reference.thd is None:
         why = "the distortion at the reference could not be measured"
-    elif reference.thd > until or reference.power_w < _LEAST_SHARE * unit.rated_power_w:
+    elif reference.thd > until or reference.power_w < response.POWER_SHARE * unit.rated_power_w:
         why = (
             f"at the reference there are {say(reference.power_w, 'W')} with "
             f"{100.0 * reference.thd:.2g} % of distortion"

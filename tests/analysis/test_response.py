@@ -183,6 +183,12 @@ def test_power_bandwidth_is_known_no_further_than_the_distortion():
     assert low.beyond_hz == min(f for f in STEPS_HZ if f >= 300)
 
 
+def test_a_power_bandwidth_of_which_only_the_reference_is_known_reaches_no_further():
+    points = [replace(p, thd=p.thd if p.frequency_hz == 1000.0 else None) for p in first_order()]
+    low, high = power_bandwidth(points, stated_power_w=100.0, stated_thd=1e-3)
+    assert (low.beyond_hz, high.beyond_hz) == (1000.0, 1000.0)
+
+
 def test_the_doubt_of_a_power_bandwidth_is_that_of_power_or_distortion_over_the_slope():
     # d/dx of 10 lg(1 + e^2x), x = ln f over the corner, is 10/ln 10 dB at the corner
     points = [replace(p, power_uncertainty_db=0.03) for p in first_order()]
