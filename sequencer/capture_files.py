@@ -111,7 +111,11 @@ def _npz(content: bytes, name: str, wanted: Wanted) -> Recording:
         _require_size(content)
         capture = capture_from_bytes(content)
         _require_record(capture)
-    except (ValueError, RuntimeError, zipfile.BadZipFile, zlib.error) as error:
+    except (RuntimeError, zipfile.BadZipFile, zlib.error) as error:
+        raise _refused(
+            f"{name} is damaged, or no .npz file; copy it once more from the run's folder"
+        ) from error
+    except ValueError as error:
         raise _refused(f"{name} can't be used: {error}") from error
     said = "the instrument reports that its range was exceeded" if capture.is_overrange else ""
     channels = capture.samples.shape[0]

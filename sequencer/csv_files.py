@@ -26,11 +26,13 @@ _MOST_HEADINGS = 100
 _MOST_ERRORS = 10
 _MOST_COLUMNS = 3
 _FITTING = 1.5  # times as far as they stray from their own rate, times may stray from another
+_PART_OF_STEP = 0.7  # of a sample; coarser times hide what is missing
 _TELLING_HZ = 0.1  # a rate known as well as this hits a whole number seldom by chance
 _MISSING = frozenset({"", "-", "--", "n/a", "#n/a", "na", "null", "none"})
 _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 not a number
 _DECIMAL_COMMA = re.compile(r"\s*-?\d+,\d+\s*[;\t]")
 _TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
+_COUNT_WORD = re.compile(r"\W*((sample|index|nr|no|number|point|n)\b|#)", re.IGNORECASE)
 _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)", re.IGNORECASE
 )
@@ -58,7 +60,7 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
 
     Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
     """
-    table = _scaled(_table(_text(content, name), name))
+    table = _without_count(_scaled(_table(_text(content, name), name)))
     columns = table.values.shape[1]
     if columns > _MOST_COLUMNS:
         raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
@@ -211,6 +213,15 @@ def _factor(heading: str) -> float:
     return _SCALES[match[1].casefold().replace("µ", "u").replace("μ", "u")] if match else 1.0
 
 
+def _without_count(table: _Table) -> _Table:
+    """The table without a first column that numbers the samples, by its heading and its steps."""
+    first = table.values[:, 0]
+    is_counted = table.values.shape[1] > 1 and _COUNT_WORD.match(table.headings[0])
+    if not is_counted or _UNIT.search(table.headings[0]) or not np.all(np.diff(first) == 1.0):
+        return table
+    return _Table(name=table.name, values=table.values[:, 1:], headings=table.headings[1:])
+
+
 def _has_times(table: _Table, *, wants_pair: bool) -> bool:
     """Whether the first column is a time: its heading says so, or it rises nearly everywhere."""
     columns = table.values.shape[1]
@@ -233,6 +244,8 @@ def _rate(times_s: Samples, stated_hz: float | None) -> tuple[float, float]:
     """
     if times_s.size < 2:
         return 1.0, 0.0  # too short for anything, whatever the rate
+    if stated_hz is not None and _are_rounded(times_s, stated_hz):
+        return stated_hz, 0.0
     rate_hz = require_even_steps(times_s)
     allowed_s, whole_hz = _FITTING * _stray(times_s, rate_hz), float(round(rate_hz))
     if stated_hz is not None and _stray(times_s, stated_hz) <= allowed_s:
@@ -245,6 +258,21 @@ def _rate(times_s: Samples, stated_hz: float | None) -> tuple[float, float]:
     if rate_hz * doubt < _TELLING_HZ:
         return whole_hz, 0.0
     return whole_hz, combined(doubt, whole_hz / rate_hz - 1.0)
+
+
+def _are_rounded(times_s: Samples, rate_hz: float) -> bool:
+    """Whether times are those of this rate, written with too few digits for even steps.
+
+    Rounded to less than a sample they still tell that none is missing: that would move the others by
+    a whole one.
+    """
+    if not np.all(np.isfinite(times_s)):
+        return False
+    steps_s = np.unique(np.abs(np.diff(times_s)))
+    digit_s = 10.0 ** round(math.log10(max(float(np.diff(steps_s).max(initial=0.0)), 1e-15)))
+    away = times_s / digit_s
+    is_on_digits = bool(np.all(np.abs(away - np.rint(away)) < 1e-3))
+    return is_on_digits and _stray(times_s, rate_hz) < 1.01 * digit_s < _PART_OF_STEP / rate_hz
 
 
 def _stray(times_s: Samples, rate_hz: float) -> float:

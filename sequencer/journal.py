@@ -308,7 +308,7 @@ def capture_from_bytes(content: bytes) -> Capture:
             facts=about["facts"],
         )
     except (KeyError, OSError, TypeError, EOFError, ValueError, zipfile.BadZipFile) as error:
-        raise ValueError(f"not a capture of ours: {error}") from error
+        raise ValueError("it is no capture that a run has written, or it is damaged") from error
 
 
 def _plain(value: object) -> object:

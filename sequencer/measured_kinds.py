@@ -12,7 +12,7 @@ from types import MappingProxyType
 import numpy as np
 
 from sequencer.analysis.checks import require_duration, require_sample_rate
-from sequencer.analysis.dc import dc_offset
+from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.idle import analyse_idle
@@ -33,7 +33,12 @@ from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
-from sequencer.steps.servo_settling import END_OPEN, RING_READINGS, rings_too_fast, settling_picture
+from sequencer.steps.servo_settling import (
+    END_OPEN,
+    ring_findings,
+    rings_too_fast,
+    settling_picture,
+)
 from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
 
@@ -214,15 +219,20 @@ def _spur_row(spur: Spur) -> Row:
 
 
 def _dc(recording: Recording, options: MeasureOptions) -> Measured:
-    offset = dc_offset(
+    result = analyse_dc(
         _first(recording),
         recording.sample_rate_hz,
         nominal_mains_hz=_nominal_mains_hz(recording, options),
         range_peak_v=recording.range_peak_v,
     )
+    moved: tuple[str, ...] = ()
+    if result.moved_v is not None:
+        moved = (
+            f"it moves by {say(result.moved_v, 'V')} within the record, of which this is the mean",
+        )
     return Measured(
-        findings=[found("dc_offset", "V", offset)],
-        draw=lambda: _course_picture(recording, offset.value or 0.0),
+        findings=[found("dc_offset", "V", result.offset_v, remarks=moved)],
+        draw=lambda: _course_picture(recording, result.offset_v.value or 0.0),
     )
 
 
@@ -272,9 +282,6 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
     if time.value is None:
         time = not_found("settling_time", "s", _why_not_settled(result))
     final = found("final_value", "V", result.final_value_v)
-    if result.too_fast_hz is not None:
-        why = rings_too_fast(result)
-        return [time, final, *(not_found(name, unit, why) for name, unit in RING_READINGS)]
     if not result.is_oscillating:
         decay = result.time_constant_s
         why = (
@@ -288,16 +295,7 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
             else found("time_constant", "s", decay)
         )
         return [time, constant, final]
-    return [
-        time,
-        final,
-        found("ring_frequency", "Hz", result.ring_frequency_hz or _NOTHING),
-        found("ring_time_constant", "s", result.ring_time_constant_s or _NOTHING),
-        found("ring_amplitude", "V", result.ring_amplitude_v or _NOTHING),
-    ]
-
-
-_NOTHING = Estimate(value=None)
+    return [time, final, *ring_findings(result)]
 
 
 def _why_not_settled(result: SettlingResult) -> str:

@@ -36,6 +36,7 @@ _PARTS = 64
 _CYCLES_A_PART = 3.0
 _FEWEST_PARTS = 6
 _LEAST_STEP_RAD = 0.02
+_FEWEST_CODES = 8
 _STEP_OVER_MEDIAN = 12.0
 _STEP_OVER_NOISE = 6.0
 _SHORTEST_PART = 64
@@ -83,7 +84,7 @@ def require_usable(
         raise CannotMeasure(
             "no_signal",
             f"all {record.size} samples are {low:g} V; a live input shows noise in its last bits",
-            "check that the analyser is connected and recording",
+            "check that the analyser is connected and recording; of a meter, keep more digits",
         )
     if is_overrange:
         raise _overrange("the analyser reports that its range was exceeded")
@@ -222,7 +223,8 @@ def require_no_flat_run(
     """Refuse (dropout) a record with a run of equal samples too long for its own noise.
 
     The limit is 24 samples; more where the record's codes are so coarse that longer runs come
-    about by chance, or on the crests of a slow tone whose frequency is given.
+    about by chance, or on the crests of a slow tone whose frequency is given. A run at the very
+    extreme, where the signal goes again and again, is a limit that it met (overrange).
     """
     # a run of 25 holds two samples in succession of every twelfth
     sparse = samples[::12]
@@ -238,7 +240,16 @@ def require_no_flat_run(
     if frequency_hz > 0:
         limit = max(limit, 2 * _crest_run(samples, sample_rate_hz, frequency_hz))
     if longest > limit:
-        raise _flat_run(int(starts[int(lengths.argmax())]), longest)
+        start = int(starts[int(lengths.argmax())])
+        _require_inside(samples, float(samples[start]), longest)
+        raise _flat_run(start, longest)
+
+
+def _require_inside(samples: Samples, held_v: float, longest: int) -> None:
+    """Refuse (overrange) a signal that is held at its extreme more often than in one long run."""
+    is_extreme = held_v in (float(samples.min()), float(samples.max()))
+    if is_extreme and np.count_nonzero(samples == held_v) >= longest + _LONGEST_RUN:
+        raise _overrange(f"the record is cut off at {held_v:.6g} V, {longest} samples in a row")
 
 
 def require_no_held_sample(record: Samples, first: int, end: int) -> None:
@@ -269,10 +280,12 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     """Refuse (dropout) a tone whose phase steps: a block of the record is missing.
 
     The record is cut into up to 64 parts; the phase of the tone is taken in each with a Hann
-    window. A step between neighbours that differs from the median step by over 0.02 rad, over 12
-    times the median difference, and over 6 standard deviations of the noise is a fault. A loss of
-    whole cycles can't be seen.
+    window (not of a tone of a few codes). A step between neighbours that differs from the median
+    step by over 0.02 rad, over 12 times the median difference, and over 6 standard deviations of
+    the noise is a fault. A loss of whole cycles can't be seen.
     """
+    if float(np.ptp(samples)) < _FEWEST_CODES * code_step(samples):
+        return  # the phase is that of a few edges, which rounding moves more than noise does
     omega = 2 * pi * frequency_hz / sample_rate_hz
     # its mirror image at the negative frequency must stay as far from the tone as DC
     cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
@@ -295,7 +308,7 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     if abs(off[worst]) > limit:
         raise CannotMeasure(
             "dropout",
-            f"the phase of the tone steps by {off[worst]:.3g} rad near sample "
+            f"the phase of the tone steps by {np.degrees(off[worst]):.1f} degrees near sample "
             f"{(worst + 1) * length}: a block of the record is missing",
             "record again; look for an overloaded connection to the analyser",
         )

@@ -10,6 +10,8 @@ and what that leaves uncertain about w and g widens the doubt. What rounding doe
 little noise lies over the samples' step joins it (resolution).
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -38,24 +40,34 @@ _LEAST_LEFT = 0.3  # of a component's variance; with less, what is left tells mo
 _FEWEST_COMPONENTS = 6
 _OUTLIER = 30.0  # medians; noise does that once in some thousand components
 _SLOWEST = 0.05  # noise slower than 1/20 of a cycle in the record is drift, not doubt
+_PARTS = 5  # of a record, whose means show how it moved
+_MOVED = 14.0  # doubts; the range of five means of white noise is beyond 12 once in 10^4
 # Variance of the mean over w and over g.
 _OF_MEAN = np.array([0.5, 1.5 - np.euler_gamma - np.log(2 * np.pi) - np.log(_SLOWEST)])
 
 
-def dc_offset(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DcResult:
+    """The DC of a record, and how far it moved meanwhile where that is seen, V."""
+
+    offset_v: Estimate
+    moved_v: float | None
+
+
+def analyse_dc(
     samples: ArrayLike,
     sample_rate_hz: float,
     *,
     nominal_mains_hz: float = 50.0,
     is_overrange: bool = False,
     range_peak_v: float | None = None,
-) -> Estimate:
-    """DC voltage of a record with hum on it, volts.
+) -> DcResult:
+    """DC voltage of a record with hum on it.
 
     Least squares of the mean with the mains lines at the mains frequency found in the record
     (nominal where none is seen), or the mean of a record too slow to hold a mains line: readings of
     a meter, say, that averages itself. The standard uncertainty covers white and 1/f noise down to
-    a 20th of a cycle in the record's length.
+    a 20th of a cycle in the record's length; what moves slower than that does so on top of it.
 
     Parameters
     ----------
@@ -82,7 +94,13 @@ def dc_offset(
     scatter_v = min(float(np.std(rest)), float(np.std(np.diff(rest))) / np.sqrt(2))
     variance = offset_variance_v2(record, sample_rate_hz, fit)
     variance += rounding_of(record, sample_rate_hz, fit, scatter_v).mean_v2
-    return Estimate(value=fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
+    doubt_v = float(np.sqrt(variance))
+    parts_v, _ = group_means(rest, sample_rate_hz, record.size // _PARTS)
+    moved_v = float(np.ptp(parts_v[:_PARTS]))
+    return DcResult(
+        offset_v=Estimate(value=fit.offset_v, standard_uncertainty=doubt_v),
+        moved_v=moved_v if moved_v > _MOVED * doubt_v else None,
+    )
 
 
 def offset_variance_v2(record: Samples, sample_rate_hz: float, fit: LineFit) -> float:

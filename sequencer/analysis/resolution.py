@@ -208,12 +208,13 @@ def step_over(samples: Samples, least_v: float) -> float:
     ----------
     samples : shape (n,), volts
     """
-    size_v = np.abs(samples[:LOOKED_AT])
+    looked_at = samples[:LOOKED_AT]
+    size_v = np.abs(looked_at)
     peak_v = float(size_v.max(initial=0.0))
     finest_v = float(np.finfo(np.float64).eps) * peak_v
     gaps_v = _gaps(size_v[size_v >= _NEAR_PEAK * peak_v])
     if gaps_v.size < _FEWEST_GAPS:
-        gaps_v = _differences(np.unique(size_v))  # few values, again and again
+        gaps_v = _differences(np.unique(looked_at))  # few values, again and again
     if gaps_v.size < _FEWEST_DIFFERENCES or gaps_v[0] <= least_v:
         return finest_v
     step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)
@@ -225,8 +226,9 @@ def _gaps(size_v: Samples) -> Samples:
 
 
 def _differences(values_v: Samples) -> Samples:
-    """Between any two of the smallest values, zero among them."""
-    few_v = np.append(0.0, values_v[:_MOST_GAPS])
+    """Between any two of the values nearest to zero, zero among them."""
+    nearest_v = values_v[np.argsort(np.abs(values_v))]
+    few_v = np.append(0.0, nearest_v[:_MOST_GAPS])
     apart_v = np.abs(few_v[:, np.newaxis] - few_v)
     return np.unique(apart_v[apart_v > 0.0])
 

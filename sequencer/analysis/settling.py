@@ -499,12 +499,13 @@ def _time_by_points(
 
 
 def _time_constant(course: Course) -> Estimate | None:
-    """Time constant of the slowest decay, s; None where it doesn't decay at all."""
+    """Time constant of the slowest decay, s; None where it doesn't decay, or a ring not for sure."""
     if course.kind == "steady":
         return None
     count = 1 if course.rings else course.nonlinear.size
     rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
-    if rate.value is None or rate.value <= 0.0:
+    least = 2.0 * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
+    if rate.value is None or rate.value <= least:
         return None
     tau = 1.0 / rate.value
     return Estimate(value=tau, standard_uncertainty=rate.standard_uncertainty * tau * tau)

@@ -52,7 +52,7 @@ __all__ = [
 ]
 
 _LEAST_CYCLES_FOR_DC = 1.5  # of the mains; in less, hum and an offset look alike
-_FIRST_MAINS_LINES = 4
+_STRONG_MAINS_LINES = 2  # of a transformer, and of the rectifiers' ripple
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
@@ -72,9 +72,10 @@ class ToneResult:
     mains_sidebands is the root-sum-square of the lines at plus and minus twice the mains frequency,
     over the fundamental (no value in a record too short to tell them from the tone, below about
     0.08 s). hidden_hum_hz are the orders that hum may lie on by what other hum lines show, and where:
-    their doubt, or bound, and that of thd, says how much of them hum may be. dc_offset_v has no value
-    in a record that is too short to tell it from hum. covers_mains says that the tone's lines lie on
-    all of the mains' first ones: hum, if there is any, can't be seen and counts as the tone.
+    their doubt, or bound, and that of thd, says how much of them hum may be. covered_hum_hz are the
+    orders that lie on mains lines, and which, where a strong one of those lies under the tone's and
+    no other hum is seen: hum that nothing tells of counts as the tone. dc_offset_v has no value in a
+    record that is too short to tell it from hum.
     """
 
     frequency_hz: Estimate
@@ -89,7 +90,7 @@ class ToneResult:
     mains_frequency_hz: Estimate
     mains_sidebands: Estimate
     hidden_hum_hz: Mapping[int, float]
-    covers_mains: bool
+    covered_hum_hz: Mapping[int, float]
 
 
 def analyse_tone(
@@ -248,8 +249,10 @@ def _measure(
             for line, (_, error_v2) in lines.hidden_hum.items()
             if line < len(orders) and error_v2 > _least_told_v2(lines, line)
         },
-        covers_mains=_covers_mains(
-            lines, nominal_mains_hz or NOMINALS_HZ[0], sample_rate_hz / record.size
+        covered_hum_hz=_covered_hum_hz(
+            lines,
+            NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,),
+            sample_rate_hz / record.size,
         ),
     )
 
@@ -274,13 +277,23 @@ def _require_one_tone(lines: ToneLines, sample_rate_hz: float) -> None:
             )
 
 
-def _covers_mains(lines: ToneLines, nominal_hz: float, bin_hz: float) -> bool:
-    """Whether each of the first mains lines may lie on a line of the tone, and no hum is seen."""
-    mains_hz = nominal_hz * np.arange(1, _FIRST_MAINS_LINES + 1)
-    tone_hz = lines.fit.frequency_hz[: len(lines.comb.orders)]
-    away_hz = np.abs(np.subtract.outer(mains_hz, tone_hz)).min(axis=1)
-    is_covered = bool((away_hz < bin_hz + _MAINS_WANDER * mains_hz).all())
-    return is_covered and not (lines.mains.is_seen or lines.hidden_hum)
+def _covered_hum_hz(
+    lines: ToneLines, nominals_hz: Sequence[float], bin_hz: float
+) -> dict[int, float]:
+    """The orders that may lie on mains lines, and which, where nothing but they could tell of hum."""
+    if lines.mains.is_seen or lines.hidden_hum:
+        return {}
+    orders = lines.comb.orders
+    tone_hz = lines.fit.frequency_hz[: len(orders)]
+    covered_hz: dict[int, float] = {}
+    for nominal_hz in nominals_hz:
+        mains_hz = nominal_hz * np.arange(1, int(HIGHEST_LINE_HZ // nominal_hz) + 1)
+        away_hz = np.abs(np.subtract.outer(mains_hz, tone_hz))
+        is_met = away_hz < bin_hz + _MAINS_WANDER * mains_hz[:, np.newaxis]
+        if is_met[:_STRONG_MAINS_LINES].any():
+            met = ((int(line), int(order)) for line, order in np.argwhere(is_met))
+            covered_hz |= {orders[order]: float(mains_hz[line]) for line, order in met}
+    return covered_hz
 
 
 def _others(lines: ToneLines, least_v2: float) -> Iterator[tuple[float, float]]:

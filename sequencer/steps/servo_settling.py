@@ -49,7 +49,8 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
-RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
+STEADY_RING = "it does not die away within the record"
+_RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
 BY_HAND = "the unit was switched on by hand, so nobody knows when"
 END_OPEN = (
     "the record is too short, or too noisy, to tell whether it ends inside the band: "
@@ -227,17 +228,9 @@ def _findings(
         return [*(not_found(name, unit, NO_EVENT) for name, unit in timed.items()), final]
     event_doubt_s = rectangular(1.0 / capture.sample_rate_hz)  # the event lies between two samples
     findings = [_settling_time(result, event_doubt_s)]
-    optional = (
-        ("time_constant", "s", result.time_constant_s),
-        ("ring_frequency", "Hz", result.ring_frequency_hz),
-        ("ring_time_constant", "s", result.ring_time_constant_s),
-        ("ring_amplitude", "V", result.ring_amplitude_v),
-    )
-    findings += [found(name, unit, value) for name, unit, value in optional if value is not None]
-    if result.too_fast_hz is not None:
-        why = rings_too_fast(result)
-        findings += [not_found(name, unit, why) for name, unit in RING_READINGS]
-    findings.append(final)
+    if result.time_constant_s is not None:
+        findings.append(found("time_constant", "s", result.time_constant_s))
+    findings += [*ring_findings(result), final]
     if settings.after == "power_on":
         delay = Estimate(
             value=result.event_s - capture.facts["moved_s"],
@@ -249,6 +242,18 @@ def _findings(
             _click(capture, result, rectangular(analyser.level)),
         ]
     return findings
+
+
+def ring_findings(result: SettlingResult) -> list[Finding]:
+    """Frequency, time constant and amplitude of what rings, or why there are none; empty if nothing."""
+    if not result.is_oscillating:
+        return []
+    values = (result.ring_frequency_hz, result.ring_time_constant_s, result.ring_amplitude_v)
+    why = STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
+    return [
+        not_found(name, unit, why) if value is None else found(name, unit, value)
+        for (name, unit), value in zip(_RING_READINGS, values, strict=True)
+    ]
 
 
 def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:

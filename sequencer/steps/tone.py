@@ -1,7 +1,7 @@
 """Kind `tone`: one sine at a stated output level, fully analysed."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, ClassVar
 
@@ -275,14 +275,21 @@ def _findings(
 
 def hum_remarks(result: ToneResult, orders: Iterable[int]) -> tuple[str, ...]:
     """Where hum lies that these orders can't be told from, and what would tell them apart."""
-    if result.covers_mains:
-        return ("hum, if there is any, counts as part of it: the tone's lines lie on the mains'",)
-    hidden_hz = [result.hidden_hum_hz[k] for k in orders if k in result.hidden_hum_hz]
+    chosen = tuple(orders)
+    covered_hz = [result.covered_hum_hz[k] for k in chosen if k in result.covered_hum_hz]
+    if covered_hz:
+        return (f"hum at {_some(covered_hz)}, if there is any, counts as part of it",)
+    hidden_hz = [result.hidden_hum_hz[k] for k in chosen if k in result.hidden_hum_hz]
     if not hidden_hz:
         return ()
-    at = " and ".join(say(hz, "Hz") for hz in hidden_hz[:3])
-    more = " and others" if len(hidden_hz) > 3 else ""
-    return (f"hum at {at}{more} may be part of it; a longer record or another frequency tells",)
+    at = _some(hidden_hz)
+    return (f"hum at {at} may be part of it; a longer record or another frequency tells",)
+
+
+def _some(lines_hz: Sequence[float]) -> str:
+    """The first few frequencies in words."""
+    more = " and others" if len(lines_hz) > 3 else ""
+    return " and ".join(say(hz, "Hz") for hz in lines_hz[:3]) + more
 
 
 def dc_finding(result: ToneResult, *instrument: float) -> Finding:

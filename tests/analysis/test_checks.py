@@ -99,6 +99,13 @@ def test_an_amplifier_clipping_inside_the_range_is_a_result(clip, full_scale):
     assert result.thd.value > 1e-3
 
 
+@pytest.mark.parametrize("known", [np.inf, 1.0])
+def test_a_slow_tone_held_at_its_tops_is_no_dropout(known):
+    wave = quantised(np.clip(tone(hz=20.0, level=0.7, noise=0.0), -0.5, 0.5), 16)
+    refusal = refused("overrange", analyse_tone, wave, RATE, range_peak_v=known)
+    assert "cut off at 0.5 V" in refusal.reason
+
+
 @pytest.mark.parametrize("length", [25, 60, 500])
 @pytest.mark.parametrize("held", [0.0, None])
 def test_a_run_of_equal_samples_is_a_dropout(length, held):
@@ -262,6 +269,18 @@ def test_no_good_tone_is_refused():
             analyse_tone(wave, RATE)
         except CannotMeasure as refusal:
             pytest.fail(f"{name}: {refusal.code}: {refusal}")
+
+
+@pytest.mark.parametrize("codes", [1.2, 1.5, 2.3, 3.4, 5.1])
+@pytest.mark.parametrize("hz", [97.3, 997.3, 1000.0, 4011.7])
+def test_a_tone_of_a_few_codes_is_known_as_well_as_these_tell(codes, hz):
+    """Truth by construction: rounding alone may take a fifth of such a tone."""
+    step = 2.0**-15
+    for noise in (0.0, 0.1, 0.3):
+        wave = quantised(tone(hz=hz, level=codes * step, noise=noise * step), 16)
+        level = analyse_tone(wave, RATE).level_vrms
+        error = abs(level.value - codes * step / np.sqrt(2))
+        assert error < 2.5 * level.standard_uncertainty
 
 
 @pytest.mark.parametrize("bits", [16, 24])

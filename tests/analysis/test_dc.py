@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.analysis.dc import dc_offset
+from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.errors import CannotMeasure
 
 RATE = 24000.0
@@ -35,7 +35,7 @@ def test_offset_is_as_good_as_its_own_noise(seconds, mains_hz):
     errors, alone, held = [], [], 0
     for seed in range(runs):
         noise = flicker(count, seed)
-        estimate = dc_offset(2e-3 + hum(count, mains_hz, seed) + noise, RATE)
+        estimate = analyse_dc(2e-3 + hum(count, mains_hz, seed) + noise, RATE).offset_v
         errors.append(estimate.value - 2e-3)
         alone.append(noise.mean())
         held += abs(errors[-1]) <= 1.96 * estimate.standard_uncertainty
@@ -50,7 +50,7 @@ def test_doubt_in_white_noise_is_that_of_the_mean_and_of_what_may_hide_in_it():
     doubts = []
     for seed in range(20):
         noise = 1e-3 * np.random.default_rng(seed).standard_normal(48000)
-        estimate = dc_offset(0.1 + noise, RATE)
+        estimate = analyse_dc(0.1 + noise, RATE).offset_v
         doubts.append(estimate.standard_uncertainty)
         assert abs(estimate.value - 0.1) < 4 * estimate.standard_uncertainty
     s = 1e-3 / np.sqrt(48000)
@@ -61,11 +61,11 @@ def test_doubt_in_white_noise_is_that_of_the_mean_and_of_what_may_hide_in_it():
 def test_hum_far_above_the_first_lines_is_no_noise():
     # a rectifier's lines reach 1 kHz; left out, each would lie a thousand times over the noise
     count, t = 4800, np.arange(4800) / RATE
-    quiet = dc_offset(hum(count, 49.9, 0) + flicker(count, 0), RATE)
+    quiet = analyse_dc(hum(count, 49.9, 0) + flicker(count, 0), RATE).offset_v
     hissing = hum(count, 49.9, 0) + flicker(count, 0)
     for k in (7, 13, 19):
         hissing = hissing + 10e-3 * np.cos(2 * np.pi * 49.9 * k * t + k)
-    estimate = dc_offset(hissing, RATE)
+    estimate = analyse_dc(hissing, RATE).offset_v
     assert estimate.value == pytest.approx(quiet.value, abs=0.5 * quiet.standard_uncertainty)
     assert estimate.standard_uncertainty == pytest.approx(quiet.standard_uncertainty, rel=0.1)
 
@@ -75,26 +75,46 @@ def test_a_drift_over_the_record_is_no_doubt_of_its_mean():
     count = 24000
     plain = hum(count, 50.1, 0) + flicker(count, 0)
     drifting = plain + 1e-3 * np.linspace(-1, 1, count)
-    first, second = dc_offset(plain, RATE), dc_offset(drifting, RATE)
+    first, second = analyse_dc(plain, RATE).offset_v, analyse_dc(drifting, RATE).offset_v
     assert second.value == pytest.approx(first.value, abs=first.standard_uncertainty)
     assert second.standard_uncertainty == pytest.approx(first.standard_uncertainty, rel=0.2)
 
 
+@pytest.mark.parametrize(
+    "slow", [np.linspace(-1, 1, 24000), 2.5 * np.exp(-np.linspace(0, 2, 24000))]
+)
+def test_a_voltage_that_moves_is_told(slow):
+    result = analyse_dc(hum(24000, 50.1, 0) + flicker(24000, 0) + 1e-3 * slow, RATE)
+    # means of fifths: a straight line's reach 4/5 of its way
+    assert 1.3e-3 < result.moved_v < 2e-3
+
+
+@pytest.mark.parametrize("corner_hz", [0.0, 100.0, 1000.0])
+def test_noise_does_not_move(corner_hz):
+    told = [
+        analyse_dc(hum(12000, 49.9, seed) + flicker(12000, seed, corner_hz=corner_hz), RATE).moved_v
+        for seed in range(100)
+    ]
+    assert told == [None] * 100
+
+
 def test_sixty_hertz_hum():
     wave = -5e-3 + hum(48000, 60.1, 0) + flicker(48000, 0)
-    assert dc_offset(wave, RATE, nominal_mains_hz=60.0).value == pytest.approx(-5e-3, abs=30e-6)
+    assert analyse_dc(wave, RATE, nominal_mains_hz=60.0).offset_v.value == pytest.approx(
+        -5e-3, abs=30e-6
+    )
 
 
 def test_five_mains_cycles_are_needed():
     with pytest.raises(CannotMeasure) as caught:
-        dc_offset(hum(2000, 50.0, 0) + flicker(2000, 0), RATE)
+        analyse_dc(hum(2000, 50.0, 0) + flicker(2000, 0), RATE)
     assert caught.value.code == "too_short"
-    assert dc_offset(hum(2400, 50.0, 0) + flicker(2400, 0), RATE).value is not None
+    assert analyse_dc(hum(2400, 50.0, 0) + flicker(2400, 0), RATE).offset_v.value is not None
 
 
 def test_a_dead_input_is_refused():
     with pytest.raises(CannotMeasure) as caught:
-        dc_offset(np.zeros(24000), RATE)
+        analyse_dc(np.zeros(24000), RATE)
     assert caught.value.code == "no_signal"
 
 
@@ -110,7 +130,7 @@ def test_rounding_moves_the_mean_no_further_than_its_doubt(noise, hum_steps):
         wave = truth + noise * rng.standard_normal(count)
         wave = wave + hum_steps * np.sin(2 * np.pi * 50.013 * t + seed)
         try:
-            estimate = dc_offset(1e-3 * np.rint(wave), RATE)
+            estimate = analyse_dc(1e-3 * np.rint(wave), RATE).offset_v
         except CannotMeasure:  # noise so small that a value stays is taken for a dead input
             continue
         ratios.append((estimate.value - 1e-3 * truth) / estimate.standard_uncertainty)

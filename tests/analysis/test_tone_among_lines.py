@@ -122,10 +122,31 @@ def test_a_stray_line_leaks_into_no_harmonic():
     assert result.harmonics[3].upper_bound < 1e-6
 
 
-@pytest.mark.parametrize(("tone_hz", "is_covered"), [(50.0, True), (25.0, True), (40.0, False)])
-def test_a_tone_that_covers_the_mains_says_so(tone_hz, is_covered):
+@pytest.mark.parametrize(
+    ("tone_hz", "mains_hz", "covered"),
+    [
+        (50.0, 50.0, {k: 50.0 * k for k in range(1, 11)}),
+        (25.0, 50.0, {k: 25.0 * k for k in range(2, 11, 2)}),
+        (40.0, 50.0, {}),  # on the fourth line, but none of the strong ones
+        (40.0, None, {3: 120.0, 6: 240.0, 9: 360.0}),
+        (30.0, 60.0, {2: 60.0, 4: 120.0, 6: 180.0, 8: 240.0, 10: 300.0}),
+        (20.0, None, {3: 60.0, 5: 100.0, 6: 120.0, 9: 180.0, 10: 200.0}),
+        (60.0, None, {k: 60.0 * k for k in range(1, 11)}),
+        (1000.0, None, {}),
+    ],
+)
+def test_the_orders_that_hum_may_hide_in_are_told(tone_hz, mains_hz, covered):
     t = times(1.0)
-    assert analyse_tone(sine(t, tone_hz, 0.5) + noise(t, 1e-6), RATE).covers_mains == is_covered
+    wave = sine(t, tone_hz, 0.5) + noise(t, 1e-6)
+    assert analyse_tone(wave, RATE, mains_frequency_hz=mains_hz).covered_hum_hz == covered
+
+
+def test_seen_hum_covers_nothing_unsaid():
+    t = times(1.0)
+    wave = sine(t, 20.0, 0.5) + sine(t, 49.98, 1e-4) + sine(t, 149.94, 1e-4) + noise(t, 1e-6)
+    result = analyse_tone(wave, RATE)
+    assert result.covered_hum_hz == {}
+    assert 5 in result.hidden_hum_hz
 
 
 def test_a_tone_on_the_edge_of_the_band_lies_in_it():

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.dc import dc_offset
+from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import analyse_idle
 from sequencer.analysis.tone import analyse_tone
@@ -222,7 +222,7 @@ def dc_rows(runs: int) -> Iterator[str]:
             wave = 2e-3 + noise
             for h, v in ((1, 20e-3), (2, 5e-3), (3, 5e-3)):
                 wave += v * np.cos(2 * np.pi * h * mains_hz * t + rng.uniform(-3, 3))
-            estimate = dc_offset(wave, RATE_HZ)
+            estimate = analyse_dc(wave, RATE_HZ).offset_v
             errors.append(value(estimate) - 2e-3)
             alone.append(float(noise.mean()))
             covered += covers(estimate, 2e-3)

@@ -398,6 +398,33 @@ def test_a_stated_rate_that_the_times_allow_for_is_taken(tmp_path):
     assert (found.sample_rate_hz, found.rate_uncertainty) == (44000.37, 0.0)
 
 
+def test_times_of_few_digits_are_those_of_the_stated_rate(tmp_path):
+    """48 kHz to 10 us: the steps are 20 and 30 us, and none is missing."""
+    lines = [f"{k / 48000:.5f},{k % 7}" for k in range(2000)]
+    found = read(tmp_path, "\n".join(lines), "x.csv", rate_hz=48000.0)
+    assert (found.sample_rate_hz, found.rate_uncertainty) == (48000.0, 0.0)
+    for wrong in (lines[:700] + lines[701:], [f"{k / 48000:.4f},{k % 7}" for k in range(2000)]):
+        with pytest.raises(CannotMeasure, match="even steps") as caught:
+            read(tmp_path, "\n".join(["time,volts", *wrong]), "x.csv", rate_hz=48000.0)
+        assert caught.value.code == "time_base"
+
+
+def test_jitter_is_no_rounding(tmp_path):
+    away = np.random.default_rng(1).uniform(-0.35, 0.35, 2000)
+    text = "\n".join(f"{(k + away[k]) / 48000:.9f},{k % 7}" for k in range(2000))
+    with pytest.raises(CannotMeasure, match="even steps"):
+        read(tmp_path, text, "x.csv", rate_hz=48000.0)
+
+
+@pytest.mark.parametrize("heading", ["sample", "Index", "n", "#", "no."])
+def test_a_column_that_numbers_the_samples_is_no_time(tmp_path, heading):
+    text = f"{heading},volts\n" + "\n".join(f"{k},{k * k}" for k in range(20))
+    found = read(tmp_path, text, "x.csv", rate_hz=48000.0)
+    assert found.sample_rate_hz == 48000.0
+    assert found.samples[0][3] == 9.0
+    assert "has no times; state its sample rate" in refused(tmp_path, text, "x.csv").reason
+
+
 def test_times_may_begin_anywhere(tmp_path):
     text = "\n".join(f"{-0.5 + k / 48000:.9f},{k % 7}" for k in range(2000))
     assert read(tmp_path, text, "x.csv").sample_rate_hz == 48000

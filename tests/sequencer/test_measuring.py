@@ -686,6 +686,14 @@ def test_settling_that_rings(tmp_path):
     assert found["ring_amplitude"].value == pytest.approx(0.2, rel=0.03)
 
 
+def test_ringing_that_goes_on_says_so(tmp_path):
+    course = settled(lambda t: 0.2 * np.cos(2 * np.pi * 1.5 * t))
+    found, _ = measured_settling(tmp_path, course)
+    assert found["ring_frequency"].value == pytest.approx(1.5, rel=0.01)
+    assert found["ring_time_constant"].value is None
+    assert "does not die away" in found["ring_time_constant"].reason
+
+
 @pytest.mark.parametrize("mains", [49.97, 60.03])
 def test_hum_on_what_comes_to_rest_is_known_for_hum_without_being_told(tmp_path, mains):
     time, rng = times(1000, 3.0), np.random.default_rng(1)
