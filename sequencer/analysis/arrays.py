@@ -35,7 +35,9 @@ def median(values: NDArray[np.float64]) -> float:
     """Median of a few thousand values at most, one or more, in a seventh of np.median's time."""
     ordered = np.sort(values, axis=None)
     middle = ordered.size // 2
-    return float(ordered[middle] if ordered.size % 2 else ordered[middle - 1 : middle + 1].mean())
+    if ordered.size % 2:
+        return float(ordered[middle])
+    return 0.5 * (float(ordered[middle - 1]) + float(ordered[middle]))
 
 
 def sum_of_squares(record: Samples) -> float:

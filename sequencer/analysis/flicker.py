@@ -29,22 +29,29 @@ def white_and_flicker(
     power, cycles : of each component, shape (n,); cycles is k
     weight : degrees of freedom of each power, a square of one normal variable having one
     """
-    model = np.column_stack([np.ones(cycles.size), 1 / cycles])
+    model = np.array([np.ones(cycles.size), 1 / cycles])
     least = 1e-12 * float(power.max())
     white = np.array([np.average(power, weights=weight), 0.0])
     noise = white
     for _ in range(_MOST_ROUNDS):
-        before = model @ noise
-        weighted = model * (weight / np.maximum(before, least) ** 2)[:, np.newaxis]
-        noise = np.linalg.solve(model.T @ weighted, weighted.T @ power)
+        before = noise @ model
+        weighted = model * (weight / np.maximum(before, least) ** 2)
+        noise = _inverse(weighted @ model.T) @ (weighted @ power)
         if noise[1] < 0:
             noise = white
         elif noise[0] < 0:
             noise = np.array([0.0, np.average(power * cycles, weights=weight)])
-        if np.abs(model @ noise - before).max() < _SAME_MODEL * before.min():
+        if np.abs(noise @ model - before).max() < _SAME_MODEL * before.min():
             break
-    weighted = model * (weight / np.maximum(model @ noise, least) ** 2)[:, np.newaxis]
-    return noise, 2 * np.linalg.inv(model.T @ weighted)
+    weighted = model * (weight / np.maximum(noise @ model, least) ** 2)
+    return noise, 2 * _inverse(weighted @ model.T)
+
+
+def _inverse(of: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of two by two, in a tenth of the general one's time."""
+    (a, b), (c, d) = of.tolist()
+    scale = 1 / (a * d - b * c)
+    return np.array([[scale * d, -scale * b], [-scale * c, scale * a]])
 
 
 def usual_power(power: Spectral, cycles: Spectral) -> Spectral:

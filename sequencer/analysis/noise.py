@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, chndtrinc
 
-from sequencer.analysis.arrays import Spectral, sum_of_squares
+from sequencer.analysis.arrays import Phasors, Spectral, sum_of_squares
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.spectrum import HANN_CORRELATION, Periodogram
@@ -139,6 +139,22 @@ def line_estimate(amplitude: ArrayLike, noise_v2: ArrayLike, *, scale: float = 1
     return power_estimate(float(power.sum()), power - noise, noise, scale=scale)
 
 
+def each_line_estimate(
+    amplitude: Phasors, noise_v2: Spectral, *, scale: float = 1.0
+) -> list[Estimate]:
+    """line_estimate of each line by itself.
+
+    Parameters
+    ----------
+    amplitude, noise_v2 : as for line_estimate, shape (lines,) both
+    """
+    power = np.square(np.abs(amplitude)).tolist()
+    return [
+        _estimate(v2, b, b * b, max(v2 - b, 0.0) * b, scale=scale, records=1, is_bound=False)
+        for v2, b in zip(power, noise_v2.tolist(), strict=True)
+    ]
+
+
 def power_estimate(
     total_v2: float,
     net_v2: Spectral,
@@ -153,17 +169,37 @@ def power_estimate(
     records : how many independent records total and net are the mean of
     is_bound : give the bound in any case
     """
-    total_noise, square_noise = float(noise_v2.sum()), float((noise_v2**2).sum())
+    return _estimate(
+        total_v2,
+        float(noise_v2.sum()),
+        float((noise_v2**2).sum()),
+        float((np.maximum(net_v2, 0.0) * noise_v2).sum()),
+        scale=scale,
+        records=records,
+        is_bound=is_bound,
+    )
+
+
+def _estimate(
+    total_v2: float,
+    total_noise: float,
+    square_noise: float,
+    net_by_noise: float,
+    *,
+    scale: float,
+    records: int,
+    is_bound: bool,
+) -> Estimate:
+    """power_estimate by the sums over its lines: |c|^2, b, b^2, and (|c|^2 less noise) b."""
     if total_noise <= 0:
-        return Estimate(value=scale * float(np.sqrt(total_v2)))
+        return Estimate(value=scale * math.sqrt(total_v2))
     # sum of noise powers ~ unit x chi-square(freedom): same mean and variance (Satterthwaite)
     unit = square_noise / total_noise / 2 / records
     freedom = total_noise / unit
     if is_bound or total_v2 < unit * float(chdtri(freedom, _FALSE_LINE)):
-        return _bound(total_v2 / unit, freedom, scale * float(np.sqrt(unit)))
-    level = float(np.sqrt(total_v2 - (freedom - 1) * unit))
-    spread = square_noise + 2 * float((np.maximum(net_v2, 0.0) * noise_v2).sum())
-    doubt = float(np.sqrt(spread / records)) / (2 * level)
+        return _bound(total_v2 / unit, freedom, scale * math.sqrt(unit))
+    level = math.sqrt(total_v2 - (freedom - 1) * unit)
+    doubt = math.sqrt((square_noise + 2 * net_by_noise) / records) / (2 * level)
     return Estimate(value=scale * level, standard_uncertainty=scale * doubt)
 
 

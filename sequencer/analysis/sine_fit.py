@@ -39,7 +39,7 @@ from sequencer.analysis.spectrum import Periodogram, hann, peak_position, period
 # samples: enough for a start inside the main lobe of a record 200 times longer
 _FIRST_STAGE = 2**14
 _CYCLES_OF_FIRST_STAGE = 8.0
-_CACHED = 2**17  # samples that stay in the cache between two passes
+_CACHED = 2**15  # samples that stay in the cache between two passes
 _MOST_STEPS = 12
 _LEAST_APART_BINS = 0.5  # of two drifting lines: nearer, no fit can tell them from one
 
@@ -131,7 +131,7 @@ def find_strongest_hz(samples: Samples, sample_rate_hz: float) -> float:
         if length == samples.size or start_hz * length >= _CYCLES_OF_FIRST_STAGE * sample_rate_hz:
             break
         length = min(samples.size, 8 * length)
-    fit = refine_lines(part, sample_rate_hz, [start_hz], drifting=[0], tolerance_rad=1e-2)
+    fit = refine_lines(part, sample_rate_hz, [start_hz], drifting=[0], tolerance_rad=0.1)
     found = float(fit.frequency_hz[0])
     bin_hz = sample_rate_hz / length
     return found if abs(found - start_hz) < bin_hz else start_hz

@@ -24,6 +24,7 @@ from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
+    each_line_estimate,
     line_estimate,
     lines_mean_square,
 )
@@ -38,7 +39,6 @@ from sequencer.analysis.tone_fit import (
     ToneLines,
     fit_harmonics,
     fit_tone,
-    leaked_from_rest_v2,
 )
 
 __all__ = [
@@ -239,7 +239,7 @@ def _measure(
         dc_offset_v=_offset(record, sample_rate_hz, lines, nominal_mains_hz),
         thd=_fraction(lines, range(1, len(orders))),
         thd_plus_noise=_thd_plus_noise(lines, band_hz),
-        harmonics={k: _fraction(lines, [i]) for i, k in enumerate(orders) if k > 1},
+        harmonics=dict(zip(orders[1:], _each_fraction(lines, range(1, len(orders))), strict=True)),
         harmonics_above=tuple(range(orders[-1] + 1, HIGHEST_HARMONIC + 1)),
         crest_factor=_crest_factor(record, sample_rate_hz, lines),
         mains_frequency_hz=_mains_estimate(lines.mains),
@@ -350,9 +350,16 @@ def _offset(
         return Estimate(value=None)
     variance = offset_variance_v2(record, sample_rate_hz, lines.fit)
     variance *= max(lines.fit.offset_gain * record.size, 1.0)
-    leaked = leaked_from_rest_v2(lines, np.zeros(1), sample_rate_hz / record.size)
-    variance += float(leaked[0]) / 2 + lines.rounding.mean_v2
+    variance += lines.offset_leaked_v2 / 2 + lines.rounding.mean_v2
     return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
+
+
+def _each_fraction(lines: ToneLines, chosen: Sequence[int]) -> list[Estimate]:
+    """Each of some lines over the fundamental."""
+    index = list(chosen)
+    return each_line_estimate(
+        lines.fit.amplitude[index], lines.doubt_v2[index], scale=1 / lines.amplitude_v
+    )
 
 
 def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
@@ -366,7 +373,7 @@ def _fraction(lines: ToneLines, chosen: Sequence[int]) -> Estimate:
     if whole.upper_bound is None or len(index) == 1 or not lines.has_more_than_seen(index):
         return whole
     # what rounding may do to each line it need not do to all: the sum is no less than its greatest part
-    each = (_fraction(lines, [i]) for i in index)
+    each = _each_fraction(lines, index)
     greatest = max(part.upper_bound or part.value or 0.0 for part in each)
     return replace(whole, upper_bound=max(whole.upper_bound, greatest))
 

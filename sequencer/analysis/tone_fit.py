@@ -144,11 +144,13 @@ class ToneLines(FittedLines):
     """The last fit of a record, with the noise of each line.
 
     seen_v2, noise_v2 : b of each line by the noise around it, and with what rounding and leaks add
+    offset_leaked_v2 : |error|^2 of the offset by what leaks into it
     hidden_hum : index of a line that hum may lie on -> multiple of the mains, |error|^2 by it, V^2
     """
 
     seen_v2: Spectral
     noise_v2: Spectral
+    offset_leaked_v2: float
     rounding: Rounding
     hidden_hum: Mapping[int, tuple[int, float]] = field(
         default_factory=lambda: MappingProxyType({})
@@ -428,24 +430,25 @@ def _with_noise(record: Samples, sample_rate_hz: float, lines: FittedLines) -> T
     fit, residual = lines.fit, lines.residual
     seen_v2 = seen_noise(record, fit, residual)
     rounding = rounding_of_fit(record, fit, residual, seen_v2)
-    leaked = leaked_from_rest_v2(lines, fit.frequency_hz, sample_rate_hz / record.size)
+    leaked = _leaked_from_rest_v2(lines, sample_rate_hz / record.size)
     return ToneLines(
         fit=fit,
         comb=lines.comb,
         mains=lines.mains,
         residual=residual,
         seen_v2=seen_v2,
-        noise_v2=rounding.lines_v2(seen_v2) + leaked,
+        noise_v2=rounding.lines_v2(seen_v2) + leaked[:-1],
+        offset_leaked_v2=float(leaked[-1]),
         rounding=rounding,
     )
 
 
-def leaked_from_rest_v2(lines: FittedLines, lines_hz: Spectral, bin_hz: float) -> Spectral:
-    """|error|^2 at some frequencies, V^2, by what stands out of the rest without a line of the fit."""
+def _leaked_from_rest_v2(lines: FittedLines, bin_hz: float) -> Spectral:
+    """|error|^2 of each line and the offset by what stands out of the rest without a line, V^2."""
     turn = 2 * np.pi * float(lines.fit.correction_hz[0]) / bin_hz
     return leaked_v2(
         lines.residual,
-        lines_hz,
+        np.append(lines.fit.frequency_hz, 0.0),
         tone_hz=lines.fundamental_hz,
         own_v2=lines.amplitude_v**2 / 2 * turn**2 / 12,
         least_v2=lines.least_v2,
