@@ -2,8 +2,9 @@
 
     python tests/benchmarks/monte_carlo_transients.py [--scale 1.0] [--only NAME ...]
 
-NAME is one of wideband, false_spurs, settling, ringing, ring_down, imd, sweep. --scale multiplies the
-numbers of trials; 1.0 takes some minutes (false_spurs alone is 1,000 captures of 2^20 samples).
+NAME is one of wideband, false_spurs, settling, ringing, mixed, ring_down, imd, sweep. --scale
+multiplies the numbers of trials; 1.0 takes some minutes (false_spurs alone is 1,000 captures of 2^20
+samples).
 Bounds are Cramer-Rao bounds from the Fisher matrix of the full-rate record in white noise. Not a
 test: nothing is asserted here, the tables are read.
 """
@@ -227,6 +228,58 @@ def ringing(scale: float) -> None:
     )
 
 
+def mixed(scale: float) -> None:
+    """A ring on a decay, 10 to 100 mV on 50 to 300 mV, noise of 0.3 to 5 mV a sample at 8 kHz."""
+    rate, before, end, within = 8000.0, 0.5, 1e-3, 10e-3
+    rng = np.random.default_rng(8)
+    rows = []
+    for hum in (0.0, 5e-3, 20e-3):
+        covers = {name: Cover() for name in ("time", "final", "frequency", "ring tau")}
+        for _ in range(max(int(200 * scale), 10)):
+            tau = np.exp(rng.uniform(np.log(0.3), np.log(3.0)))
+            start = rng.choice([-1.0, 1.0]) * rng.uniform(0.05, 0.3)
+            ring_hz = np.exp(rng.uniform(np.log(0.8 / tau), np.log(8.0)))
+            ring_tau = tau * np.exp(rng.uniform(np.log(0.2), np.log(1.2)))
+            ring, phase = rng.uniform(0.01, 0.1), rng.uniform(0, 2 * np.pi)
+
+            def course(
+                time: Array,
+                tau: float = tau,
+                start: float = start,
+                ring_hz: float = ring_hz,
+                ring_tau: float = ring_tau,
+                ring: float = ring,
+                phase: float = phase,
+            ) -> Array:
+                wave = np.exp(-time / ring_tau) * np.cos(2 * np.pi * ring_hz * time + phase)
+                return np.asarray(end + start * np.exp(-time / tau) + ring * wave)
+
+            time = np.arange(int((before + tau * rng.uniform(5, 9)) * rate)) / rate
+            volts = np.where(time >= before, course(np.maximum(time - before, 0.0)), 0.0)
+            noise = np.exp(rng.uniform(np.log(3e-4), np.log(5e-3)))
+            volts += noise * rng.standard_normal(time.size)
+            turn = 2 * np.pi * rng.uniform(49.85, 50.15)
+            volts += hum * np.cos(turn * time + rng.uniform(0, 2 * np.pi))
+            found = analyse_settling(volts, rate, within_v=within, event_s=before)
+            fine = np.linspace(0.0, 8.0 * max(tau, ring_tau), 400_001)
+            outside = np.flatnonzero(np.abs(course(fine)) > within)
+            covers["final"].add(found.final_value_v, end)
+            if found.settling_time_s.value is not None:
+                covers["time"].add(found.settling_time_s, float(fine[outside[-1]]))
+            if found.ring_frequency_hz is not None:
+                covers["frequency"].add(found.ring_frequency_hz, ring_hz)
+            if found.ring_time_constant_s is not None:
+                covers["ring tau"].add(found.ring_time_constant_s, ring_tau)
+        rows.append(
+            [f"{hum * 1e3:g} mV", *map(str, covers.values()), str(covers["ring tau"].asked)]
+        )
+    show(
+        "A ring on a decay: 95 % cover",
+        ["hum", "settling time", "final value", "ring frequency", "ring tau", "rings found"],
+        rows,
+    )
+
+
 def ring_down(scale: float) -> None:
     """One and three modes, noise 50 dB under the strongest peak; full-rate bound from the onset."""
     rate = 24000.0
@@ -394,6 +447,7 @@ TABLES: dict[str, Callable[[float], None]] = {
     "false_spurs": false_spurs,
     "settling": settling,
     "ringing": ringing,
+    "mixed": mixed,
     "ring_down": ring_down,
     "imd": imd,
     "sweep": sweep,
