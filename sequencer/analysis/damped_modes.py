@@ -15,8 +15,8 @@ the inverse of the normal matrix, which is the bound in white noise).
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len, rfft
 
 from sequencer.analysis.arrays import Phasors, Samples, Spectral
 
@@ -85,7 +85,7 @@ def find_candidate(
     avoid lists (lower, upper) frequencies not to look at, shape (n, 2).
     """
     count = rest.size
-    length = next_fast_len(count, real=True)
+    length = scipy.fft.next_fast_len(count, real=True)
     time = np.arange(count) / rate_hz
     frequency = np.arange(length // 2 + 1) * rate_hz / length
     allowed = (frequency >= _LEAST_HZ) & (frequency <= highest_hz)
@@ -96,7 +96,7 @@ def find_candidate(
     for tau in np.geomspace(_SHORTEST_TAU_S, 3.0 * time[-1], _TRIAL_DECAYS):
         window = np.exp(-time / tau)
         weight = float(np.sum(window * window))
-        line = rfft(rest * window, length)
+        line = scipy.fft.rfft(rest * window, length)
         energy = (line.real**2 + line.imag**2) * (allowed / weight)
         k = int(np.argmax(energy))
         noise = _local_median(energy, k, max(int(8.0 * length / count), 64)) / np.log(2.0)
@@ -271,7 +271,7 @@ def _noise_around(rest: Samples, rate_hz: float, frequency_hz: Spectral) -> Spec
     The filter before decimation leaves the residual less dense near half the rate, so its plain
     variance would be too small.
     """
-    energy = np.abs(rfft(rest)) ** 2 / rest.size
+    energy = np.abs(scipy.fft.rfft(rest)) ** 2 / rest.size
     bins = np.arange(energy.size) * rate_hz / rest.size
     level = []
     for frequency in frequency_hz:

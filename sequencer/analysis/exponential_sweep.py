@@ -20,8 +20,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.fft import irfft, next_fast_len, rfft
 
 from sequencer.analysis import checks
 from sequencer.analysis.arrays import Phasors, Samples, Spectral, sum_of_squares
@@ -107,9 +107,9 @@ class _Deconvolution:
     """The drive's spectrum and what follows from it alone."""
 
     def __init__(self, drive: Samples, rate_hz: float, sweep: ExponentialSweep) -> None:
-        self.count = next_fast_len(drive.size + int(_PADDING_S * rate_hz), real=True)
+        self.count = scipy.fft.next_fast_len(drive.size + int(_PADDING_S * rate_hz), real=True)
         self.rate_hz = rate_hz
-        self.drive = rfft(drive, self.count)
+        self.drive = scipy.fft.rfft(drive, self.count)
         self.frequency_hz = np.arange(self.drive.size) * rate_hz / self.count
         self.power = self.drive.real**2 + self.drive.imag**2
         # power of a sweep falls as 1/f: 0.25 L/f for unit amplitude (Farina 2000)
@@ -117,13 +117,13 @@ class _Deconvolution:
         pink = self.power[inside] * self.frequency_hz[inside]
         self._level = float(np.median(pink)) if pink.size else 0.0
         self._floor = _REGULARISATION * self._level / np.maximum(self.frequency_hz, sweep.start_hz)
-        self.unit = irfft(self.power / (self.power + self._floor), self.count)
+        self.unit = scipy.fft.irfft(self.power / (self.power + self._floor), self.count)
 
     def impulse(self, response: Samples) -> Samples:
         """Impulse response with the harmonics before it; lag 0 first, negative lags at the end."""
-        spectrum = rfft(response, self.count)
+        spectrum = scipy.fft.rfft(response, self.count)
         quotient = spectrum * np.conj(self.drive) / (self.power + self._floor)
-        return np.asarray(irfft(quotient, self.count))
+        return np.asarray(scipy.fft.irfft(quotient, self.count))
 
     def swept_band(self, sweep: ExponentialSweep) -> tuple[float, float]:
         """First and last frequency that the drive really excites, Hz."""
@@ -141,15 +141,15 @@ class _Deconvolution:
         window = self._window(before_s, after_s)
         shift = round(lag_s * self.rate_hz)
         return _Part(
-            spectrum=rfft(np.roll(impulse, -shift) * window),
-            unit=rfft(self.unit * window),
+            spectrum=scipy.fft.rfft(np.roll(impulse, -shift) * window),
+            unit=scipy.fft.rfft(self.unit * window),
             energy=sum_of_squares(window),
             shift=shift,
         )
 
     def replay(self, part: _Part) -> Samples:
         """What a part makes of the drive."""
-        return np.roll(irfft(part.spectrum * self.drive, self.count), part.shift)
+        return np.roll(scipy.fft.irfft(part.spectrum * self.drive, self.count), part.shift)
 
     def _window(self, before_s: float, after_s: float) -> Samples:
         """Flat over the inner half to each side of lag 0, then a half cosine to 0."""
@@ -335,7 +335,7 @@ def _density(tool: _Deconvolution, rest: Samples) -> Spectral:
     length = min(_NOISE_SEGMENT, max(rest.size // 2, 16))
     window = hann(length)
     segments = np.lib.stride_tricks.sliding_window_view(rest, length)[:: max(length // 2, 1)]
-    lines = rfft(segments * window, axis=1)
+    lines = scipy.fft.rfft(segments * window, axis=1)
     power = np.mean(lines.real**2 + lines.imag**2, axis=0) / sum_of_squares(window)
     bins = np.arange(power.size) * tool.rate_hz / length
     return np.asarray(np.interp(tool.frequency_hz, bins, power))

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import ArrayLike
 
 from sequencer.analysis import checks

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from sequencer.analysis.arrays import Samples, Spectral, median, sum_of_squares
 from sequencer.analysis.mains_nominals import (

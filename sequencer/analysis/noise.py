@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtri, chndtrinc
 
 from sequencer.analysis.arrays import Phasors, Spectral, sum_of_squares
 from sequencer.analysis.estimates import Estimate
@@ -196,7 +196,7 @@ def _estimate(
     # sum of noise powers ~ unit x chi-square(freedom): same mean and variance (Satterthwaite)
     unit = square_noise / total_noise / 2 / records
     freedom = total_noise / unit
-    if is_bound or total_v2 < unit * float(chdtri(freedom, _FALSE_LINE)):
+    if is_bound or total_v2 < unit * float(scipy.special.chdtri(freedom, _FALSE_LINE)):
         return _bound(total_v2 / unit, freedom, scale * math.sqrt(unit))
     level = math.sqrt(total_v2 - (freedom - 1) * unit)
     doubt = math.sqrt((square_noise + 2 * net_by_noise) / records) / (2 * level)
@@ -209,8 +209,8 @@ def _bound(statistic: float, freedom: float, scale: float) -> Estimate:
     A sum that fell by chance into the lowest tenth of what noise gives is not believed: the bound
     does not go below that of the tenth (a bound of nothing would say more than was measured).
     """
-    believed = max(statistic, float(chdtri(freedom, 0.9)))
-    centre = float(chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
+    believed = max(statistic, float(scipy.special.chdtri(freedom, 0.9)))
+    centre = float(scipy.special.chndtrinc(believed, freedom, 1 - _BOUND_COVERAGE))
     if not math.isfinite(centre):  # far out of the noise the root is normal with variance 1
         centre = (math.sqrt(believed) + _ONE_SIDED_97) ** 2
     return Estimate(

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.fft import rfft
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.spectrum import hann
@@ -53,7 +53,7 @@ def averaged_spectrum(samples: Samples, sample_rate_hz: float) -> DensitySpectru
     segments = np.lib.stride_tricks.sliding_window_view(level, length)[:: length // 2]
     total = np.zeros(length // 2 + 1)
     for start in range(0, len(segments), 32):  # in parts: the working set stays in the cache
-        lines = rfft(segments[start : start + 32] * window, axis=1)
+        lines = scipy.fft.rfft(segments[start : start + 32] * window, axis=1)
         total += np.einsum("ij,ij->j", lines.real, lines.real)
         total += np.einsum("ij,ij->j", lines.imag, lines.imag)
     scale = 2.0 / (sample_rate_hz * float(np.sum(window**2)) * len(segments))

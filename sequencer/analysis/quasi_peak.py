@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import ArrayLike
 
 from sequencer.analysis.arrays import Samples, as_samples

@@ -17,7 +17,7 @@ steps (the rounding error as a Fourier series, Bennett 1948, from memory; checke
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.noise import noise_of_lines

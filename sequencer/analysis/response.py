@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
+import scipy
 
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.estimates import Estimate
@@ -308,7 +308,7 @@ def _at(frequency: Spectral, gain: Spectral, doubt: Spectral, wanted_hz: float) 
             f"reference_hz {wanted_hz:g} lies outside the points, {frequency[0]:g} to "
             f"{frequency[-1]:g} Hz"
         )
-    curve = PchipInterpolator(np.log(frequency), gain)
+    curve = scipy.interpolate.PchipInterpolator(np.log(frequency), gain)
     nearest = int(np.argmin(np.abs(np.log(frequency / wanted_hz))))
     return Estimate(
         value=float(curve(np.log(wanted_hz))), standard_uncertainty=float(doubt[nearest])
@@ -356,7 +356,7 @@ def _edge(
     is_sure = relative[outwards] < level_db - _SURELY_BELOW * spread[outwards]
     sure = int(np.argmax(is_sure)) if is_sure.any() else outwards.size
     again = first + np.flatnonzero(~is_below[first:sure])
-    curve = PchipInterpolator(x, relative)
+    curve = scipy.interpolate.PchipInterpolator(x, relative)
 
     def place(outer: int) -> float:
         """Where the curve crosses between a point below and the one before it."""

@@ -12,8 +12,8 @@ ln(1000) = 6.908 time constants; Q = pi f tau.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import firwin, oaconvolve
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import require_band, require_no_held_sample, require_usable
@@ -153,8 +153,8 @@ def _stretch(
         )
     start = hit.calm
     if filtered:
-        taps = firwin(filtered + 1, 1.12 * highest_hz, fs=sample_rate_hz)
-        chosen = oaconvolve(chosen, taps, mode="valid")[::factor]
+        taps = scipy.signal.firwin(filtered + 1, 1.12 * highest_hz, fs=sample_rate_hz)
+        chosen = scipy.signal.oaconvolve(chosen, taps, mode="valid")[::factor]
         start += filtered // 2
     return _Stretch(
         samples=np.ascontiguousarray(chosen),

@@ -16,8 +16,8 @@ The time of first entry into the band would flatter a servo that rings; the last
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import (
@@ -435,7 +435,7 @@ def _time_by_course(
     if k + 1 == time.size:
         return Estimate(value=None)
     last = float(
-        brentq(
+        scipy.optimize.brentq(
             lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
         )
     )

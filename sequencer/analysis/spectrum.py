@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from sequencer.analysis.arrays import Samples, Spectral, as_samples, median

@@ -7,8 +7,8 @@ threshold is set from the wanted rate of false alarms.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import gammainccinv
 
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.noise_floor import DensitySpectrum
@@ -64,10 +64,10 @@ def _moving_mean(values: Spectral, width: int) -> Spectral:
 def _seeds(ratio: Spectral, averages: float) -> NDArray[np.bool_]:
     """Bins which noise alone would lift that far FALSE_ALARM_RATE times a capture, at most."""
     chance = FALSE_ALARM_RATE / (2.0 * ratio.size)
-    single = float(gammainccinv(averages, chance)) / averages
+    single = float(scipy.special.gammainccinv(averages, chance)) / averages
     degrees = averages * _SMOOTHED_BINS / HANN_CORRELATION
     # 25 % at least: the floor itself isn't known better where its shape is unusual
-    smooth = max(float(gammainccinv(degrees, chance)) / degrees, 1.25)
+    smooth = max(float(scipy.special.gammainccinv(degrees, chance)) / degrees, 1.25)
     narrow: NDArray[np.bool_] = ratio > 1.0 + 1.05 * (single - 1.0)
     wide: NDArray[np.bool_] = _moving_mean(ratio, _SMOOTHED_BINS) > smooth
     return narrow | wide

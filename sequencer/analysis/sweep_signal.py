@@ -15,7 +15,7 @@ J. Audio Eng. Soc. 63, 2015 (and the rounding of f1 L in their work of 2010).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import fft, ifft, next_fast_len
+import scipy
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.errors import CannotMeasure
@@ -126,11 +126,11 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
 
 def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples]:
     """First sample and unwrapped phase of the stretch in which the drive is up."""
-    length = next_fast_len(drive.size)
-    spectrum = fft(drive - np.mean(drive), length)
+    length = scipy.fft.next_fast_len(drive.size)
+    spectrum = scipy.fft.fft(drive - np.mean(drive), length)
     spectrum[length // 2 + 1 :] = 0.0
     spectrum[1 : (length + 1) // 2] *= 2.0
-    analytic = ifft(spectrum)[: drive.size]
+    analytic = scipy.fft.ifft(spectrum)[: drive.size]
     envelope = np.abs(analytic)
     up = np.flatnonzero(envelope > 0.5 * float(np.quantile(envelope, 0.9)))
     first, last = int(up[0]), int(up[-1]) + 1

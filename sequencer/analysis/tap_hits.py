@@ -7,7 +7,7 @@ which no ringing has: bursts above the band in which modes are looked for.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import firwin, oaconvolve
+import scipy
 
 from sequencer.analysis.arrays import Samples
 
@@ -46,8 +46,10 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     alone = (Hit(start=onset, calm=onset + _CONTACT_BLOCKS * block),)
     if cutoff_hz > 0.4 * sample_rate_hz:
         return alone
-    taps = firwin(_TAPS, cutoff_hz, fs=sample_rate_hz, pass_zero=False, window=("kaiser", 8.0))
-    burst = _block_energies(oaconvolve(record, taps, mode="same")[onset:], block)
+    taps = scipy.signal.firwin(
+        _TAPS, cutoff_hz, fs=sample_rate_hz, pass_zero=False, window=("kaiser", 8.0)
+    )
+    burst = _block_energies(scipy.signal.oaconvolve(record, taps, mode="same")[onset:], block)
     if burst.size < 2 * _LONGEST_BLOCKS:
         return alone
     return tuple(

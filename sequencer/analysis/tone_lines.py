@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammainccinv
+import scipy
 
 from sequencer.analysis.arrays import Spectral
 from sequencer.analysis.noise_floor import DensitySpectrum
@@ -45,7 +45,7 @@ def without_harmonics(
     if tone_hz is None or tone_hz < _LEAST_TONE_BINS * spectrum.step_hz:
         return spectrum, []
     tone_bins = _refined_tone(spectrum, tone_hz) / spectrum.step_hz
-    faintest = float(gammainccinv(spectrum.averages, _CHANCE)) / spectrum.averages
+    faintest = float(scipy.special.gammainccinv(spectrum.averages, _CHANCE)) / spectrum.averages
     power = spectrum.power.copy()
     guessed = np.zeros(power.size)
     found: dict[int, float] = {}

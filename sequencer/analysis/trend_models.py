@@ -25,9 +25,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
-from scipy.optimize import least_squares
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import Estimate
@@ -264,7 +263,7 @@ def _refined(
         low[1] = _FEWEST_CYCLES / float(time[-1])
         high[1] = 0.5 / float(np.min(np.diff(time)))  # faster only looks like slower
     inside = np.clip(start, low + 0.01 * np.abs(low), 0.99 * high)
-    found = least_squares(
+    found = scipy.optimize.least_squares(
         residual,
         inside / scale,
         jac=slopes,
@@ -348,7 +347,7 @@ def _ringing_squares(
     step, a quarter of a cycle in the record apart, up to _FASTEST_START. All sums are transforms.
     """
     count = int(place[-1]) + 1
-    size = next_fast_len(4 * count)
+    size = scipy.fft.next_fast_len(4 * count)
     bins = np.arange(1, max(int(_FASTEST_START * size), 2) + 1)
 
     def turned(weights: Samples, multiple: int = 1) -> NDArray[np.complex128]:
