@@ -15,6 +15,8 @@ from typing import Any
 import hypothesis
 import pytest
 
+from tests.ready import ReadyProcess
+
 ROOT = Path(__file__).resolve().parent.parent
 # Examples take their time on a loaded machine; what is slow is a matter of other tests.
 hypothesis.settings.register_profile("ours", deadline=None)
@@ -26,6 +28,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 PATIENCE_S = 60.0
 _ENTRY = "from sequencer.cli import main; main()"
 _REPORTING = frozenset({"run", "pair", "resume"})
+_READY = _REPORTING | {"check", "verify"}  # neither of these draws anything
 # Drawing takes longer than many a run; tests/sequencer/test_report.py looks at what is drawn.
 _UNDRAWN = """import sequencer.report.plots
 sequencer.report.plots.draw_svg = lambda *_, **__: "<svg></svg>"
@@ -210,16 +213,35 @@ def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
         process.communicate()
 
 
+@pytest.fixture(scope="session")
+def ready() -> Iterator[ReadyProcess]:
+    """A process that has imported the program, and draws no pictures into reports."""
+    process = ReadyProcess(_UNDRAWN, Shell.environment())
+    yield process
+    process.stop()
+
+
 @pytest.fixture
-def steadybench(begin) -> Callable[..., Finished]:
+def steadybench(begin, ready, tmp_path: Path) -> Callable[..., Finished]:
     """Runs a command to its end: steadybench("run", "rated_power", ..., says="yes\\n")."""
 
     def run(
         *arguments: str | Path, says: str = "", before: str = "", patience_s: float = PATIENCE_S
     ) -> Finished:
-        process = begin(*arguments, before=before)
-        out, err = process.communicate(says, timeout=patience_s)
+        if not before and _READY.intersection(map(str, arguments[:1])):
+            code, out, err = ready.run(
+                _ENTRY,
+                list(map(str, arguments)),
+                folder=tmp_path,
+                environment=Shell.environment(),
+                says=says,
+                patience_s=patience_s,
+            )
+        else:
+            process = begin(*arguments, before=before)
+            out, err = process.communicate(says, timeout=patience_s)
+            code = process.returncode
         assert "Traceback" not in err, err
-        return Finished(process.returncode, out, err)
+        return Finished(code, out, err)
 
     return run

@@ -12,6 +12,9 @@ import subprocess
 import numpy as np
 import pytest
 
+# Its runs are shared by many tests: one worker has them all.
+pytestmark = pytest.mark.xdist_group("test_end_to_end")
+
 PROCEDURE = """\
 procedure: truth
 title: tones against the truth

@@ -23,6 +23,9 @@ from tests.benchmarks.analytic_truth import State, limited_tone
 from tests.benchmarks.expected_readings import Compared, compared
 from tests.benchmarks.observed_run import Observed, observe
 
+# Its runs are shared by many tests: one worker has them all.
+pytestmark = pytest.mark.xdist_group("test_final_test_truth")
+
 TONGUES = ("scpi", "plain")
 # Residual of the generator, model section 7; it adds as a phasor (methods, section 2).
 OWN = 10 ** (-115 / 20)

@@ -19,6 +19,9 @@ from sequencer.bench import Bench, open_bench
 from sequencer.bench_spec import load_bench
 from sequencer.errors import BenchError
 
+# Its runs are shared by many tests: one worker has them all.
+pytestmark = pytest.mark.xdist_group("test_fitting")
+
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 PROCEDURE = """\
 procedure: short_look

@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+# Its runs are shared by many tests: one worker has them all.
+pytestmark = pytest.mark.xdist_group("test_packaging")
+
 ROOT = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 OURS = ("sequencer", "drivers", "sim_instruments", "procedures")

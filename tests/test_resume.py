@@ -254,7 +254,7 @@ def test_killed_at_random_moments_and_resumed_each_time(begin, new_bench, steady
     rng = random.Random(5)
     bench = new_bench()
     path = tmp_path / "p.yaml"
-    path.write_text(BURN_IN)
+    path.write_text(BURN_IN.replace("time: 2 h", "time: 1 h"))
     arguments = ["run", path, "--bench", bench.bench_file, "--serial", "S", *ACCEPTED]
     process = begin(*arguments, "--out", tmp_path / "out")
     _until(lambda: list((tmp_path / "out").glob("*/journal.jsonl")))
