@@ -221,27 +221,40 @@ def ready() -> Iterator[ReadyProcess]:
     process.stop()
 
 
+@pytest.fixture(scope="session")
+def in_child(ready) -> Callable[..., Finished]:
+    """Runs a command that draws nothing to its end, in a folder: in_child(folder, "run", ...)."""
+
+    def run(
+        folder: Path, *arguments: str | Path, says: str = "", patience_s: float = PATIENCE_S
+    ) -> Finished:
+        code, out, err = ready.run(
+            _ENTRY,
+            list(map(str, arguments)),
+            folder=folder,
+            environment=Shell.environment(),
+            says=says,
+            patience_s=patience_s,
+        )
+        return Finished(code, out, err)
+
+    return run
+
+
 @pytest.fixture
-def steadybench(begin, ready, tmp_path: Path) -> Callable[..., Finished]:
+def steadybench(begin, in_child, tmp_path: Path) -> Callable[..., Finished]:
     """Runs a command to its end: steadybench("run", "rated_power", ..., says="yes\\n")."""
 
     def run(
         *arguments: str | Path, says: str = "", before: str = "", patience_s: float = PATIENCE_S
     ) -> Finished:
         if not before and _READY.intersection(map(str, arguments[:1])):
-            code, out, err = ready.run(
-                _ENTRY,
-                list(map(str, arguments)),
-                folder=tmp_path,
-                environment=Shell.environment(),
-                says=says,
-                patience_s=patience_s,
-            )
+            done = in_child(tmp_path, *arguments, says=says, patience_s=patience_s)
         else:
             process = begin(*arguments, before=before)
             out, err = process.communicate(says, timeout=patience_s)
-            code = process.returncode
-        assert "Traceback" not in err, err
-        return Finished(code, out, err)
+            done = Finished(process.returncode, out, err)
+        assert "Traceback" not in done.err, done.err
+        return done
 
     return run

@@ -5,9 +5,7 @@ samples), with the formulas of the amplifier model: gain, the open-loop error e(
 leaves of it, F(s) = (1 + s/wp) / (1 + T0 + s/wp). Nothing of the sequencer's analysis is used.
 """
 
-import json
 import math
-import subprocess
 
 import numpy as np
 import pytest
@@ -61,21 +59,15 @@ OPTIONS = ("--unattended", "--accept-cautions", "--json")
 MINUTE_S = 60.0
 
 
-def _run(shell, folder, bench_file, text=PROCEDURE, serials=("A-1",), out="runs"):
+def _run(in_child, folder, bench_file, text=PROCEDURE, serials=("A-1",), out="runs"):
     procedure = folder / "truth.yaml"
     procedure.write_text(text, encoding="utf-8")
     command = ["run" if len(serials) == 1 else "pair", procedure, "--bench", bench_file]
     command += [part for serial in serials for part in ("--serial", serial)]
-    done = subprocess.run(
-        shell.line([*command, *OPTIONS, "--out", folder / out]),
-        env=shell.environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=2 * MINUTE_S,
-    )
-    assert done.returncode in (0, 1), done.stderr
-    return json.loads(done.stdout)
+    options = [*OPTIONS, "--out", folder / out]
+    done = in_child(folder, *command, *options, patience_s=2 * MINUTE_S)
+    assert done.code in (0, 1), done.err
+    return done.json()
 
 
 def _readings(summary):
@@ -100,8 +92,8 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def summary(shell, bench, folder):
-    return _run(shell, folder, bench.bench_file)
+def summary(in_child, bench, folder):
+    return _run(in_child, folder, bench.bench_file)
 
 
 @pytest.fixture(scope="module")
@@ -110,9 +102,9 @@ def readings(summary):
 
 
 @pytest.fixture(scope="module")
-def pair(shell, bench, folder, summary):
+def pair(in_child, bench, folder, summary):
     """Both units, the first one still warm from the run before."""
-    return _run(shell, folder, bench.bench_file, LITTLE, ("A-1", "A-2"), out="pair")
+    return _run(in_child, folder, bench.bench_file, LITTLE, ("A-1", "A-2"), out="pair")
 
 
 @pytest.fixture(scope="module")
@@ -238,7 +230,7 @@ def test_ten_volts_are_the_same_however_they_are_written(readings):
     assert readings["v10", "power"]["value"] == pytest.approx(12.5, rel=0.013)
 
 
-def test_ten_volts_in_ten_ohm_are_ten_watts(shell, bench, folder):
+def test_ten_volts_in_ten_ohm_are_ten_watts(in_child, bench, folder):
     ten_ohm = folder / "ten_ohm.yaml"
     ten_ohm.write_text(
         bench.bench_file.read_text().replace("resistance: 8 ohm", "resistance: 10 ohm")
@@ -246,7 +238,7 @@ def test_ten_volts_in_ten_ohm_are_ten_watts(shell, bench, folder):
     steps = PROCEDURE.split("steps:\n")[1].split("  - {id: cold_bias")[0]
     head = "procedure: ten\nunit: {rated_power: 80 W, load: 10 ohm, gain: 29 dB}\nsteps:\n"
     tone = "  - {id: v10, kind: tone, level: +20 dBV, record: 0.5 s}\n"
-    found = _readings(_run(shell, folder, ten_ohm, head + steps + tone, out="ten"))
+    found = _readings(_run(in_child, folder, ten_ohm, head + steps + tone, out="ten"))
     # The load stays 8 ohm in truth; the bench file says what the power is reckoned with.
     assert found["v10", "power"]["value"] == pytest.approx(10.0, rel=0.013)
 
@@ -367,14 +359,14 @@ def _numbers(summary):
     }
 
 
-def test_the_same_run_twice_gives_the_same_verdicts_and_numbers(shell, start_bench, tmp_path):
+def test_the_same_run_twice_gives_the_same_verdicts_and_numbers(in_child, start_bench, tmp_path):
     found = []
     for number in (1, 2):
         place = tmp_path / str(number)
         place.mkdir()
         bench = start_bench(place, [])
         try:
-            found.append(_numbers(_run(shell, place, bench.bench_file, LITTLE)))
+            found.append(_numbers(_run(in_child, place, bench.bench_file, LITTLE)))
         finally:
             bench.stop()
     assert found[0] == found[1]

@@ -4,7 +4,6 @@ What the ticket says was read on one unit stays with that unit.
 """
 
 import json
-import subprocess
 from importlib.resources import files
 
 import pytest
@@ -105,20 +104,16 @@ def test_the_flattened_procedure_keeps_the_tickets_limits(name, tmp_path):
         ("100 W", "27.8 dB", {"gain"}),
     ],
 )
-def test_a_unit_on_the_bench_is_judged_by_its_ticket(tmp_path, shell, rated, gain, failed):
+def test_a_unit_on_the_bench_is_judged_by_its_ticket(steadybench, tmp_path, rated, gain, failed):
     ticket = tmp_path / "ticket.yaml"
     ticket.write_text(TICKET.replace("RATED", rated).replace("GAIN", gain), encoding="utf-8")
-    command = ["run", "rated_power", "--bench", "sim", "--serial", "A-1", "--ticket", ticket]
-    done = subprocess.run(
-        shell.line([*command, "--unattended", "--accept-cautions", "--json", "--out", tmp_path]),
-        env=shell.environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
+    done = steadybench(
+        *["run", "rated_power", "--bench", "sim", "--serial", "A-1", "--ticket", ticket],
+        *["--unattended", "--accept-cautions", "--json", "--out", tmp_path],
+        patience_s=120.0,
     )
-    assert done.returncode == (1 if failed else 0), done.stderr
-    steps = {step["id"]: step for step in json.loads(done.stdout)["steps"]}
+    assert done.code == (1 if failed else 0), done.err
+    steps = {step["id"]: step for step in done.json()["steps"]}
     readings = [(id_, each) for id_, step in steps.items() for each in step["readings"]]
     assert {each["name"] for _, each in readings if each["verdict"] == "fail"} == failed
     (power,) = [
