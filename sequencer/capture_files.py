@@ -113,7 +113,7 @@ def _npz(content: bytes, name: str, wanted: Wanted) -> Recording:
         _require_record(capture)
     except (RuntimeError, zipfile.BadZipFile, zlib.error) as error:
         raise _refused(
-            f"{name} is damaged, or no .npz file; copy it once more from the run's folder"
+            f"{name} is damaged, encrypted or no .npz file; copy it once more from the run's folder"
         ) from error
     except ValueError as error:
         raise _refused(f"{name} can't be used: {error}") from error

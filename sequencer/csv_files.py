@@ -26,13 +26,18 @@ _MOST_HEADINGS = 100
 _MOST_ERRORS = 10
 _MOST_COLUMNS = 3
 _FITTING = 1.5  # times as far as they stray from their own rate, times may stray from another
-_PART_OF_STEP = 0.7  # of a sample; coarser times hide what is missing
+_PART_OF_STEP = (
+    0.7  # of a sample, clearly less than the whole one by which a missing one moves the rest
+)
 _TELLING_HZ = 0.1  # a rate known as well as this hits a whole number seldom by chance
 _MISSING = frozenset({"", "-", "--", "n/a", "#n/a", "na", "null", "none"})
 _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 not a number
 _DECIMAL_COMMA = re.compile(r"\s*-?\d+,\d+\s*[;\t]")
 _TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
-_COUNT_WORD = re.compile(r"\W*((sample|index|nr|no|number|point|n)\b|#)", re.IGNORECASE)
+_COUNT_WORD = re.compile(
+    r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
+    re.IGNORECASE,
+)
 _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)", re.IGNORECASE
 )
@@ -54,9 +59,8 @@ class _Table:
 def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bool) -> Recording:
     """The recording in a text file of columns.
 
-    rate_hz is the stated sample rate: what a file without times needs, and what finely even times
-    are taken for. wants_pair: two columns may be two
-    channels.
+    rate_hz is the stated sample rate: what a file without times needs, and what even times, or times
+    of few digits, are taken for. wants_pair: two columns may be two channels.
 
     Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
     """
@@ -264,15 +268,14 @@ def _are_rounded(times_s: Samples, rate_hz: float) -> bool:
     """Whether times are those of this rate, written with too few digits for even steps.
 
     Rounded to less than a sample they still tell that none is missing: that would move the others by
-    a whole one.
+    a whole one. The steps differ by a unit of the last digit, the coarsest where their digits vary.
     """
     if not np.all(np.isfinite(times_s)):
         return False
-    steps_s = np.unique(np.abs(np.diff(times_s)))
+    steps_s = np.unique(np.diff(times_s))
     digit_s = 10.0 ** round(math.log10(max(float(np.diff(steps_s).max(initial=0.0)), 1e-15)))
-    away = times_s / digit_s
-    is_on_digits = bool(np.all(np.abs(away - np.rint(away)) < 1e-3))
-    return is_on_digits and _stray(times_s, rate_hz) < 1.01 * digit_s < _PART_OF_STEP / rate_hz
+    # no more than a digit, but for the arithmetic: each of two times is off by half of one
+    return _stray(times_s, rate_hz) < 1.01 * digit_s < _PART_OF_STEP / rate_hz
 
 
 def _stray(times_s: Samples, rate_hz: float) -> float:

@@ -227,9 +227,8 @@ def _dc(recording: Recording, options: MeasureOptions) -> Measured:
     )
     moved: tuple[str, ...] = ()
     if result.moved_v is not None:
-        moved = (
-            f"it moves by {say(result.moved_v, 'V')} within the record, of which this is the mean",
-        )
+        far = say(result.moved_v, "V")
+        moved = (f"it moves by at least {far} within the record, of which this is the mean",)
     return Measured(
         findings=[found("dc_offset", "V", result.offset_v, remarks=moved)],
         draw=lambda: _course_picture(recording, result.offset_v.value or 0.0),

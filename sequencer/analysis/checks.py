@@ -36,7 +36,7 @@ _PARTS = 64
 _CYCLES_A_PART = 3.0
 _FEWEST_PARTS = 6
 _LEAST_STEP_RAD = 0.02
-_FEWEST_CODES = 8
+_STEP_OF_A_CODE = 0.5  # rad of a tone of one code; clean ones reach half of it (simulated)
 _STEP_OVER_MEDIAN = 12.0
 _STEP_OVER_NOISE = 6.0
 _SHORTEST_PART = 64
@@ -124,7 +124,8 @@ def require_even_steps(times_s: ArrayLike) -> float:
             "time_base",
             "the time column does not advance in even steps "
             f"(median {usual:.4g} s, from {steps.min():.4g} to {steps.max():.4g} s)",
-            "export the record again with every sample, or without times and with its sample rate",
+            "export the record again with every sample; if its times only lack digits, state the "
+            "sample rate as well",
         )
     return (times.size - 1) / float(times[-1] - times[0])
 
@@ -241,15 +242,17 @@ def require_no_flat_run(
         limit = max(limit, 2 * _crest_run(samples, sample_rate_hz, frequency_hz))
     if longest > limit:
         start = int(starts[int(lengths.argmax())])
-        _require_inside(samples, float(samples[start]), longest)
+        held_v = float(samples[start])
+        is_extreme = held_v in (float(samples.min()), float(samples.max()))
+        is_held_again = np.count_nonzero(samples[starts[lengths > _LONGEST_RUN]] == held_v) > 1
+        if is_extreme and is_held_again:
+            raise CannotMeasure(
+                "overrange",
+                f"again and again the record is held at {held_v:.6g} V, up to {longest} samples in a "
+                "row; the tops that an amplifier cuts off have noise on them",
+                "lower the level, or use a higher range of whatever recorded it",
+            )
         raise _flat_run(start, longest)
-
-
-def _require_inside(samples: Samples, held_v: float, longest: int) -> None:
-    """Refuse (overrange) a signal that is held at its extreme more often than in one long run."""
-    is_extreme = held_v in (float(samples.min()), float(samples.max()))
-    if is_extreme and np.count_nonzero(samples == held_v) >= longest + _LONGEST_RUN:
-        raise _overrange(f"the record is cut off at {held_v:.6g} V, {longest} samples in a row")
 
 
 def require_no_held_sample(record: Samples, first: int, end: int) -> None:
@@ -280,12 +283,10 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     """Refuse (dropout) a tone whose phase steps: a block of the record is missing.
 
     The record is cut into up to 64 parts; the phase of the tone is taken in each with a Hann
-    window (not of a tone of a few codes). A step between neighbours that differs from the median
-    step by over 0.02 rad, over 12 times the median difference, and over 6 standard deviations of
-    the noise is a fault. A loss of whole cycles can't be seen.
+    window. A step between neighbours that differs from the median step by over 0.02 rad, over 12
+    times the median difference, over 6 standard deviations of the noise and over what rounding does
+    to a tone of few codes is a fault. A loss of whole cycles can't be seen.
     """
-    if float(np.ptp(samples)) < _FEWEST_CODES * code_step(samples):
-        return  # the phase is that of a few edges, which rounding moves more than noise does
     omega = 2 * pi * frequency_hz / sample_rate_hz
     # its mirror image at the negative frequency must stay as far from the tone as DC
     cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
@@ -304,7 +305,9 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     rest_v2 = max(float(np.var(samples)) - amplitude**2 / 2, 0.0)
     # phase of one part: variance 2 rest/(A^2 length), half as much again for the window
     noise = sqrt(2 * 3 * rest_v2 / length) / amplitude
-    limit = max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual, _STEP_OVER_NOISE * noise)
+    # that of a tone of a few codes is the place of a few edges, which rounding moves
+    rounding = _STEP_OF_A_CODE * code_step(samples) / amplitude
+    limit = max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual, _STEP_OVER_NOISE * noise, rounding)
     if abs(off[worst]) > limit:
         raise CannotMeasure(
             "dropout",

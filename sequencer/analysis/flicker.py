@@ -48,7 +48,7 @@ def white_and_flicker(
 
 
 def _inverse(of: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Of two by two, in a tenth of the general one's time."""
+    """The inverse of a matrix of two by two, in a tenth of the general one's time."""
     (a, b), (c, d) = of.tolist()
     scale = 1 / (a * d - b * c)
     return np.array([[scale * d, -scale * b], [-scale * c, scale * a]])

@@ -214,11 +214,24 @@ def step_over(samples: Samples, least_v: float) -> float:
     finest_v = float(np.finfo(np.float64).eps) * peak_v
     gaps_v = _gaps(size_v[size_v >= _NEAR_PEAK * peak_v])
     if gaps_v.size < _FEWEST_GAPS:
-        gaps_v = _differences(np.unique(looked_at))  # few values, again and again
+        gaps_v = _differences(np.unique(size_v))  # few values, again and again
+    if gaps_v.size < _FEWEST_DIFFERENCES:
+        values_v = np.unique(looked_at)
+        # three values may be the phases of a tone that fits the rate: each comes twice in a cycle
+        if not _repeats_within(looked_at, 2 * values_v.size):
+            gaps_v = _differences(values_v)
     if gaps_v.size < _FEWEST_DIFFERENCES or gaps_v[0] <= least_v:
         return finest_v
     step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)
     return finest_v if step_v is None else step_v
+
+
+def _repeats_within(samples: Samples, longest: int) -> bool:
+    """Whether a record is the same few samples over and over."""
+    return any(
+        np.array_equal(samples[period:], samples[:-period])
+        for period in range(1, min(longest, samples.size // 2) + 1)
+    )
 
 
 def _gaps(size_v: Samples) -> Samples:

@@ -499,12 +499,12 @@ def _time_by_points(
 
 
 def _time_constant(course: Course) -> Estimate | None:
-    """Time constant of the slowest decay, s; None where it doesn't decay, or a ring not for sure."""
+    """Time constant of the slowest decay, s; None where nothing, or no ring for sure, decays."""
     if course.kind == "steady":
         return None
     count = 1 if course.rings else course.nonlinear.size
     rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
-    least = 2.0 * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
+    least = _COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
     if rate.value is None or rate.value <= least:
         return None
     tau = 1.0 / rate.value

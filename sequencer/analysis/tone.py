@@ -291,8 +291,9 @@ def _covered_hum_hz(
         away_hz = np.abs(np.subtract.outer(mains_hz, tone_hz))
         is_met = away_hz < bin_hz + _MAINS_WANDER * mains_hz[:, np.newaxis]
         if is_met[:_STRONG_MAINS_LINES].any():
-            met = ((int(line), int(order)) for line, order in np.argwhere(is_met))
-            covered_hz |= {orders[order]: float(mains_hz[line]) for line, order in met}
+            nearest = away_hz.argmin(axis=0)
+            for i in np.flatnonzero(is_met.any(axis=0)).tolist():
+                covered_hz.setdefault(orders[i], float(mains_hz[nearest[i]]))
     return covered_hz
 
 

@@ -49,7 +49,7 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
-STEADY_RING = "it does not die away within the record"
+_STEADY_RING = "the record does not show it dying away; record longer"
 _RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
 BY_HAND = "the unit was switched on by hand, so nobody knows when"
 END_OPEN = (
@@ -249,7 +249,7 @@ def ring_findings(result: SettlingResult) -> list[Finding]:
     if not result.is_oscillating:
         return []
     values = (result.ring_frequency_hz, result.ring_time_constant_s, result.ring_amplitude_v)
-    why = STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
+    why = _STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
     return [
         not_found(name, unit, why) if value is None else found(name, unit, value)
         for (name, unit), value in zip(_RING_READINGS, values, strict=True)

@@ -103,7 +103,16 @@ def test_an_amplifier_clipping_inside_the_range_is_a_result(clip, full_scale):
 def test_a_slow_tone_held_at_its_tops_is_no_dropout(known):
     wave = quantised(np.clip(tone(hz=20.0, level=0.7, noise=0.0), -0.5, 0.5), 16)
     refusal = refused("overrange", analyse_tone, wave, RATE, range_peak_v=known)
-    assert "cut off at 0.5 V" in refusal.reason
+    assert "held at 0.5 V" in refusal.reason
+
+
+@pytest.mark.parametrize("length", [60, 200])
+def test_a_converter_that_repeats_itself_from_a_crest_on_is_a_dropout(length):
+    # 1 kHz at 48 kHz meets its largest value in every cycle
+    wave = quantised(0.5 * np.sin(2 * np.pi * np.arange(48000) / 48), 16)
+    wave[12012 : 12012 + length] = wave[12012]
+    assert wave[12012] == wave.max()
+    refused("dropout", analyse_tone, wave, 48000.0)
 
 
 @pytest.mark.parametrize("length", [25, 60, 500])
@@ -281,6 +290,27 @@ def test_a_tone_of_a_few_codes_is_known_as_well_as_these_tell(codes, hz):
         level = analyse_tone(wave, RATE).level_vrms
         error = abs(level.value - codes * step / np.sqrt(2))
         assert error < 2.5 * level.standard_uncertainty
+        assert level.standard_uncertainty < 0.3 * step
+
+
+@pytest.mark.parametrize("noise", [0.1, 0.3])
+@pytest.mark.parametrize("codes", [1.2, 2.3, 3.4])
+@pytest.mark.parametrize("where", [0.2, 0.5, 0.8])
+def test_a_missing_block_shows_in_a_tone_of_a_few_codes(codes, noise, where):
+    step = 2.0**-15
+    whole = quantised(tone(hz=1000.0, level=codes * step, noise=noise * step, rate=48000.0), 16)
+    at = int(where * COUNT)
+    analyse_tone(whole, 48000.0)
+    spoilt = np.delete(whole, slice(at, at + 12))  # a quarter turn
+    refused("dropout", analyse_tone, spoilt, 48000.0)
+
+
+def test_the_three_values_of_a_tone_that_fits_the_rate_are_no_coarse_codes():
+    wave = quantised(0.5 * np.sin(2 * np.pi / 6 * np.arange(COUNT)), 24)
+    assert np.unique(wave).size == 3
+    level = analyse_tone(wave, 48000.0).level_vrms
+    assert level.value == pytest.approx(0.5 / np.sqrt(2), abs=2.0**-23)
+    assert level.standard_uncertainty < 1e-3
 
 
 @pytest.mark.parametrize("bits", [16, 24])

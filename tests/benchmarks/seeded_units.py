@@ -1,6 +1,7 @@
 """How often the truth lies within a reading's own expanded uncertainty: the final test on many units.
 
 Run:  python -m tests.benchmarks.seeded_units [--units 200] [--first 1] [--tongue scpi] [--short]
+      [--procedure final_test]
 
 Each unit and bench is drawn from its own seed (spread of the unit, errors of the instruments, mains,
 room), final_test is carried out on it in simulated time, and every reading is put beside the truth that
@@ -38,13 +39,13 @@ class Row:
     truth: float
 
 
-def unit_rows(seed: int, tongue: str) -> list[Row]:
-    """final_test on the first unit of a seed, every reading beside its truth."""
+def unit_rows(seed: int, tongue: str, procedure: str) -> list[Row]:
+    """The procedure on the first unit of a seed, every reading beside its truth."""
     from tests.benchmarks.expected_readings import compared
     from tests.benchmarks.observed_run import observe
 
     with tempfile.TemporaryDirectory() as folder:
-        seen = observe("final_test", Path(folder), seed=seed, tongue=tongue)
+        seen = observe(procedure, Path(folder), seed=seed, tongue=tongue)
     return [
         Row(
             seed=seed,
@@ -108,6 +109,7 @@ def _arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--units", type=int, default=200, metavar="N")
     parser.add_argument("--first", type=int, default=1, metavar="SEED", help="first seed")
     parser.add_argument("--tongue", choices=("scpi", "plain"), default="scpi")
+    parser.add_argument("--procedure", default="final_test", metavar="NAME")
     parser.add_argument("--short", action="store_true", help="one line a reading, over its steps")
     parser.add_argument(
         "--again", type=Path, nargs="+", metavar="FILE", help="rows of earlier runs"
@@ -137,7 +139,8 @@ def _measured(options: argparse.Namespace) -> list[Row]:
     seeds = range(options.first, options.first + options.units)
     rows: list[Row] = []
     with ProcessPoolExecutor(WORKERS, multiprocessing.get_context("spawn")) as pool:
-        for done, found in enumerate(pool.map(unit_rows, seeds, [options.tongue] * len(seeds)), 1):
+        asked = ([each] * len(seeds) for each in (options.tongue, options.procedure))
+        for done, found in enumerate(pool.map(unit_rows, seeds, *asked), 1):
             rows += found
             print(f"\r{done} of {len(seeds)} units", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)

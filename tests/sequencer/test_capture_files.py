@@ -409,6 +409,16 @@ def test_times_of_few_digits_are_those_of_the_stated_rate(tmp_path):
         assert caught.value.code == "time_base"
 
 
+def test_times_of_six_significant_digits_are_those_of_the_stated_rate(tmp_path):
+    text = "time,volts\n" + "\n".join(f"{k / 48000:.6g},{k % 7}" for k in range(70000))
+    assert read(tmp_path, text, "x.csv", rate_hz=48000.0).sample_rate_hz == 48000.0
+
+
+def test_a_time_of_whole_seconds_stays_a_time(tmp_path):
+    text = "Sample time,volts\n" + "\n".join(f"{k},{k % 7}" for k in range(20))
+    assert read(tmp_path, text, "x.csv").sample_rate_hz == 1.0
+
+
 def test_jitter_is_no_rounding(tmp_path):
     away = np.random.default_rng(1).uniform(-0.35, 0.35, 2000)
     text = "\n".join(f"{(k + away[k]) / 48000:.9f},{k % 7}" for k in range(2000))
@@ -416,7 +426,9 @@ def test_jitter_is_no_rounding(tmp_path):
         read(tmp_path, text, "x.csv", rate_hz=48000.0)
 
 
-@pytest.mark.parametrize("heading", ["sample", "Index", "n", "#", "no."])
+@pytest.mark.parametrize(
+    "heading", ["sample", "Samples", "Index", "n", "#", "no.", "count", "point no"]
+)
 def test_a_column_that_numbers_the_samples_is_no_time(tmp_path, heading):
     text = f"{heading},volts\n" + "\n".join(f"{k},{k * k}" for k in range(20))
     found = read(tmp_path, text, "x.csv", rate_hz=48000.0)
