@@ -28,7 +28,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 PATIENCE_S = 60.0
 _ENTRY = "from sequencer.cli import main; main()"
 _REPORTING = frozenset({"run", "pair", "resume"})
-_READY = _REPORTING | {"check", "verify"}  # neither of these draws anything
+_READY = _REPORTING | {"check", "verify"}  # which draw nothing, or nothing that is looked at
 # Drawing takes longer than many a run; tests/sequencer/test_report.py looks at what is drawn.
 _UNDRAWN = """import sequencer.report.plots
 sequencer.report.plots.draw_svg = lambda *_, **__: "<svg></svg>"

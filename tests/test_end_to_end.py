@@ -359,14 +359,22 @@ def _numbers(summary):
     }
 
 
-def test_the_same_run_twice_gives_the_same_verdicts_and_numbers(in_child, start_bench, tmp_path):
+def test_the_same_run_twice_gives_the_same_verdicts_and_numbers(
+    begin, finished, start_bench, tmp_path
+):
+    def in_process_of_its_own(_folder, *arguments, patience_s):
+        """Another hash seed and other addresses each time, on which nothing may depend."""
+        process = begin(*arguments)
+        out, err = process.communicate(timeout=patience_s)
+        return finished(process.returncode, out, err)
+
     found = []
     for number in (1, 2):
         place = tmp_path / str(number)
         place.mkdir()
         bench = start_bench(place, [])
         try:
-            found.append(_numbers(_run(in_child, place, bench.bench_file, LITTLE)))
+            found.append(_numbers(_run(in_process_of_its_own, place, bench.bench_file, LITTLE)))
         finally:
             bench.stop()
     assert found[0] == found[1]
