@@ -4,6 +4,7 @@ Joins what the layers below keep apart. Knows no command-line arguments and no e
 """
 
 import contextlib
+import importlib
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -247,6 +248,7 @@ def prepared(request: Request, today: date) -> Iterator[Prepared]:
         Watchkeeper() as keeper,
         bench_file(request.bench, request.bench_options, keeper) as path,
     ):
+        _load_computation()
         bench = files.bench or load_bench(path, name=SIMULATED)
         steps = plan_on(bench, files, request, today)
         told = ticket_decides(files, request, steps.steps)
@@ -273,6 +275,16 @@ def _demand_room(out: Path, guard: Disk) -> None:
             f"{place} has room for {free / 1e6:.3g} MB, less than the {guard.limit / 1e6:.3g} MB that "
             "guard disk keeps free for the record; make room, or give another place with --out"
         )
+
+
+def _load_computation() -> None:
+    """Load what steps compute with, which otherwise loads when first used.
+
+    One that is broken shows before anything is energised, and no step waits for it; the watchkeeper
+    starts meanwhile.
+    """
+    for part in ("fft", "interpolate", "optimize", "special"):
+        importlib.import_module(f"scipy.{part}")
 
 
 def _beside_floor(steps: Plan, bench: str, procedure: str) -> Plan:

@@ -168,8 +168,8 @@ def _import_all() -> None:
     for found in pkgutil.walk_packages(package.__path__, "sequencer."):
         if found.name not in _ENTRY_POINTS:
             importlib.import_module(found.name)
-    for name in ("scipy.fft", "scipy.special", "scipy.optimize"):
-        importlib.import_module(name)
+    for part in ("fft", "interpolate", "optimize", "special"):
+        importlib.import_module(f"scipy.{part}")
 
 
 def _serve(requests: socket.socket) -> str | None:
