@@ -16,6 +16,7 @@ from types import MappingProxyType
 import numpy as np
 
 from sequencer.analysis.checks import require_even_steps
+from sequencer.analysis.errors import CannotMeasure
 from sequencer.captures import Samples
 from sequencer.errors import FileError, Place, Refused
 from sequencer.recordings import MOST_SAMPLES, Recording
@@ -38,11 +39,25 @@ _COUNT_WORD = re.compile(
     r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
     re.IGNORECASE,
 )
+_COUNTED = (
+    "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
+)
 _UNIT = re.compile(
-    r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)", re.IGNORECASE
+    r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)",
+    re.IGNORECASE,
 )
 _SCALES = MappingProxyType(
-    {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "v": 1.0, "kv": 1e3, "mv": 1e-3}
+    {
+        "s": 1.0,
+        "ms": 1e-3,
+        "us": 1e-6,
+        "ns": 1e-9,
+        "min": 60.0,
+        "h": 3600.0,
+        "v": 1.0,
+        "kv": 1e3,
+        "mv": 1e-3,
+    }
     | {"uv": 1e-6, "nv": 1e-9}
 )
 
@@ -64,13 +79,14 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
 
     Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
     """
-    table = _without_count(_scaled(_table(_text(content, name), name)))
+    table = _without_count(_scaled(_table(_text(content, name), name)), rate_hz)
     columns = table.values.shape[1]
     if columns > _MOST_COLUMNS:
         raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
     if _has_times(table, wants_pair=wants_pair):
         known_hz, doubt = _rate(table.values[:, 0], rate_hz)
-        return _recording(table.values[:, 1:], known_hz, doubt)
+        remarks = (_COUNTED,) if _counts(table.values[:, 0]) and not table.headings[0] else ()
+        return _recording(table.values[:, 1:], known_hz, doubt, remarks)
     if columns == 1 or (columns == 2 and wants_pair):
         if rate_hz is None:
             raise Refused(
@@ -83,11 +99,14 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     )
 
 
-def _recording(volts: Samples, rate_hz: float, rate_doubt: float = 0.0) -> Recording:
+def _recording(
+    volts: Samples, rate_hz: float, rate_doubt: float = 0.0, remarks: tuple[str, ...] = ()
+) -> Recording:
     return Recording(
         samples=np.ascontiguousarray(volts.T),
         sample_rate_hz=rate_hz,
         rate_uncertainty=rate_doubt,
+        remarks=remarks,
     )
 
 
@@ -217,13 +236,34 @@ def _factor(heading: str) -> float:
     return _SCALES[match[1].casefold().replace("µ", "u").replace("μ", "u")] if match else 1.0
 
 
-def _without_count(table: _Table) -> _Table:
-    """The table without a first column that numbers the samples, by its heading and its steps."""
-    first = table.values[:, 0]
-    is_counted = table.values.shape[1] > 1 and _COUNT_WORD.match(table.headings[0])
-    if not is_counted or _UNIT.search(table.headings[0]) or not np.all(np.diff(first) == 1.0):
+def _without_count(table: _Table, rate_hz: float | None) -> _Table:
+    """The table without a first column that numbers the samples.
+
+    By its heading; without one, beside a stated rate that it is not the time of, or beside times.
+    """
+    if table.values.shape[1] < 2 or not _counts(table.values[:, 0]):
+        return table
+    heading = table.headings[0]
+    is_said = bool(_COUNT_WORD.match(heading)) and not _UNIT.search(heading)
+    is_beside_times = table.values.shape[1] == _MOST_COLUMNS and _are_even(table.values[:, 1])
+    is_seen = not _TIME_WORD.match(heading) and (is_beside_times or rate_hz not in (None, 1.0))
+    if not (is_said or is_seen):
         return table
     return _Table(name=table.name, values=table.values[:, 1:], headings=table.headings[1:])
+
+
+def _counts(column: Samples) -> bool:
+    """Whether a column is 0, 1, 2, ... or begins elsewhere."""
+    return column.size > 1 and bool(np.all(np.diff(column) == 1.0))
+
+
+def _are_even(column: Samples) -> bool:
+    """Whether a column may be times: it rises in even steps."""
+    try:
+        require_even_steps(column)
+    except CannotMeasure:
+        return False
+    return True
 
 
 def _has_times(table: _Table, *, wants_pair: bool) -> bool:

@@ -35,11 +35,12 @@ from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import (
     END_OPEN,
+    STEADY_RING,
     ring_findings,
     rings_too_fast,
     settling_picture,
 )
-from sequencer.steps.tone import dc_finding, hum_remarks, spectrum_picture
+from sequencer.steps.tone import dc_finding, hum_remarks, moved, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
 
 AUDIO_HZ = (20.0, 20e3)
@@ -111,7 +112,7 @@ def _tone_findings(result: ToneResult) -> list[Finding]:
         with_noise = not_found("thd_plus_noise", "1", "the tone lies outside the band")
     above = "lies above half the sample rate"
     return [
-        found("frequency", "Hz", result.frequency_hz),
+        found("frequency", "Hz", result.frequency_hz, remarks=hum_remarks(result, [1])),
         found("level", "V", result.level_vrms, remarks=hum_remarks(result, [1])),
         dc_finding(result),
         found("thd", "1", result.thd, remarks=hum_remarks(result, result.harmonics)),
@@ -225,12 +226,8 @@ def _dc(recording: Recording, options: MeasureOptions) -> Measured:
         nominal_mains_hz=_nominal_mains_hz(recording, options),
         range_peak_v=recording.range_peak_v,
     )
-    moved: tuple[str, ...] = ()
-    if result.moved_v is not None:
-        far = say(result.moved_v, "V")
-        moved = (f"it moves by at least {far} within the record, of which this is the mean",)
     return Measured(
-        findings=[found("dc_offset", "V", result.offset_v, remarks=moved)],
+        findings=[found("dc_offset", "V", result.offset_v, remarks=moved(result.moved_v))],
         draw=lambda: _course_picture(recording, result.offset_v.value or 0.0),
     )
 
@@ -300,6 +297,8 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
 def _why_not_settled(result: SettlingResult) -> str:
     if result.too_fast_hz is not None:
         return rings_too_fast(result)
+    if result.is_oscillating and result.ring_time_constant_s is None:
+        return f"it oscillates; {STEADY_RING}"
     if result.is_end_open:
         return END_OPEN
     if result.is_drifting:

@@ -91,27 +91,49 @@ def analyse_dc(
         record, sample_rate_hz, _FEWEST_SAMPLES / sample_rate_hz, "a mean with its doubt"
     )
     require_no_flat_run(record)
-    fit = _fit_with_mains(record, sample_rate_hz, nominal_mains_hz)
+    fit = fit_with_mains(record, sample_rate_hz, nominal_mains_hz)
     rest = remove_lines(record, sample_rate_hz, fit)
     # hum left, or a drift, scatters but dithers less than white noise does
     scatter_v = min(float(np.std(rest)), float(np.std(np.diff(rest))) / np.sqrt(2))
-    variance = offset_variance_v2(record, sample_rate_hz, fit)
+    slow = SlowRest.of(record, sample_rate_hz, fit)
+    variance = offset_variance_v2(slow, fit)
     variance += rounding_of(record, sample_rate_hz, fit, scatter_v).mean_v2
     doubt_v = float(np.sqrt(variance))
-    parts_v, _ = group_means(rest, sample_rate_hz, record.size // _PARTS)
-    moved_v = float(np.ptp(parts_v[:_PARTS]))
     return DcResult(
         offset_v=Estimate(value=fit.offset_v, standard_uncertainty=doubt_v),
-        moved_v=moved_v if moved_v > _MOVED * doubt_v else None,
+        moved_v=slow.moved_v(doubt_v),
     )
 
 
-def offset_variance_v2(record: Samples, sample_rate_hz: float, fit: LineFit) -> float:
-    """Variance of a fit's offset, V^2, by the noise that the fit leaves of the record."""
-    slow, rate_hz = group_means(
-        record, sample_rate_hz, max(1, record.size // _SLOW_SAMPLES), without=fit
-    )
-    power, cycles, weight = _components(slow, rate_hz, fit.frequency_hz)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlowRest:
+    """What a fit leaves of a record, as some 240 to 480 means of groups, V, and their rate."""
+
+    value_v: Samples
+    rate_hz: float
+
+    @classmethod
+    def of(cls, record: Samples, sample_rate_hz: float, fit: LineFit) -> "SlowRest":
+        """Of a record, shape (n,), volts."""
+        group = max(1, record.size // _SLOW_SAMPLES)
+        value_v, rate_hz = group_means(record, sample_rate_hz, group, without=fit)
+        return cls(value_v=value_v, rate_hz=rate_hz)
+
+    def moved_v(self, doubt_v: float) -> float | None:
+        """How far it moves at least, V, where that is beyond what such a doubt of the mean explains."""
+        length = max(self.value_v.size // _PARTS, 1)
+        whole = self.value_v.size // length * length
+        far_v = float(np.ptp(self.value_v[:whole].reshape(-1, length).mean(axis=1)))
+        return far_v if far_v > _MOVED * doubt_v else None
+
+
+def offset_variance_v2(rest: SlowRest, fit: LineFit, *, first_cycle: int = 1) -> float:
+    """Variance of a fit's offset, V^2, by the noise in what it leaves of the record.
+
+    first_cycle : of the noise that is looked at; what is slower may be no noise
+    """
+    slow, rate_hz = rest.value_v, rest.rate_hz
+    power, cycles, weight = _components(slow, rate_hz, fit.frequency_hz, first_cycle)
     if cycles.size < _FEWEST_COMPONENTS or not power.any():
         left = max(slow.size - 2 * fit.frequency_hz.size - 1, 1)
         return float(slow @ slow) / left / slow.size
@@ -119,7 +141,7 @@ def offset_variance_v2(record: Samples, sample_rate_hz: float, fit: LineFit) -> 
     return doubted(float(_OF_MEAN @ noise), float(_OF_MEAN @ spread @ _OF_MEAN))
 
 
-def _fit_with_mains(record: Samples, sample_rate_hz: float, nominal_hz: float) -> LineFit:
+def fit_with_mains(record: Samples, sample_rate_hz: float, nominal_hz: float) -> LineFit:
     """The mean with the mains lines that the record can hold."""
     if not multiples_below(1.01 * nominal_hz, sample_rate_hz):
         return fit_lines(record, sample_rate_hz, ())
@@ -135,14 +157,14 @@ def _fit_with_mains(record: Samples, sample_rate_hz: float, nominal_hz: float) -
 
 
 def _components(
-    rest: Samples, rate_hz: float, taken_hz: Spectral
+    rest: Samples, rate_hz: float, taken_hz: Spectral, first_cycle: int
 ) -> tuple[Spectral, Spectral, Spectral]:
     """The lowest cosines and sines of what a fit leaves: power a bin, V^2; cycles; part left by the fit.
 
     A drift over the record is taken off too: it would show in all of them.
     """
     count = rest.size
-    cycles = np.arange(1, min(_MOST_CYCLES, int(_HIGHEST_SHARE * count)) + 1)
+    cycles = np.arange(first_cycle, min(_MOST_CYCLES, int(_HIGHEST_SHARE * count)) + 1)
     m = np.arange(count) - (count - 1) / 2
     angle = np.outer(m, 2 * np.pi * taken_hz[taken_hz < _HIGHEST_TAKEN * rate_hz] / rate_hz)
     even = np.linalg.qr(np.column_stack([np.ones(count), np.cos(angle)])).Q

@@ -3,9 +3,10 @@
 Theory of operation. A hum line less than a bin from a harmonic has no place in a joint fit: the
 harmonic reads both. How strong it may be, the hum lines beside it show, as if the lines of hum fell
 with 1/k (common practice, no source), with a margin of two. That counts as doubt of random phase, so a
-harmonic far above it keeps its number and one that may be all hum becomes a bound; what is read is
-itself the most that hum can be, cancelling apart. Where too few hum lines have room beside the tone's
-for the mains frequency to be found, lines that stand out near its multiples show that hum is there.
+harmonic far above it keeps its number and one that may be all hum becomes a bound; twice what is read
+is the most that hum counts for, for the two seldom cancel further. Where too few hum lines have room
+beside the tone's for the mains frequency to be found, lines that stand out near its multiples show that
+hum is there.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -19,6 +20,7 @@ from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.sine_fit import LineFit
 
 _MARGIN = 2.0
+_CANCELLED = 2.0  # times what is read, that hum under it may be: two of one size do so once in six
 _NEIGHBOURS = 2  # on each side
 _FARTHEST_BINS = 5.0
 _NOISE = 5.0  # times b that a neighbour's own noise seldom reaches
@@ -99,7 +101,8 @@ def hidden_hum(
         near = slice(max(split - _NEIGHBOURS, 0), split + _NEIGHBOURS)
         is_near = multiple <= _FALLEN * multiples[near]
         suggested_v2 = is_near * power_v2[near] * (_MARGIN * leak * multiples[near] / multiple) ** 2
-        error_v2 = min(float(suggested_v2.max()), float(abs(fit.amplitude[line]) ** 2))
+        read_v2 = float(abs(fit.amplitude[line]) ** 2)
+        error_v2 = min(float(suggested_v2.max()), (_CANCELLED * _CANCELLED) * read_v2)
         if error_v2 > 0.0:
             found[line] = (multiple, error_v2)
     return found

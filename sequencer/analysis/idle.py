@@ -24,6 +24,8 @@ from sequencer.analysis.checks import (
     require_no_flat_run,
     require_usable,
 )
+from sequencer.analysis.dc import SlowRest, fit_with_mains
+from sequencer.analysis.drift import find_drift
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
@@ -106,6 +108,7 @@ def analyse_idle(
     least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
+    record = _without_drift(record, sample_rate_hz, nominals_hz[0])
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
@@ -126,6 +129,16 @@ def analyse_idle(
         stray_hz=hum.stray_hz,
         hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
     )
+
+
+def _without_drift(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Samples:
+    def fit_of(steady: Samples) -> LineFit:
+        return fit_with_mains(steady, sample_rate_hz, nominal_hz)
+
+    fit = fit_of(record)
+    slow = SlowRest.of(record, sample_rate_hz, fit)
+    drift = find_drift(record, sample_rate_hz, fit, slow, fit_of)
+    return record if drift is None else record - drift.course_v
 
 
 def _hum_and_fits(

@@ -13,7 +13,8 @@ from numpy.typing import ArrayLike
 
 from sequencer.analysis import checks
 from sequencer.analysis.arrays import Samples, as_samples, sum_of_squares
-from sequencer.analysis.dc import offset_variance_v2
+from sequencer.analysis.dc import SlowRest, offset_variance_v2
+from sequencer.analysis.drift import find_drift
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import (
@@ -75,13 +76,14 @@ class ToneResult:
     their doubt, or bound, and that of thd, says how much of them hum may be. covered_hum_hz are the
     orders that lie on mains lines, and which, where a strong one of those lies under the tone's and
     no other hum is seen: hum that nothing tells of counts as the tone. dc_offset_v has no value in a
-    record that is too short to tell it from hum.
+    record that is too short to tell it from hum; dc_moved_v is how far it moves at least, where it does.
     """
 
     frequency_hz: Estimate
     level_vrms: Estimate
     phase_rad: Estimate
     dc_offset_v: Estimate
+    dc_moved_v: float | None
     thd: Estimate
     thd_plus_noise: Estimate
     harmonics: Mapping[int, Estimate]
@@ -229,14 +231,27 @@ def _measure(
     band_hz: tuple[float, float],
     top_hz: float = math.inf,
 ) -> ToneResult:
-    lines = fit_tone(record, sample_rate_hz, tone_hz, nominal_mains_hz)
+    def lines_of(steady: Samples) -> ToneLines:
+        return fit_tone(steady, sample_rate_hz, tone_hz, nominal_mains_hz)
+
+    lines = lines_of(record)
+    slow = SlowRest.of(record, sample_rate_hz, lines.fit)
+    drift = find_drift(record, sample_rate_hz, lines.fit, slow, lambda steady: lines_of(steady).fit)
+    if drift is not None:
+        record = record - drift.course_v
+        lines = lines_of(record)
+        slow = SlowRest.of(record, sample_rate_hz, lines.fit)
+    first_cycle = 1 if drift is None else drift.first_cycle
     orders = tuple(k for k in lines.comb.orders if k == 1 or k * lines.fundamental_hz <= top_hz)
     _require_one_tone(lines, sample_rate_hz)
     return ToneResult(
         frequency_hz=_frequency(lines, record.size),
         level_vrms=_level(lines),
         phase_rad=_phase(lines),
-        dc_offset_v=_offset(record, sample_rate_hz, lines, nominal_mains_hz),
+        dc_offset_v=_offset(
+            slow, first_cycle, record.size, sample_rate_hz, lines, nominal_mains_hz
+        ),
+        dc_moved_v=None if drift is None else drift.moved_v,
         thd=_fraction(lines, range(1, len(orders))),
         thd_plus_noise=_thd_plus_noise(lines, band_hz),
         harmonics=dict(zip(orders[1:], _each_fraction(lines, range(1, len(orders))), strict=True)),
@@ -343,14 +358,19 @@ def _phase(lines: ToneLines) -> Estimate:
 
 
 def _offset(
-    record: Samples, sample_rate_hz: float, lines: ToneLines, nominal_mains_hz: float | None
+    slow: SlowRest,
+    first_cycle: int,
+    count: int,
+    sample_rate_hz: float,
+    lines: ToneLines,
+    nominal_mains_hz: float | None,
 ) -> Estimate:
     """DC; no value in a record too short to tell it from hum."""
-    cycles = record.size / sample_rate_hz * (nominal_mains_hz or NOMINALS_HZ[0])
+    cycles = count / sample_rate_hz * (nominal_mains_hz or NOMINALS_HZ[0])
     if lines.comb.slow_hz or cycles < _LEAST_CYCLES_FOR_DC:
         return Estimate(value=None)
-    variance = offset_variance_v2(record, sample_rate_hz, lines.fit)
-    variance *= max(lines.fit.offset_gain * record.size, 1.0)
+    variance = offset_variance_v2(slow, lines.fit, first_cycle=first_cycle)
+    variance *= max(lines.fit.offset_gain * count, 1.0)
     variance += lines.offset_leaked_v2 / 2 + lines.rounding.mean_v2
     return Estimate(value=lines.fit.offset_v, standard_uncertainty=float(np.sqrt(variance)))
 

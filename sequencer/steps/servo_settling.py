@@ -49,7 +49,7 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
-_STEADY_RING = "the record does not show it dying away; record longer"
+STEADY_RING = "the record does not show it dying away; record longer"
 _RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
 BY_HAND = "the unit was switched on by hand, so nobody knows when"
 END_OPEN = (
@@ -249,7 +249,7 @@ def ring_findings(result: SettlingResult) -> list[Finding]:
     if not result.is_oscillating:
         return []
     values = (result.ring_frequency_hz, result.ring_time_constant_s, result.ring_amplitude_v)
-    why = _STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
+    why = STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
     return [
         not_found(name, unit, why) if value is None else found(name, unit, value)
         for (name, unit), value in zip(_RING_READINGS, values, strict=True)
@@ -267,6 +267,8 @@ def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
         )
     if result.too_fast_hz is not None:
         return not_found("settling_time", "s", rings_too_fast(result))
+    if result.is_oscillating and result.ring_time_constant_s is None:
+        return not_found("settling_time", "s", f"it oscillates; {STEADY_RING}")
     if result.is_end_open:
         return not_found("settling_time", "s", END_OPEN)
     if result.is_drifting:

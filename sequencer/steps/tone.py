@@ -242,7 +242,7 @@ def _findings(
         found("level", "V", level, u_level, remarks=hum_remarks(result, [1])),
         Finding(name="power", unit="W", value=power_w, standard_uncertainty=u_power),
         Finding(name="gain", unit="dB", value=gain_db, standard_uncertainty=u_gain),
-        found("frequency", "Hz", frequency, u_frequency),
+        found("frequency", "Hz", frequency, u_frequency, remarks=hum_remarks(result, [1])),
         dc_finding(result, u_dc),
         found(
             "thd",
@@ -297,7 +297,16 @@ def dc_finding(result: ToneResult, *instrument: float) -> Finding:
     if result.dc_offset_v.value is None:
         why = "the record is too short to tell DC from hum; lengthen it to 0.1 s"
         return not_found("dc_offset", "V", why)
-    return found("dc_offset", "V", result.dc_offset_v, *instrument)
+    return found(
+        "dc_offset", "V", result.dc_offset_v, *instrument, remarks=moved(result.dc_moved_v)
+    )
+
+
+def moved(far_v: float | None) -> tuple[str, ...]:
+    """That a DC moves, if it does."""
+    if far_v is None:
+        return ()
+    return (f"it moves by at least {say(far_v, 'V')} within the record, of which this is the mean",)
 
 
 def _band_remark(settings: ToneSettings, result: ToneResult) -> tuple[str, ...]:

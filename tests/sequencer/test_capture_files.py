@@ -330,6 +330,8 @@ def test_volts_alone_need_a_rate(tmp_path):
         ("time [us],volts", 1e-6, 1.0),
         ("t/s,u/µV", 1.0, 1e-6),
         ("ms,mV", 1e-3, 1e-3),
+        ("time (min),V", 60.0, 1.0),
+        ("t/h,V", 3600.0, 1.0),
         ("time in ns,V", 1e-9, 1.0),
         ("time,CH1 (smoothed)", 1.0, 1.0),
     ],
@@ -412,6 +414,20 @@ def test_times_of_few_digits_are_those_of_the_stated_rate(tmp_path):
 def test_times_of_six_significant_digits_are_those_of_the_stated_rate(tmp_path):
     text = "time,volts\n" + "\n".join(f"{k / 48000:.6g},{k % 7}" for k in range(70000))
     assert read(tmp_path, text, "x.csv", rate_hz=48000.0).sample_rate_hz == 48000.0
+
+
+def test_a_column_without_heading_that_counts_is_told_or_left_out(tmp_path):
+    text = "\n".join(f"{k},{k * k}" for k in range(20))
+    alone = read(tmp_path, text, "x.csv")
+    assert alone.sample_rate_hz == 1.0
+    assert "if it numbers the samples, state --rate" in alone.remarks[0]
+    with_rate = read(tmp_path, text, "x.csv", rate_hz=48000.0)
+    assert (with_rate.sample_rate_hz, with_rate.remarks) == (48000.0, ())
+    assert with_rate.samples[0][3] == 9.0
+    beside_times = "\n".join(f"{k},{k / 1000:.3f},{k % 7}" for k in range(20))
+    found = read(tmp_path, beside_times, "x.csv")
+    assert found.sample_rate_hz == 1000.0
+    assert found.samples.shape == (1, 20)
 
 
 def test_a_time_of_whole_seconds_stays_a_time(tmp_path):
