@@ -63,7 +63,9 @@ def find_drift(
     left = replace(slow, value_v=slow.value_v - means @ step)
     first_cycle = degrees // 2 + 1
     noise_v2 = offset_variance_v2(left, fit, first_cycle=first_cycle)
-    moved_v = slow.moved_v(math.sqrt(noise_v2))
+    # a line that is not in the fit, folded into the means, scatters much and moves little
+    scatter_v2 = float(np.var(left.value_v)) / left.value_v.size
+    moved_v = slow.moved_v(math.sqrt(max(noise_v2, scatter_v2)))
     if moved_v is None:
         return None
     at = np.linspace(-1.0, 1.0, 2 * record.size + 1)[1::2]  # the middle of each sample

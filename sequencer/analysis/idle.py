@@ -11,7 +11,7 @@ A record longer than 4 s is treated in sections of about 3 s, whose powers are a
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -38,7 +38,7 @@ from sequencer.analysis.noise import (
     power_estimate,
 )
 from sequencer.analysis.quasi_peak import noise_468
-from sequencer.analysis.sine_fit import LineFit
+from sequencer.analysis.sine_fit import LineFit, remove_lines
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
@@ -108,7 +108,7 @@ def analyse_idle(
     least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
-    record = _without_drift(record, sample_rate_hz, nominals_hz[0])
+    record = _without_drift(record, sample_rate_hz, nominals_hz)
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
@@ -131,13 +131,19 @@ def analyse_idle(
     )
 
 
-def _without_drift(record: Samples, sample_rate_hz: float, nominal_hz: float) -> Samples:
-    def fit_of(steady: Samples) -> LineFit:
-        return fit_with_mains(steady, sample_rate_hz, nominal_hz)
+def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]) -> Samples:
+    """The record without what moves its DC, which is looked for beside hum and a strong tone."""
+    tone = dominant_tone(record, sample_rate_hz, nominals_hz)
+    quiet = record
+    if tone is not None:
+        quiet = remove_lines(record, sample_rate_hz, replace(tone, offset_v=0.0))
 
-    fit = fit_of(record)
-    slow = SlowRest.of(record, sample_rate_hz, fit)
-    drift = find_drift(record, sample_rate_hz, fit, slow, fit_of)
+    def fit_of(steady: Samples) -> LineFit:
+        return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])
+
+    fit = fit_of(quiet)
+    slow = SlowRest.of(quiet, sample_rate_hz, fit)
+    drift = find_drift(quiet, sample_rate_hz, fit, slow, fit_of)
     return record if drift is None else record - drift.course_v
 
 

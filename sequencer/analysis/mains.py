@@ -50,7 +50,7 @@ _OVER_FOOT = (
 )
 _APART_BINS = 2.0
 _AGREE_BINS, _AGREE_DOUBTS = 0.1, 5.0  # how far apart lines of one mains may be found, added up
-_LEFT_DOUBTS = 1e-3  # of the doubt, which the iteration may leave
+_LEFT_DOUBTS = 0.03  # of the doubt, that the iteration may leave; it knows that within three times
 _TONE_BINS = 0.4  # lines that are not fitted draw a weak one some tenths off
 _LOBE_BINS, _FOOT_BINS = 2.5, 12.0
 _CROWDED_BINS = 100.0  # between lines; further off they hardly reach into what lies half way
