@@ -24,6 +24,7 @@ _MOST_ROUNDS = 20
 _AT_REST = 0.1  # of the doubt of a mean by white noise, that a last step may move by
 _MOST_DEGREES = 30  # twice the root of the points: more would swing between them
 _DEGREES_A_SECOND = 20.0
+LEAST_TONE_HZ = 20.0  # twice as fast as any drift that is followed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

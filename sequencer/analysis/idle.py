@@ -25,7 +25,7 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.dc import SlowRest, fit_with_mains
-from sequencer.analysis.drift import find_drift
+from sequencer.analysis.drift import LEAST_TONE_HZ, find_drift
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
@@ -135,7 +135,7 @@ def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence
     """The record without what moves its DC, which is looked for beside hum and a strong tone."""
     tone = dominant_tone(record, sample_rate_hz, nominals_hz)
     quiet = record
-    if tone is not None:
+    if tone is not None and tone.frequency_hz[0] > LEAST_TONE_HZ:
         quiet = remove_lines(record, sample_rate_hz, replace(tone, offset_v=0.0))
 
     def fit_of(steady: Samples) -> LineFit:
