@@ -107,7 +107,9 @@ def _tone(recording: Recording, options: MeasureOptions) -> Measured:
 
 
 def _tone_findings(result: ToneResult) -> list[Finding]:
-    with_noise = found("thd_plus_noise", "1", result.thd_plus_noise)
+    with_noise = found(
+        "thd_plus_noise", "1", result.thd_plus_noise, remarks=hum_remarks(result, [1])
+    )
     if with_noise.value is None and not with_noise.noise_limited:
         with_noise = not_found("thd_plus_noise", "1", "the tone lies outside the band")
     above = "lies above half the sample rate"

@@ -258,7 +258,7 @@ def _findings(
             "1",
             result.thd_plus_noise,
             own_residual,
-            remarks=_band_remark(settings, result),
+            remarks=(*_band_remark(settings, result), *hum_remarks(result, [1])),
         ),
         *(
             found(f"h{k}", "1", harmonic, own_residual, remarks=hum_remarks(result, [k]))
