@@ -54,11 +54,12 @@ _SCALES = MappingProxyType(
         "ns": 1e-9,
         "min": 60.0,
         "h": 3600.0,
-        "v": 1.0,
         "kv": 1e3,
+        "v": 1.0,
         "mv": 1e-3,
+        "uv": 1e-6,
+        "nv": 1e-9,
     }
-    | {"uv": 1e-6, "nv": 1e-9}
 )
 
 

@@ -102,7 +102,7 @@ def hidden_hum(
         is_near = multiple <= _FALLEN * multiples[near]
         suggested_v2 = is_near * power_v2[near] * (_MARGIN * leak * multiples[near] / multiple) ** 2
         read_v2 = float(abs(fit.amplitude[line]) ** 2)
-        error_v2 = min(float(suggested_v2.max()), (_CANCELLED * _CANCELLED) * read_v2)
+        error_v2 = min(float(suggested_v2.max()), _CANCELLED**2 * read_v2)
         if error_v2 > 0.0:
             found[line] = (multiple, error_v2)
     return found

@@ -20,6 +20,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import (
     HIGHEST_LINE_HZ,
     MainsFrequency,
+    has_strong,
 )
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.noise import (
@@ -53,7 +54,6 @@ __all__ = [
 ]
 
 _LEAST_CYCLES_FOR_DC = 1.5  # of the mains; in less, hum and an offset look alike
-_STRONG_MAINS_LINES = 2  # of a transformer, and of the rectifiers' ripple
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
@@ -305,7 +305,7 @@ def _covered_hum_hz(
         mains_hz = nominal_hz * np.arange(1, int(HIGHEST_LINE_HZ // nominal_hz) + 1)
         away_hz = np.abs(np.subtract.outer(mains_hz, tone_hz))
         is_met = away_hz < bin_hz + _MAINS_WANDER * mains_hz[:, np.newaxis]
-        if is_met[:_STRONG_MAINS_LINES].any():
+        if has_strong((np.flatnonzero(is_met.any(axis=1)) + 1).tolist()):
             nearest = away_hz.argmin(axis=0)
             for i in np.flatnonzero(is_met.any(axis=0)).tolist():
                 covered_hz.setdefault(orders[i], float(mains_hz[nearest[i]]))
