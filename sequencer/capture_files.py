@@ -55,8 +55,9 @@ def read_recording(path: Path, wanted: Wanted) -> Recording:
     _require_ending(content, path.suffix.lower(), name)
     recording = read(content, name, wanted)
     if recording.size < FEWEST_SAMPLES:
+        plural = "" if recording.size == 1 else "s"
         raise CannotMeasure(
-            "too_short", f"it holds {recording.size} samples a channel", "record again"
+            "too_short", f"it holds {recording.size} sample{plural} a channel", "record again"
         )
     if wanted.rate_hz is not None:
         require_rate(recording.sample_rate_hz, wanted.rate_hz)

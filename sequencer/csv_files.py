@@ -46,6 +46,11 @@ _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)",
     re.IGNORECASE,
 )
+_OTHER_QUANTITY = re.compile(
+    r"(?:^|[\[(/_,]|\bin\b)\s*"
+    r"(dBV|dBu|dBm|dBr|dBFS|dB|[numµμ]A|(?:[mk]?V)?rms|[mk]?W|[kM]?Hz|%|°C)\s*(?:[\])]|$)"
+)
+"""A unit of what is no voltage at an instant; its letters' case counts: "(a)" names a channel."""
 _SCALES = MappingProxyType(
     {
         "s": 1.0,
@@ -225,7 +230,17 @@ def _problem(cells: Sequence[str], values: Sequence[float | None], columns: int)
 
 
 def _scaled(table: _Table) -> _Table:
-    """The table in seconds and volts, by the units in its headings."""
+    """The table in seconds and volts, by the units in its headings.
+
+    Raises Refused for a column in any other quantity: a level or a current is not taken for volts.
+    """
+    for heading in table.headings:
+        if other := _OTHER_QUANTITY.search(heading):
+            raise _refused(
+                table.name,
+                f'has a column "{heading[:40]}" in {other[1]}; expected volts over time: export the'
+                " waveform itself in V or mV",
+            )
     factors = [_factor(heading) for heading in table.headings]
     if all(factor == 1.0 for factor in factors):
         return table

@@ -343,6 +343,32 @@ def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
     assert found.samples[0] == pytest.approx(volt_scale * np.arange(20.0) ** 2)
 
 
+@pytest.mark.parametrize(
+    ("header", "unit"),
+    [
+        ("time,level (dBV)", "dBV"),
+        ("time (s),CH1 [dBu]", "dBu"),
+        ("t/s,i/mA", "mA"),
+        ("time,current in µA", "µA"),
+        ("frequency (Hz),CH1 (V)", "Hz"),
+        ("f in kHz,dB", "kHz"),
+        ("time,CH1 (Vrms)", "Vrms"),
+        ("time,power (W)", "W"),
+    ],
+)
+def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
+    text = header + "\n" + "\n".join(f"{k / 1000},{k * k}" for k in range(20))
+    refusal = refused(tmp_path, text, "x.csv")
+    assert refusal.code == "file"
+    assert f'" in {unit}; expected volts over time' in refusal.reason
+
+
+@pytest.mark.parametrize("header", ["time,CH (a)", "time,channel A", "time,WB", "t,dB meter out"])
+def test_a_channels_name_is_no_unit(tmp_path, header):
+    text = header + "\n" + "\n".join(f"{k / 1000},{k * k}" for k in range(20))
+    assert read(tmp_path, text, "x.csv").samples[0] == pytest.approx(np.arange(20.0) ** 2)
+
+
 def test_three_columns_are_time_and_two_channels(tmp_path):
     text = "\n".join(f"{k / 100},{k % 3},{k % 5}" for k in range(20))
     found = read(tmp_path, text, "x.csv")
