@@ -10,13 +10,16 @@ What linear part and harmonics don't explain is noise and hum. Hum is fitted the
 response, and all repeated; the rest's spectrum gives the uncertainty: noise of density s^2 a sample
 leaves s^2 sum(w^2) / abs(S)^2 in a windowed quotient, whatever the length of the record.
 
+Neither would show that samples are missing, muted or clicks: the response of what was recorded is a
+response, too. So both channels are first looked through for breaks (sweep_breaks).
+
 A harmonic's level refers to the fundamental at the same input frequency: harmonic n of an input at
 f is read at n f, over the linear response at f.
 
 References: see sweep_signal.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,6 +34,7 @@ from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.response import SAME, ResponsePoint, ResponseResult, analyse_response
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
+from sequencer.analysis.sweep_breaks import Burst, find_bursts
 from sequencer.analysis.sweep_signal import ExponentialSweep, find_sweep
 
 __all__ = [
@@ -52,6 +56,7 @@ _GAP_SHARE = 0.45  # of the distance to the neighbouring harmonic
 _LEAST_ADVANCE_S = 0.03  # of the second harmonic: below, its window can't hold a low frequency
 _STEPS_AN_OCTAVE = 24
 _LEAST_SHARE = 0.5  # of the response's AC power that the sweep must explain
+_PLACES = 3  # of clicks, named in a refusal
 _FALSE_LINE = 9.21  # |c|^2 over its noise that noise exceeds once in 10^4: -ln(10^-4)
 _NOISE_SEGMENT = 2**14
 # What windows and regularisation do to a response that isn't flat: within 0.003 dB from 20 Hz to
@@ -185,8 +190,9 @@ def analyse_exponential_sweep(
 
     Raises
     ------
-    CannotMeasure : a channel is unusable, the drive holds no exponential sweep, it is too fast for
-        its lowest frequency, or the response doesn't follow it
+    CannotMeasure : a channel is unusable or interrupted, a click moves the gain by more than its
+        doubt, the drive holds no exponential sweep, it is too fast for its lowest frequency, or the
+        response doesn't follow it
     ValueError : channels of different length
     """
     checks.require_band(band_hz, sample_rate_hz)
@@ -194,19 +200,30 @@ def analyse_exponential_sweep(
     record = checks.require_usable(response, is_overrange=is_overrange, range_peak_v=range_peak_v)
     if source.size != record.size:
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
-    known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
-    _require_slow(known)
     first, last = _ends_of_drive(source)
     checks.require_no_held_sample(source, first, last + 1)
     checks.require_no_held_sample(record, first, last + 1)
+    known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
+    _require_slow(known)
+    drive_bursts = find_bursts(source, sample_rate_hz, known, (first, last))
+    _require_unbroken(drive_bursts, "drive", sample_rate_hz)
     source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
     tool = _Deconvolution(source, sample_rate_hz, known)
     linear, harmonics, noise = _take_apart(tool, record, known, mains_hz)
+    ends = first + linear.shift, last + linear.shift
+    bursts = find_bursts(record, sample_rate_hz, known, ends)
+    _require_unbroken(bursts, "response", sample_rate_hz)
     swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
     gain, doubt = _read(tool, linear, noise, grid)
     level = 20 * np.log10(np.abs(gain))
     doubt_db = np.hypot(20 / np.log(10) * doubt / np.sqrt(2) / np.abs(gain), _METHOD_DB)
+    if drive_bursts:
+        moved = _moved_by(tool, drive_bursts, known, noise, grid, 0)
+        _require_harmless(drive_bursts, "drive", sample_rate_hz, grid, moved, doubt_db)
+    if bursts:
+        moved = _moved_by(tool, bursts, known, noise, grid, linear.shift) / np.abs(gain)
+        _require_harmless(bursts, "response", sample_rate_hz, grid, moved, doubt_db)
     points = [
         ResponsePoint(frequency_hz=float(f), gain_db=float(g), uncertainty_db=float(u))
         for f, g, u in zip(grid, level, doubt_db, strict=True)
@@ -268,6 +285,68 @@ def _require_slow(sweep: ExponentialSweep) -> None:
         )
 
 
+def _require_unbroken(bursts: Sequence[Burst], channel: str, sample_rate_hz: float) -> None:
+    for burst in bursts:
+        if burst.click is None:
+            raise CannotMeasure(
+                "dropout",
+                f"the {channel} is interrupted {burst.at / sample_rate_hz:.4g} s into the record: "
+                "samples are missing there, muted or disturbed",
+                "record again; look for an overloaded connection to the analyser, or a loose one",
+            )
+
+
+def _moved_by(
+    tool: _Deconvolution,
+    bursts: Sequence[Burst],
+    sweep: ExponentialSweep,
+    noise: Spectral,
+    grid: Spectral,
+    shift: int,
+) -> Spectral:
+    """What clicks in a channel, worth as much as a response, would be as part of the gain."""
+    clicks = np.zeros(tool.count)
+    for burst in bursts:
+        if burst.click is not None:
+            begin = burst.at - burst.click.size // 4
+            clicks[begin : begin + burst.click.size] += burst.click
+    before_s = _before_s(sweep)
+    part = tool.part(tool.impulse(clicks), shift / tool.rate_hz, before_s, _LONGEST_AFTER_S)
+    return np.abs(_read(tool, part, noise, grid)[0])
+
+
+def _require_harmless(
+    bursts: Sequence[Burst],
+    channel: str,
+    sample_rate_hz: float,
+    grid: Spectral,
+    moved: Spectral,
+    doubt_db: Spectral,
+) -> None:
+    """Refuse clicks that move the gain anywhere by more than its standard uncertainty.
+
+    Parameters
+    ----------
+    moved : relative to the gain, at the frequencies of the grid
+    """
+    moved_db = 20 * np.log10(1.0 + moved)
+    worst = int(np.argmax(moved_db / doubt_db))
+    if moved_db[worst] > doubt_db[worst]:
+        places = ", ".join(f"{burst.at / sample_rate_hz:.4g} s" for burst in bursts[:_PLACES])
+        more = ", ..." if len(bursts) > _PLACES else ""
+        raise CannotMeasure(
+            "dropout",
+            f"the {channel} has a click at {places}{more} of the record, which moves the gain at "
+            f"{grid[worst]:.4g} Hz by {moved_db[worst]:.2g} dB",
+            "record again; look for a loose connection, or for what is switched nearby",
+        )
+
+
+def _before_s(sweep: ExponentialSweep) -> float:
+    """How far the linear response's window reaches before it, clear of the second harmonic, s."""
+    return min(_GAP_SHARE * sweep.harmonic_advance_s(2), _LONGEST_BEFORE_S)
+
+
 def _take_apart(
     tool: _Deconvolution, record: Samples, sweep: ExponentialSweep, mains_hz: float | None
 ) -> tuple[_Part, dict[int, _Part], Spectral]:
@@ -292,8 +371,7 @@ def _windowed(
     window = np.r_[impulse[:near], impulse[-near:]]
     peak = int(np.argmax(np.abs(window)))
     delay_s = (peak if peak < near else peak - 2 * near) / tool.rate_hz
-    before_s = min(_GAP_SHARE * sweep.harmonic_advance_s(2), _LONGEST_BEFORE_S)
-    linear = tool.part(impulse, delay_s, before_s, _LONGEST_AFTER_S)
+    linear = tool.part(impulse, delay_s, _before_s(sweep), _LONGEST_AFTER_S)
     harmonics = {}
     for k in _ORDERS:
         to_next = sweep.growth_s * np.log((k + 1) / k)

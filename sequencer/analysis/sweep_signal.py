@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 
 _GRID = 2000
@@ -27,7 +28,10 @@ _LEAST_SAMPLES = 256
 _LEAST_RATIO = 3.0
 _STRAY_RAD = 0.4
 _STEPS = 30
-_JUMP_POINTS = 8
+_UP = 0.5  # of the median envelope: below, a muted drive has no phase
+_BREAK_POINTS = 20  # of the grid, from one trial to the next
+_ROUGH_CYCLES = 3.0  # about a break, where the analytic signal rings
+_BREAK_STEPS = 4  # of Gauss-Newton, from an L that the loss has moved little
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,14 +107,16 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     CannotMeasure : too_short, wrong_frequency (something else than such a sweep), dropout (the
         phase steps somewhere)
     """
-    first, phase = _phase(drive, sample_rate_hz)
+    first, phase, envelope = _phase(drive, sample_rate_hz)
     trim = int(_TRIM * phase.size)
     step = max((phase.size - 2 * trim) // _GRID, 1)
     chosen = phase[trim : phase.size - trim : step]
     time = (trim + step * np.arange(chosen.size)) / sample_rate_hz
-    growth_s = _first_growth(time, chosen)
+    is_up = envelope[trim : phase.size - trim : step] > _UP * float(np.median(envelope))
+    growth_s = _first_growth(time, chosen, is_up)
     growth_s, rest = _fitted_growth(time, chosen, growth_s)
-    _require_sweep(chosen, rest)
+    if float(np.max(np.abs(rest - np.median(rest)))) >= _STRAY_RAD:
+        raise _stray(time, chosen, rest, is_up, growth_s, first / sample_rate_hz)
     scale = np.exp(time / growth_s)
     slope = float(np.polyfit(scale, chosen, 1)[0]) / (2 * np.pi * growth_s)
     above = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
@@ -124,8 +130,8 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     )
 
 
-def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples]:
-    """First sample and unwrapped phase of the stretch in which the drive is up."""
+def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples, Samples]:
+    """First sample, unwrapped phase and envelope of the stretch in which the drive is up."""
     length = scipy.fft.next_fast_len(drive.size)
     spectrum = scipy.fft.fft(drive - np.mean(drive), length)
     spectrum[length // 2 + 1 :] = 0.0
@@ -140,19 +146,20 @@ def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples]:
             f"the drive channel is up for {(last - first) / sample_rate_hz * 1e3:.3g} ms only",
             "sweep for 2 s or more",
         )
-    return first, np.unwrap(np.angle(analytic[first:last]))
+    return first, np.unwrap(np.angle(analytic[first:last])), envelope[first:last]
 
 
-def _first_growth(time: Samples, phase: Samples) -> float:
+def _first_growth(time: Samples, phase: Samples, is_up: NDArray[np.bool_]) -> float:
     """L from a straight line through the logarithm of the frequency, s.
 
     Between equidistant points the mean frequency is the same multiple of the one in the middle.
     """
-    frequency = np.diff(phase)
-    if np.median(frequency) <= 0.0 or np.mean(frequency > 0.0) < 0.98:
+    both = is_up[1:] & is_up[:-1]
+    frequency = np.diff(phase)[both]
+    if not frequency.size or np.median(frequency) <= 0.0 or np.mean(frequency > 0.0) < 0.98:
         raise _no_sweep("its frequency doesn't rise steadily")
     rising = frequency > 0.0
-    middle = (time[1:] + time[:-1])[rising] / 2.0
+    middle = (time[1:] + time[:-1])[both][rising] / 2.0
     slope = float(np.polyfit(middle, np.log(frequency[rising]), 1)[0])
     if slope * (time[-1] - time[0]) < np.log(_LEAST_RATIO):
         raise _no_sweep("its frequency hardly rises")
@@ -176,34 +183,66 @@ def _fitted_growth(time: Samples, phase: Samples, growth_s: float) -> tuple[floa
     return growth_s, rest
 
 
-def _require_sweep(phase: Samples, rest: Samples) -> None:
-    """Refuse a phase that strays from the fit: at one place (dropout), or everywhere."""
-    stray = float(np.max(np.abs(rest - np.median(rest))))
-    if stray < _STRAY_RAD:
-        return
-    if _has_jump(np.log(np.maximum(np.diff(phase), 1e-12))):
-        raise CannotMeasure(
+def _stray(
+    time: Samples,
+    phase: Samples,
+    rest: Samples,
+    is_up: NDArray[np.bool_],
+    growth_s: float,
+    begin_s: float,
+) -> CannotMeasure:
+    """Why a phase strays from the fit: at one place (dropout), or everywhere."""
+    far = np.abs(rest - np.median(rest))
+    broken = _break(time, phase, is_up, growth_s, int(np.argmax(far)))
+    if broken is not None:
+        return CannotMeasure(
             "dropout",
-            "the frequency of the drive jumps at one place: a block of the record is missing",
-            "record again; look for an overloaded connection to the analyser",
+            f"the phase of the drive jumps {begin_s + time[broken]:.4g} s into the record: samples are "
+            "missing there, muted or disturbed",
+            "record again; look for an overloaded connection to the analyser, or a loose one",
         )
-    raise _no_sweep(f"its phase strays by {stray:.2g} rad from that of one")
+    return _no_sweep(f"its phase strays by {np.max(far):.2g} rad from that of one")
 
 
-def _has_jump(values: Samples) -> bool:
-    """Whether values that rise along a line step at one place, more than anywhere near it."""
-    count, half = values.size, _JUMP_POINTS
-    if count < 10 * half:
-        return False
-    slope = float(np.median(values[count // 2 :] - values[: count - count // 2])) / (count // 2)
-    level = values - slope * np.arange(count)
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(level, half), axis=1)
-    step = np.abs(medians[half:] - medians[:-half])
-    highest = np.max(np.lib.stride_tricks.sliding_window_view(step, 2 * half), axis=1)
-    # step[i] against the highest of those half to three halves away from it, on both sides
-    middle = step[3 * half : step.size - 3 * half]
-    beside = np.maximum(highest[: middle.size], highest[4 * half : 4 * half + middle.size])
-    return bool(np.any((middle > 3.0 * beside) & (middle > 6.0 * np.median(step))))
+def _break(
+    time: Samples, phase: Samples, is_up: NDArray[np.bool_], growth_s: float, farthest: int
+) -> int | None:
+    """Where a sweep is continued as it would have gone on later; None where no such place explains it.
+
+    After a loss the phase is again a + b exp(t/L), with the same L: searched for coarsely, then point
+    by point. A click strays by itself, at the farthest point.
+    """
+    ends = _BREAK_POINTS, time.size - _BREAK_POINTS
+    if ends[0] >= ends[1]:
+        return None
+
+    def worse(at: int) -> float:
+        return sum_of_squares(_two_pieces(time, phase, is_up, growth_s, at))
+
+    near = min([*range(*ends, _BREAK_POINTS), min(max(farthest, ends[0]), ends[1] - 1)], key=worse)
+    at = min(range(near - _BREAK_POINTS + 2, near + _BREAK_POINTS - 1), key=worse)
+    stray = float(np.max(np.abs(_two_pieces(time, phase, is_up, growth_s, at)), initial=0.0))
+    return at if stray < _STRAY_RAD else None
+
+
+def _two_pieces(
+    time: Samples, phase: Samples, is_up: NDArray[np.bool_], growth_s: float, at: int
+) -> Samples:
+    """The phase less a + b exp(t/L) with other a and b from one place on, but for about it, rad."""
+    later = (np.arange(time.size) >= at).astype(np.float64)
+    beside = is_up & (np.abs(phase - phase[at]) > 2 * np.pi * _ROUGH_CYCLES)
+    rest = phase[beside]
+    for _ in range(_BREAK_STEPS):
+        scale = np.exp((time - time[-1]) / growth_s)
+        columns = np.column_stack([np.ones_like(time), scale, later, later * scale])[beside]
+        linear = np.linalg.lstsq(columns, phase[beside], rcond=None)[0]
+        rest = phase[beside] - columns @ linear
+        slope = linear[1] * scale + linear[3] * later * scale
+        by_growth = (-slope * (time - time[-1]) / growth_s)[beside]
+        full = np.column_stack([columns, by_growth])
+        change = float(np.linalg.lstsq(full, rest, rcond=None)[0][4])
+        growth_s *= float(np.exp(np.clip(change, -0.2, 0.2)))
+    return np.asarray(rest)
 
 
 def _no_sweep(why: str) -> CannotMeasure:

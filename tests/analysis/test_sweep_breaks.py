@@ -1,0 +1,190 @@
+"""Sweeps with samples missing, mutes and clicks are refused; what amplifiers do of their own isn't."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.exponential_sweep import ExponentialSweep, analyse_exponential_sweep
+from sequencer.analysis.sweep_breaks import find_bursts
+
+RATE_HZ = 48000.0
+BEFORE = 14400
+
+
+def amplify(played, rate_hz, *, low=(1, 5.0), high=(1, 0.4), peak=None, curve=None, echo=0.0):
+    """Curve, band edges (order, Hz or share of the rate), a resonance (Hz, Q), an echo of 11 ms."""
+    wave = played if curve is None else curve(played)
+    wave = signal.sosfilt(signal.butter(*low, "high", fs=rate_hz, output="sos"), wave)
+    order, share = high
+    wave = signal.sosfilt(
+        signal.butter(order, share * rate_hz, "low", fs=rate_hz, output="sos"), wave
+    )
+    if peak is not None:
+        b, a = signal.iirpeak(*peak, fs=rate_hz)
+        wave = wave + (peak[1] - 1) * signal.lfilter(b, a, wave)
+    late = round(0.011 * rate_hz)
+    wave[late:] += echo * wave[:-late]
+    return wave / np.max(np.abs(wave))
+
+
+def capture(seed=1, *, seconds=2.0, rate_hz=RATE_HZ, fade=0.02, snr_db=80.0, bits=24, **unit):
+    """Drive and response, 0.8 V peak, 0.3 s of silence before and 0.6 s after, in steps."""
+    rng = np.random.default_rng(seed)
+    sweep = ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=seconds)
+    silence = np.zeros(round(0.3 * rate_hz))
+    drive = np.concatenate([silence, sweep.samples(rate_hz, fade=fade), silence, silence])
+    response = amplify(drive, rate_hz, **unit)
+    noise = 10 ** (-snr_db / 20) / np.sqrt(2)
+    drive = drive + 1e-5 * rng.standard_normal(drive.size)
+    response = response + noise * rng.standard_normal(drive.size)
+    step = 2.0 ** (1 - bits)
+    return [
+        np.round(0.8 * each / step + rng.uniform(-1, 1, each.size)) * step
+        for each in (drive, response)
+    ]
+
+
+def measured(drive, response, rate_hz=RATE_HZ):
+    return analyse_exponential_sweep(
+        drive, response, rate_hz, band_hz=(25.0, 18000.0), mains_hz=None
+    )
+
+
+def spoilt(channels, which, spoil):
+    """One channel or both changed, cut to one length."""
+    changed = [
+        spoil(each) if which in (name, "both") else each
+        for name, each in zip(("drive", "response"), channels, strict=True)
+    ]
+    size = min(each.size for each in changed)
+    return [each[:size] for each in changed]
+
+
+def lost(count, at):
+    return lambda volts: np.delete(volts, slice(at, at + count))
+
+
+def muted(seconds, at, noise=1e-5):
+    def spoil(volts):
+        size = round(seconds * RATE_HZ)
+        quiet = noise * np.random.default_rng(3).standard_normal(size)
+        return np.concatenate([volts[:at], quiet, volts[at + size :]])
+
+    return spoil
+
+
+def clicked(size, at, count=1):
+    def spoil(volts):
+        changed = volts.copy()
+        changed[at : at + count] += size
+        return changed
+
+    return spoil
+
+
+# Of a sweep of 2 s, 20 Hz to 20 kHz, samples 40000, 62000 and 90000 lie at 125 Hz, 609 Hz and 4.6 kHz.
+PLACES = (40011, 62400, 90007)
+
+
+@pytest.mark.parametrize("which", ["drive", "response", "both"])
+@pytest.mark.parametrize("at", PLACES)
+@pytest.mark.parametrize(
+    "count",
+    # 24 samples at 609 Hz are a third of a cycle; 100 at 4.6 kHz are 9.6
+    [10, 24, 100, 480],
+)
+def test_missing_samples_are_found_where_they_are_missing(count, at, which):
+    assert_dropout(*spoilt(capture(), which, lost(count, at)), at)
+
+
+@pytest.mark.parametrize("which", ["drive", "response", "both"])
+@pytest.mark.parametrize("at", PLACES)
+@pytest.mark.parametrize(("seconds", "noise"), [(0.005, 1e-5), (0.02, 1e-4), (0.05, 1e-6)])
+def test_a_mute_with_noise_in_it_is_found(seconds, noise, at, which):
+    assert_dropout(*spoilt(capture(), which, muted(seconds, at, noise)), at, within_s=0.05)
+
+
+@pytest.mark.parametrize("which", ["drive", "response"])
+@pytest.mark.parametrize("at", PLACES)
+@pytest.mark.parametrize(("size", "count"), [(0.5, 1), (-0.4, 3), (3.0, 2)])
+def test_a_click_that_moves_the_gain_is_found(size, count, at, which):
+    assert_dropout(*spoilt(capture(), which, clicked(size, at, count)), at)
+
+
+def assert_dropout(drive, response, at, within_s=0.006):
+    with pytest.raises(CannotMeasure) as refused:
+        measured(drive, response)
+    assert refused.value.code == "dropout"
+    words = refused.value.reason.split()
+    places = [float(a) for a, b in itertools.pairwise(words) if b.strip(",") == "s"]
+    assert any(abs(place - at / RATE_HZ) < within_s for place in places), refused.value.reason
+    assert "record again" in refused.value.remedy
+
+
+def test_a_click_too_small_for_any_reading_is_let_pass():
+    drive, response = capture()
+    whole = measured(drive, response).response
+    for which in ("drive", "response"):
+        found = measured(*spoilt([drive, response], which, clicked(0.01, PLACES[1]))).response
+        moved = np.abs(found.gain_db - whole.gain_db)
+        assert np.max(moved) < 0.002  # the method's own 0.003 dB, rectangular
+    click = find_bursts(
+        clicked(0.01, PLACES[1])(response),
+        RATE_HZ,
+        ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=2.0),
+        (BEFORE, BEFORE + 96000),
+    )[0].click
+    # to within some noise, of 6e-5 V
+    assert np.max(click) == pytest.approx(0.01, abs=3e-4)
+
+
+def crossover(wave):
+    return np.sign(wave) * np.maximum(np.abs(wave) - 0.003, 0.0)
+
+
+GOOD = {
+    "plain": {},
+    "noisy": {"snr_db": 40.0},
+    "hardly any noise": {"snr_db": 120.0},
+    "16 bits": {"bits": 16, "snr_db": 110.0},
+    "short": {"seconds": 0.6},
+    "long": {"seconds": 12.0},
+    "192 kHz": {"rate_hz": 192e3},
+    "44.1 kHz": {"rate_hz": 44100.0},
+    "no fade": {"fade": 0.0, "seconds": 1.0},
+    "steep edges": {"low": (4, 40.0), "high": (4, 0.2)},
+    "a resonance below": {"peak": (60.0, 20.0), "snr_db": 110.0},
+    "a resonance in the middle": {"peak": (900.0, 20.0), "snr_db": 110.0},
+    "a resonance above": {"peak": (12000.0, 20.0), "snr_db": 110.0},
+    "an echo": {"echo": 0.5},
+    "an echo in a short one": {"echo": 0.5, "seconds": 0.7, "snr_db": 100.0},
+    "ten per cent": {"curve": lambda x: x + 0.1 * x**2 + 0.2 * x**3 + 0.05 * x**5},
+    "soft clipping": {"curve": lambda x: np.tanh(2.0 * x), "snr_db": 100.0},
+    "hard clipping": {"curve": lambda x: np.clip(x, -0.9, 0.8), "snr_db": 110.0},
+    "crossover": {"curve": crossover, "snr_db": 110.0},
+    "crossover and resonance": {"curve": crossover, "peak": (5000.0, 10.0), "snr_db": 110.0},
+}
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_what_amplifiers_do_is_measured(name):
+    unit = GOOD[name]
+    drive, response = capture(7, **unit)
+    measured(drive, response, unit.get("rate_hz", RATE_HZ))
+
+
+@pytest.mark.parametrize("every_s", [0.01, 0.02])
+def test_spikes_of_a_rectifier_are_no_breaks(every_s):
+    drive, response = capture(5)
+    response[:: round(every_s * RATE_HZ)] += 0.004  # 46 dB below the sweep, sixty times the noise
+    measured(drive, response)
+
+
+def test_hum_offset_and_drift_are_no_breaks():
+    drive, response = capture(6)
+    time = np.arange(drive.size) / RATE_HZ
+    hum = 0.01 * np.cos(2 * np.pi * 49.97 * time) + 0.005 * np.cos(2 * np.pi * 149.91 * time)
+    measured(drive, response + hum + 0.05 - 0.005 * time)
