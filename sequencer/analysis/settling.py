@@ -13,6 +13,8 @@ mains); where it is faster there is no time, since no point shows when its swing
 The time of first entry into the band would flatter a servo that rings; the last exit doesn't.
 """
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -425,37 +427,36 @@ def _time_by_course(
     if not horizon_s:
         return _never_outside()
     time = np.linspace(0.0, horizon_s, _points_for(course, horizon_s))
-    beyond = _beyond_v(course.value_v(time), band)
-    reach = _COVER * np.hypot(course.doubt_v(time), zero_v)
-    latest = _last_above_zero(time, beyond + reach)
-    outside = np.flatnonzero(beyond > 0.0)
-    if not outside.size:
+
+    def beyond_v(at_s: Samples, reaches: float = 0.0) -> Samples:
+        """How far the course lies outside the band, narrowed by so many standard deviations of it."""
+        doubt_v = np.hypot(course.doubt_v(at_s), zero_v) if reaches else 0.0
+        return np.asarray(_beyond_v(course.value_v(at_s), band) + reaches * doubt_v)
+
+    last = _last_exit(time, beyond_v)
+    latest = _last_exit(time, functools.partial(beyond_v, reaches=_COVER))
+    if last is None:
         return _never_outside(latest or 0.0)
-    k = int(outside[-1])
-    if k + 1 == time.size:
+    if last == time[-1]:
         return Estimate(value=None)
-    last = float(
-        scipy.optimize.brentq(
-            lambda t: float(_beyond_v(course.value_v(np.array([t])), band)[0]), time[k], time[k + 1]
-        )
-    )
-    earliest = _last_above_zero(time, beyond - reach)
+    earliest = _last_exit(time, functools.partial(beyond_v, reaches=-_COVER))
     moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
     by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
     return Estimate(value=last, standard_uncertainty=max(by_slope_s, moved_s))
 
 
-def _last_above_zero(time: Samples, height: Samples) -> float | None:
-    """The last time at which heights are positive, between points too; None where none is."""
-    above = np.flatnonzero(height > 0.0)
+def _last_exit(time: Samples, height: Callable[[Samples], Samples]) -> float | None:
+    """The last time at which a height is positive, found between its grid's; None where none is."""
+    above = np.flatnonzero(height(time) > 0.0)
     if not above.size:
         return None
     k = int(above[-1])
     if k + 1 == time.size:
         return float(time[k])
-    passed = float(height[k] / (height[k] - height[k + 1]))
-    return float(time[k]) + passed * float(time[k + 1] - time[k])
+    return float(
+        scipy.optimize.brentq(lambda t: float(height(np.array([t]))[0]), time[k], time[k + 1])
+    )
 
 
 def _points_for(course: Course, horizon_s: float) -> int:
@@ -476,6 +477,18 @@ def _never_outside(latest_s: float = 0.0) -> Estimate:
     """
     unseen_s = _CONTACT_S / float(np.sqrt(3.0))
     return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / _COVER))
+
+
+def _last_above_zero(time: Samples, height: Samples) -> float | None:
+    """The last time at which heights are positive, between points too; None where none is."""
+    above = np.flatnonzero(height > 0.0)
+    if not above.size:
+        return None
+    k = int(above[-1])
+    if k + 1 == time.size:
+        return float(time[k])
+    passed = float(height[k] / (height[k] - height[k + 1]))
+    return float(time[k]) + passed * float(time[k + 1] - time[k])
 
 
 def _time_by_points(

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.flicker import doubted
 from sequencer.analysis.trend import Trend
 
 Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
@@ -447,7 +448,7 @@ class Noise:
         A periodogram's bin scatters by its own mean, so the weights are the inverse square of the
         model, iterated. What share of a bin the fitted course has taken follows from its columns and
         is put back. The fast bins are left out: they do little to a course and needn't follow the
-        same law.
+        same law. The few slow ones tell 1/f noise poorly, which counts as doubt.
         """
         basis = np.fft.rfft(np.linalg.qr(jacobian)[0], axis=0)
         taken = np.sum(np.abs(basis) ** 2, axis=1) / rest.size
@@ -472,6 +473,9 @@ class Noise:
             elif white < 0.0:
                 white, flicker = 0.0, float(np.mean(power / model[:, 1]))
             fitted = np.maximum(model @ np.array([white, flicker]), _LEAST_DENSITY)
+        if flicker > 0.0:
+            weighted = model / fitted[:, np.newaxis]
+            flicker = doubted(float(flicker), float(np.linalg.pinv(weighted.T @ weighted)[1, 1]))
         return cls(
             white=level * float(white),
             flicker=level * float(flicker),
