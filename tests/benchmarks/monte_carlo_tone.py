@@ -144,13 +144,16 @@ def thd_row(count: int, thd_db: float, noise_db: float, runs: int) -> str:
     )
 
 
-def coloured(rng: np.random.Generator, count: int, white: float, corner_hz: float) -> Samples:
+def coloured(
+    rng: np.random.Generator, count: int, white: float, corner_hz: float, rate_hz: float = RATE_HZ
+) -> Samples:
     """Noise of density white V/sqrt(Hz) with a 1/f corner, from ten times the record's length."""
     whole = 10 * count if corner_hz else count
-    hz = np.fft.rfftfreq(whole, 1 / RATE_HZ)
+    hz = np.fft.rfftfreq(whole, 1 / rate_hz)
     hz[0] = np.inf
     spectrum = rng.standard_normal(hz.size) + 1j * rng.standard_normal(hz.size)
-    spectrum *= white * np.sqrt((1 + corner_hz / hz) * RATE_HZ * whole / 4)
+    spectrum[0] *= np.sqrt(2)  # its imaginary half counts for nothing
+    spectrum *= white * np.sqrt((1 + corner_hz / hz) * rate_hz * whole / 4)
     first = int(rng.integers(0, whole - count + 1))
     return np.fft.irfft(spectrum, whole)[first : first + count]
 

@@ -22,6 +22,7 @@ from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
 from sequencer.analysis.ring_down import analyse_ring_down
 from sequencer.analysis.settling import analyse_settling
 from sequencer.analysis.wideband import analyse_wideband
+from tests.benchmarks.monte_carlo_tone import coloured
 
 Array = NDArray[np.float64]
 LN_1000 = float(np.log(1000.0))
@@ -150,44 +151,53 @@ def false_spurs(scale: float) -> None:
 
 def settling(scale: float) -> None:
     """300 mV, tau 1.2 s, noise of 1 mV at 100 points/s, hum 10 mV at 49.93 Hz."""
-    rate, start, tau, within = 1000.0, 0.3, 1.2, 10e-3
-    noise = 1e-3 * np.sqrt(rate / 100)
     rng = np.random.default_rng(3)
-    truth = tau * np.log(start / within)
-    rows = []
-    for constants in (2.0, 3.0, 5.0):
-        time = np.arange(int(constants * tau * rate)) / rate
-        wave = np.exp(-time / tau)
-        jacobian = np.column_stack([np.ones_like(wave), wave, start * wave * time / tau**2])
-        limit = bound(jacobian, noise)[2]
-        off, at, covers = [], [], (Cover(), Cover(), Cover())
-        for _ in range(max(int(600 * scale), 20)):
-            volts = start * wave + noise * rng.standard_normal(time.size)
-            volts += 10e-3 * np.cos(2 * np.pi * 49.93 * time + rng.uniform(0, 2 * np.pi))
-            found = analyse_settling(volts, rate, within_v=within, event_s=0.0)
-            if found.time_constant_s is None or found.time_constant_s.value is None:
-                continue
-            off.append(found.time_constant_s.value - tau)
-            covers[0].add(found.time_constant_s, tau)
-            covers[2].add(found.final_value_v, 0.0)
-            if found.settling_time_s.value is not None:
-                at.append(found.settling_time_s.value - truth)
-                covers[1].add(found.settling_time_s, truth)
-        rows.append(
-            [
-                f"{constants:g} tau",
-                f"{100 * rms(off) / tau:.3f} %",
-                f"{100 * limit / tau:.3f} %",
-                f"{rms(off) / limit:.2f}",
-                f"{rms(at):.4f} s",
-                *(str(c) for c in covers),
-            ]
-        )
     show(
         "Servo: 300 mV, tau 1.2 s, 1 mV at 100 points/s, hum 10 mV; settled within 10 mV",
         ["record", "tau RMSE", "bound", "ratio", "time RMSE", "cover tau", "time", "final value"],
-        rows,
+        [settling_row(rng, constants, scale) for constants in (2.0, 3.0, 5.0)],
     )
+    show(
+        "The same with 1/f noise, corner 1.5 Hz (bound: of its white part)",
+        ["record", "tau RMSE", "bound", "ratio", "time RMSE", "cover tau", "time", "final value"],
+        [settling_row(rng, constants, scale, corner_hz=1.5) for constants in (2.0, 3.0, 5.0)],
+    )
+
+
+def settling_row(
+    rng: np.random.Generator, constants: float, scale: float, corner_hz: float = 0.0
+) -> list[str]:
+    """A record of so many time constants, in noise with a 1/f corner."""
+    rate, start, tau, within = 1000.0, 0.3, 1.2, 10e-3
+    noise = 1e-3 * np.sqrt(rate / 100)
+    truth = tau * np.log(start / within)
+    time = np.arange(int(constants * tau * rate)) / rate
+    wave = np.exp(-time / tau)
+    jacobian = np.column_stack([np.ones_like(wave), wave, start * wave * time / tau**2])
+    limit = bound(jacobian, noise)[2]
+    off, at, covers = [], [], (Cover(), Cover(), Cover())
+    for _ in range(max(int(600 * scale), 20)):
+        volts = start * wave + coloured(
+            rng, time.size, noise / np.sqrt(rate / 2), corner_hz, rate_hz=rate
+        )
+        volts += 10e-3 * np.cos(2 * np.pi * 49.93 * time + rng.uniform(0, 2 * np.pi))
+        found = analyse_settling(volts, rate, within_v=within, event_s=0.0)
+        if found.time_constant_s is None or found.time_constant_s.value is None:
+            continue
+        off.append(found.time_constant_s.value - tau)
+        covers[0].add(found.time_constant_s, tau)
+        covers[2].add(found.final_value_v, 0.0)
+        if found.settling_time_s.value is not None:
+            at.append(found.settling_time_s.value - truth)
+            covers[1].add(found.settling_time_s, truth)
+    return [
+        f"{constants:g} tau",
+        f"{100 * rms(off) / tau:.3f} %",
+        f"{100 * limit / tau:.3f} %",
+        f"{rms(off) / limit:.2f}",
+        f"{rms(at):.4f} s",
+        *(str(c) for c in covers),
+    ]
 
 
 def ringing(scale: float) -> None:
