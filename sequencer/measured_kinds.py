@@ -331,7 +331,7 @@ def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
                 "ring_frequency",
                 "Hz",
                 strongest.ring_frequency_hz,
-                remarks=_sought(search_hz, result.outside_hz),
+                remarks=(*_sought(search_hz, result.outside_hz), *_of_several(result)),
             ),
             _if_resolved("decay_time", "s", strongest.decay_time_s),
             _if_resolved("q_factor", "1", strongest.q_factor),
@@ -349,6 +349,16 @@ def _sought(search_hz: tuple[float, float], outside_hz: Sequence[float]) -> tupl
         return (band,)
     beyond = ", ".join(say(each, "Hz") for each in outside_hz)
     return (band, f"something rings beyond that, at {beyond}; --band takes it in")
+
+
+def _of_several(result: RingDownResult) -> tuple[str, ...]:
+    """Which of several hits the modes are taken from; nothing where there was one."""
+    if len(result.hit_s) < 2:
+        return ()
+    times = ", ".join(say(each, "s") for each in result.hit_s)
+    span = " to ".join(say(each, "s") for each in (result.time_s[0], result.time_s[-1]))
+    used = say(result.used_hit_s, "s")
+    return (f"{len(result.hit_s)} hits, at {times}: the one at {used} is used, from {span}",)
 
 
 def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:

@@ -246,12 +246,7 @@ def require_no_flat_run(
         is_extreme = held_v in (float(samples.min()), float(samples.max()))
         is_held_again = np.count_nonzero(samples[starts[lengths > _LONGEST_RUN]] == held_v) > 1
         if is_extreme and is_held_again:
-            raise CannotMeasure(
-                "overrange",
-                f"again and again the record is held at {held_v:.6g} V, up to {longest} samples in a "
-                "row; the tops that an amplifier cuts off have noise on them",
-                "lower the level, or use a higher range of whatever recorded it",
-            )
+            raise _held_at_limit(f"again and again the record is held at {held_v:.6g} V", longest)
         raise _flat_run(start, longest)
 
 
@@ -261,7 +256,8 @@ def require_no_held_sample(record: Samples, first: int, end: int) -> None:
     For what dies away between two samples of a record. Its samples may rightly repeat: those of a
     coarse meter, of a muted output before it, of a rest at the end. So a run of over 24 equal ones is
     a fault only where on both sides of it, as far as it reaches, most samples differ from the one
-    before and lie on four values or more: noise below a step toggles between two or three.
+    before and lie on four values or more: noise below a step toggles between two or three. A run at
+    the record's very extreme is a limit that it met (overrange), be it once: what strikes falls off.
     """
     part = record[first:end]
     is_repeat = part[1:] == part[:-1]
@@ -276,6 +272,9 @@ def require_no_held_sample(record: Samples, first: int, end: int) -> None:
             np.unique(part[side]).size >= _FEWEST_VALUES for side in sides
         )
         if is_lively and length > _longest_by_chance(share, part.size):
+            held_v = float(part[start])
+            if held_v in (float(record.min()), float(record.max())):
+                raise _held_at_limit(f"the record is held at {held_v:.6g} V", length)
             raise _flat_run(first + start, length)
 
 
@@ -335,6 +334,15 @@ def _flat_run(start: int, length: int) -> CannotMeasure:
         "dropout",
         f"{length} samples in a row are equal, from sample {start} on",
         "record again; look for an interrupted connection or a full buffer",
+    )
+
+
+def _held_at_limit(what: str, longest: int) -> CannotMeasure:
+    return CannotMeasure(
+        "overrange",
+        f"{what}, up to {longest} samples in a row; the tops that an amplifier cuts off have noise "
+        "on them",
+        "lower the level, or use a higher range of whatever recorded it",
     )
 
 

@@ -1,9 +1,9 @@
 """Ring-down of a tapped part (a heatsink's fin): modes with frequency, decay and Q.
 
-The stretch between hits (see tap_hits) that holds the most energy is taken, contact and thump left
-out, brought down to a rate that suits the band, and all modes are fitted to it jointly. The stated
-uncertainty is that of the fit: real fins are slightly non-linear, so the spread of three taps says
-more about a fin than the uncertainty of one.
+What rings after a hit (see tap_hits), up to the next, is taken with contact and thump left out, brought
+down to a rate that suits the band, and all modes are fitted to it jointly. Of several such stretches the
+one that tells the decay best is used. The stated uncertainty is that of the fit: real fins are slightly
+non-linear, so the spread of three taps says more about a fin than the uncertainty of one.
 
 Time constants are those of the amplitude (the energy's is half of it); decay_time is to 60 dB,
 ln(1000) = 6.908 time constants; Q = pi f tau.
@@ -12,7 +12,6 @@ ln(1000) = 6.908 time constants; Q = pi f tau.
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
@@ -25,9 +24,10 @@ from sequencer.analysis.damped_modes import (
 )
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.tap_hits import Hit, find_hits
+from sequencer.analysis.tap_hits import Hit, find_hits, low_passed, rate_factor
 
-_BEFORE_HIT_S = 1e-3
+_BEFORE_HIT_S = 3e-3  # a soft contact begins slowly
+_MOST_STRETCHES = 4
 _LEAST_S = 0.05
 _LEAST_SAMPLES = 200  # at the lower rate; with fewer the stated doubts grow too small (simulated)
 _SHORTEST_TAU_S = 0.01
@@ -64,13 +64,15 @@ class RingDownResult:
     """Modes, strongest first; the stretch they were fitted to (from the record's start), for a plot.
 
     outside_hz are frequencies, strongest first, of what rings as clearly beyond the edges of the
-    search band, as far as it was let through. hit_s lists the hits found; time_s, ring_v and fit_v
-    are the stretch in the search band and the fitted modes with steady lines, shape (n,).
+    search band, as far as it was let through. hit_s lists the hits found, but for those after which
+    nothing rings; used_hit_s is the one before the stretch. time_s, ring_v and fit_v are the stretch in
+    the search band and the fitted modes with steady lines, shape (n,).
     """
 
     modes: tuple[Mode, ...]
     outside_hz: tuple[float, ...]
     hit_s: tuple[float, ...]
+    used_hit_s: float
     time_s: Samples
     ring_v: Samples
     fit_v: Samples
@@ -112,56 +114,102 @@ def analyse_ring_down(
         raise ValueError(f"modes must be positive, got {modes}")
     require_band(search_hz, sample_rate_hz)
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    require_usable(record)  # tops cut off inside the range are no ringing either
     hits = find_hits(record, sample_rate_hz, search_hz[1])
     require_no_held_sample(record, hits[0].start, record.size)
-    stretch = _stretch(record, sample_rate_hz, hits, search_hz[1])
-    lines, flaws = _fit_all(stretch, search_hz[1])
-    crowded = _crowded(lines, stretch)
-    doubt = _relative_doubt(lines, flaws)
-    good = _accepted(lines, crowded, stretch, search_hz)
+    stretches = _stretches(record, sample_rate_hz, hits, search_hz[1])
+    fitted = [_ringing(each, search_hz) for each in stretches]
+    ringing = _best(fitted)
+    silent = [
+        s.hit_s for s, r in zip(stretches, fitted, strict=True) if not isinstance(r, _Ringing)
+    ]
+    stretch, lines = ringing.stretch, ringing.lines
     inside = _inside(lines, search_hz)
     time = stretch.start_s + np.arange(stretch.samples.size) / stretch.rate_hz
     return RingDownResult(
-        modes=tuple(
-            _mode(lines, k, stretch, float(doubt[k]), is_resolved=not crowded[k])
-            for k in [k for k in good if inside[k]][:modes]
-        ),
-        outside_hz=tuple(float(lines.frequency_hz[k]) for k in good if not inside[k]),
-        hit_s=tuple(h.start / sample_rate_hz for h in hits),
+        modes=tuple(_mode(ringing, k) for k in [k for k in ringing.good if inside[k]][:modes]),
+        outside_hz=tuple(float(lines.frequency_hz[k]) for k in ringing.good if not inside[k]),
+        hit_s=tuple(s for s in (h.start / sample_rate_hz for h in hits) if s not in silent),
+        used_hit_s=stretch.hit_s,
         time_s=time,
         ring_v=stretch.samples,
         fit_v=stretch.samples - lines.rest,
     )
 
 
-def _stretch(
+def _stretches(
     record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], highest_hz: float
-) -> _Stretch:
-    """The stretch after a hit that holds the most energy, low-passed and decimated."""
-    ends = [*(h.start - int(_BEFORE_HIT_S * sample_rate_hz) for h in hits[1:]), record.size]
-    parts = [(hit, record[hit.calm : end]) for hit, end in zip(hits, ends, strict=True)]
-    hit, chosen = max(parts, key=lambda p: float(np.sum(p[1] ** 2)))
-    factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
-    filtered = 20 * factor if factor > 1 else 0  # samples that the low-pass takes
+) -> list[_Stretch]:
+    """What rings between hits, in the band; those of the most energy first, none too short.
+
+    Raises
+    ------
+    CannotMeasure : too_short, where all of them are
+    """
+    factor, filtered = rate_factor(sample_rate_hz, highest_hz)
+    before = max(int(_BEFORE_HIT_S * sample_rate_hz), 2 * factor)
+    ends = [*(h.start - before for h in hits[1:]), record.size]
     least_s = max(_LEAST_S, (_LEAST_SAMPLES * factor + filtered) / sample_rate_hz)
-    if chosen.size < least_s * sample_rate_hz:
+    parts = [(hit, record[hit.calm : end]) for hit, end in zip(hits, ends, strict=True)]
+    usable = [p for p in parts if p[1].size >= least_s * sample_rate_hz]
+    if not usable:
+        longest_s = max(part.size for _, part in parts) / sample_rate_hz
+        where = "the hit" if len(hits) == 1 else f"one of {len(hits)} hits before the next"
         raise CannotMeasure(
             "too_short",
-            f"{chosen.size / sample_rate_hz:.3g} s of ringing follow the hit, "
+            f"{longest_s:.3g} s of ringing follow {where}, "
             f"{least_s:.3g} s are needed for modes up to {highest_hz:g} Hz",
-            "record 8 s after the tap of a bare fin, 1.5 s of a damped one, or search further up",
+            "tap once and record 8 s of a bare fin, 1.5 s of a damped one, or search further up",
         )
-    start = hit.calm
-    if filtered:
-        taps = scipy.signal.firwin(filtered + 1, 1.12 * highest_hz, fs=sample_rate_hz)
-        chosen = scipy.signal.oaconvolve(chosen, taps, mode="valid")[::factor]
-        start += filtered // 2
-    return _Stretch(
-        samples=np.ascontiguousarray(chosen),
-        rate_hz=sample_rate_hz / factor,
-        start_s=start / sample_rate_hz,
-        hit_s=hit.start / sample_rate_hz,
-    )
+    usable.sort(key=lambda p: -float(np.sum(p[1] ** 2)))
+    stretches = []
+    for hit, part in usable[:_MOST_STRETCHES]:
+        low = low_passed(part, sample_rate_hz, highest_hz)
+        stretches.append(
+            _Stretch(
+                samples=low.samples,
+                rate_hz=sample_rate_hz / low.factor,
+                start_s=(hit.calm + low.first) / sample_rate_hz,
+                hit_s=hit.start / sample_rate_hz,
+            )
+        )
+    return stretches
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ringing:
+    """A stretch with its lines; relative doubt of each decay; good are the modes, strongest first."""
+
+    stretch: _Stretch
+    lines: DampedLines
+    doubt: Samples
+    crowded: NDArray[np.bool_]
+    good: list[int]
+
+
+def _ringing(stretch: _Stretch, search_hz: tuple[float, float]) -> _Ringing | CannotMeasure:
+    """The modes of a stretch, or why there are none."""
+    try:
+        lines, flaws = _fit_all(stretch, search_hz[1])
+        crowded = _crowded(lines, stretch)
+        good = _accepted(lines, crowded, stretch, search_hz)
+    except CannotMeasure as refusal:
+        return refusal
+    doubt = _relative_doubt(lines, flaws)
+    return _Ringing(stretch=stretch, lines=lines, doubt=doubt, crowded=crowded, good=good)
+
+
+def _best(each: list[_Ringing | CannotMeasure]) -> _Ringing:
+    """The stretch that tells the decay of its strongest mode best.
+
+    Raises
+    ------
+    CannotMeasure : that of the stretch of the most energy, where none can be used
+    """
+    told = [ringing for ringing in each if isinstance(ringing, _Ringing)]
+    if told:
+        return min(told, key=lambda ringing: float(ringing.doubt[ringing.good[0]]))
+    raise next(refusal for refusal in each if isinstance(refusal, CannotMeasure))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,9 +350,9 @@ def _no_mode(lines: DampedLines, rings: NDArray[np.bool_], duration_s: float) ->
     )
 
 
-def _mode(
-    lines: DampedLines, k: int, stretch: _Stretch, relative: float, *, is_resolved: bool
-) -> Mode:
+def _mode(ringing: _Ringing, k: int) -> Mode:
+    lines, stretch = ringing.lines, ringing.stretch
+    relative, is_resolved = float(ringing.doubt[k]), not ringing.crowded[k]
     tau = 1.0 / float(lines.rate[k])
     frequency = float(lines.frequency_hz[k])
     growth = float(np.exp(lines.rate[k] * (stretch.start_s - stretch.hit_s)))

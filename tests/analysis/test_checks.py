@@ -140,6 +140,14 @@ def test_a_held_sample_in_what_dies_away_is_a_dropout(length, noise_steps):
     assert f"{length} samples in a row are equal, from sample 4000" in refusal.reason
 
 
+def test_a_top_held_in_what_dies_away_is_a_limit():
+    rng = np.random.default_rng(3)
+    wave = 1e3 * np.exp(-np.arange(8000) / 1200) * np.cos(np.arange(8000) / 50)
+    wave = np.minimum(np.round(wave + 3.0 * rng.standard_normal(8000)), 700.0)
+    refusal = refused("overrange", checks.require_no_held_sample, wave, 100, wave.size)
+    assert "held at 700 V" in refusal.reason
+
+
 @pytest.mark.parametrize("noise_steps", [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 1.0])
 @pytest.mark.parametrize("turns", [0.0, 3.0, 40.0])
 def test_no_record_that_moves_code_by_code_holds_a_held_sample(turns, noise_steps):

@@ -777,6 +777,20 @@ def test_the_band_is_where_modes_are_sought(tmp_path):
     assert refusal_of(path, "ring_down", {**belongs, "band": "1 kHz:4 kHz"}) == "no_signal"
 
 
+def test_of_two_taps_the_one_that_was_used_is_told(tmp_path):
+    rate, time = 48000, times(48000, 4.0)
+    volts = np.random.default_rng(15).normal(0, 1e-4, time.size)
+    for start_s, gain in ((0.2, 0.5), (1.4, 1.0)):
+        since = np.clip(time - start_s, 0.0, None)
+        volts += gain * (time >= start_s) * np.exp(-since / 0.2) * np.sin(2 * np.pi * 612 * since)
+    path, belongs = write(tmp_path, volts, rate, "int24")
+    found = measure_file(path, "ring_down", belongs).to_json()
+    (mode,) = found["modes"]
+    assert mode["time_constant"] == pytest.approx(0.2, rel=0.001)
+    _, which = found["readings"]["ring_frequency"]["remarks"]
+    assert which.startswith("2 hits, at 200 ms, 1.4 s: the one at 1.4 s is used, from 1.4")
+
+
 def test_a_mode_just_beyond_the_band_is_told_and_does_not_bend_the_others(tmp_path):
     rate, time = 48000, times(48000, 3.0)
     since = np.clip(time - 0.2, 0.0, None)
