@@ -34,11 +34,10 @@ from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sw
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import (
-    END_OPEN,
-    STEADY_RING,
+    final_finding,
     ring_findings,
-    rings_too_fast,
     settling_picture,
+    why_not_settled,
 )
 from sequencer.steps.tone import dc_finding, hum_remarks, moved, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
@@ -278,8 +277,8 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
         remarks=(f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",),
     )
     if time.value is None:
-        time = not_found("settling_time", "s", _why_not_settled(result))
-    final = found("final_value", "V", result.final_value_v)
+        time = not_found("settling_time", "s", why_not_settled(result))
+    final = final_finding(result)
     if not result.is_oscillating:
         decay = result.time_constant_s
         why = (
@@ -294,19 +293,6 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
         )
         return [time, constant, final]
     return [time, final, *ring_findings(result)]
-
-
-def _why_not_settled(result: SettlingResult) -> str:
-    if result.too_fast_hz is not None:
-        return rings_too_fast(result)
-    if result.is_oscillating and result.ring_time_constant_s is None:
-        return f"it oscillates; {STEADY_RING}"
-    if result.is_end_open:
-        return END_OPEN
-    if result.is_drifting:
-        return "it drifts on at the end of the record"
-    final = say(result.final_value_v.value or 0.0, "V")
-    return f"it does not settle within the record, at whose end it is about {final}"
 
 
 # A struck part.

@@ -694,6 +694,19 @@ def test_ringing_that_goes_on_says_so(tmp_path):
     assert "does not show it dying away" in found["ring_time_constant"].reason
 
 
+def test_a_ring_that_grows_and_a_drift_say_of_when_their_values_are(tmp_path):
+    # the record ends 4 s after the event
+    course = settled(lambda t: 0.05 * np.exp((t - 4.0) / 0.7) * np.cos(2 * np.pi * 1.5 * t))
+    found, _ = measured_settling(tmp_path, course)
+    assert found["ring_amplitude"].value == pytest.approx(0.05, rel=0.01)
+    assert found["ring_amplitude"].remarks == ("at the end of the record: it grows",)
+    assert "it grows as long as the record lasts" in found["ring_time_constant"].reason
+    assert "it grows as long as the record lasts" in found["settling_time"].reason
+    found, _ = measured_settling(tmp_path, settled(lambda t: 0.05 + 4e-3 * t))
+    assert found["final_value"].value == pytest.approx(0.066, abs=2e-4)
+    assert found["final_value"].remarks == ("at the end of the record: it drifts on",)
+
+
 @pytest.mark.parametrize("mains", [49.97, 60.03])
 def test_hum_on_what_comes_to_rest_is_known_for_hum_without_being_told(tmp_path, mains):
     time, rng = times(1000, 3.0), np.random.default_rng(1)
