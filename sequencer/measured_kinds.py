@@ -23,6 +23,11 @@ from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
 from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.analysis.tone import ToneResult, analyse_tone
+from sequencer.analysis.tone_pairs import (
+    DIFFERENCE_PAIRS_HZ,
+    MODULATION_PAIRS_HZ,
+    choose_pair,
+)
 from sequencer.analysis.wideband import Spur, analyse_wideband
 from sequencer.captures import Capture, Samples
 from sequencer.errors import Refused
@@ -381,9 +386,14 @@ def _ring_picture(result: RingDownResult) -> Picture:
 
 
 def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
+    lower_hz, upper_hz = choose_pair(
+        _first(recording), recording.sample_rate_hz, MODULATION_PAIRS_HZ
+    )
     two = analyse_imd_smpte(
         _first(recording),
         recording.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
@@ -393,9 +403,14 @@ def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
+    lower_hz, upper_hz = choose_pair(
+        _first(recording), recording.sample_rate_hz, DIFFERENCE_PAIRS_HZ
+    )
     two = analyse_imd_difference(
         _first(recording),
         recording.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
