@@ -23,6 +23,11 @@ from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
 from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.analysis.tone import ToneResult, analyse_tone
+from sequencer.analysis.tone_pairs import (
+    DIFFERENCE_PAIRS_HZ,
+    MODULATION_PAIRS_HZ,
+    choose_pair,
+)
 from sequencer.analysis.wideband import Spur, analyse_wideband
 from sequencer.captures import Capture, Samples
 from sequencer.errors import Refused
@@ -34,11 +39,10 @@ from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sw
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
 from sequencer.steps.servo_settling import (
-    END_OPEN,
-    STEADY_RING,
+    final_finding,
     ring_findings,
-    rings_too_fast,
     settling_picture,
+    why_not_settled,
 )
 from sequencer.steps.tone import dc_finding, hum_remarks, moved, spectrum_picture
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
@@ -278,8 +282,8 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
         remarks=(f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",),
     )
     if time.value is None:
-        time = not_found("settling_time", "s", _why_not_settled(result))
-    final = found("final_value", "V", result.final_value_v)
+        time = not_found("settling_time", "s", why_not_settled(result))
+    final = final_finding(result)
     if not result.is_oscillating:
         decay = result.time_constant_s
         why = (
@@ -294,19 +298,6 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
         )
         return [time, constant, final]
     return [time, final, *ring_findings(result)]
-
-
-def _why_not_settled(result: SettlingResult) -> str:
-    if result.too_fast_hz is not None:
-        return rings_too_fast(result)
-    if result.is_oscillating and result.ring_time_constant_s is None:
-        return f"it oscillates; {STEADY_RING}"
-    if result.is_end_open:
-        return END_OPEN
-    if result.is_drifting:
-        return "it drifts on at the end of the record"
-    final = say(result.final_value_v.value or 0.0, "V")
-    return f"it does not settle within the record, at whose end it is about {final}"
 
 
 # A struck part.
@@ -395,9 +386,14 @@ def _ring_picture(result: RingDownResult) -> Picture:
 
 
 def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
+    lower_hz, upper_hz = choose_pair(
+        _first(recording), recording.sample_rate_hz, MODULATION_PAIRS_HZ
+    )
     two = analyse_imd_smpte(
         _first(recording),
         recording.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
@@ -407,9 +403,14 @@ def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
+    lower_hz, upper_hz = choose_pair(
+        _first(recording), recording.sample_rate_hz, DIFFERENCE_PAIRS_HZ
+    )
     two = analyse_imd_difference(
         _first(recording),
         recording.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )

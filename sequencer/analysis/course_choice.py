@@ -37,19 +37,24 @@ def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> 
     fitted.append(mixed or fit_course("mixed", trend, event_s))
     further = [course for course in fitted if not course.rings or course.quality > _LEAST_QUALITY]
     chosen = _simplest(trend, [decaying, *further])
-    if _is_told(trend, chosen):
+    if _is_told(trend, chosen, event_s):
         return chosen
-    return _simplest(trend, [plain, *(course for course in further if _is_told(trend, course))])
+    told = [course for course in further if _is_told(trend, course, event_s)]
+    return _simplest(trend, [plain, *told])
 
 
-def _is_told(trend: Trend, course: Course) -> bool:
+def _is_told(trend: Trend, course: Course, event_s: float) -> bool:
     """Whether a course has no ring, or one that is surely there and is no hum."""
-    return not course.rings or (_ring_is_sure(course) and not _is_image(trend, course))
+    return not course.rings or (
+        _ring_is_sure(trend, course, event_s) and not _is_image(trend, course)
+    )
 
 
-def _ring_is_sure(course: Course) -> bool:
-    """Whether the amplitude and the frequency of a course's ring are more than their doubt."""
-    amplitude, frequency = course.ring_amplitude_v(), course.nonlinear_estimate(1)
+def _ring_is_sure(trend: Trend, course: Course, event_s: float) -> bool:
+    """Whether a ring's amplitude, where it is largest, and frequency are more than their doubt."""
+    end_s = float(trend.time_s[-1]) - event_s
+    amplitude = course.ring_amplitude_v(end_s if course.nonlinear[0] < 0.0 else 0.0)
+    frequency = course.nonlinear_estimate(1)
     return all(
         estimate.value is not None and estimate.value > _COVER * estimate.standard_uncertainty
         for estimate in (amplitude, frequency)

@@ -60,8 +60,10 @@ class SettlingResult:
     """How a voltage settled. Times of estimates are counted from event_s; voltages are DC.
 
     settling_time_s is the last time the trend lies outside band_v, without value where it stays
-    outside or nothing can be said. final_value_v is where the course ends, or the end of the record
-    where it has no end in sight. ring_amplitude_v is that at the event. is_drifting: the trend moves
+    outside or nothing can be said. final_value_v is where the course ends; where it has no end in sight
+    (is_drifting) what it has at the end of the record, without its ring; where no course describes the
+    trend the mean of the record's last tenth. ring_amplitude_v is that at the event, or, where it
+    surely grows (is_growing), at the end of the record. is_drifting: the trend moves
     on at the end of the record, with no end in sight. is_end_open: the record doesn't tell whether it
     ends inside the band. too_fast_hz: it rings at this frequency, faster than fastest_hz and so than
     can be followed, and only final_value_v is known; may_be_hum: or hum dies away there, which nothing
@@ -78,6 +80,7 @@ class SettlingResult:
     ring_amplitude_v: Estimate | None
     is_settled: bool
     is_oscillating: bool
+    is_growing: bool
     is_extrapolated: bool
     is_drifting: bool
     is_end_open: bool
@@ -137,7 +140,8 @@ def analyse_settling(
     course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
     rounding_v2 = _rounding_v2(record, after)
-    result = _result(trend, course, event, band, offset_doubt_v, rounding_v2)
+    end_s = record.size / sample_rate_hz - event.time_s
+    result = _result(trend, course, event, end_s, band, offset_doubt_v, rounding_v2)
     ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
     after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
@@ -147,7 +151,7 @@ def analyse_settling(
     if not swing_v:
         return result
     zero_v = float(np.hypot(offset_doubt_v, swing_v))
-    return _result(trend, course, event, band, zero_v, rounding_v2)
+    return _result(trend, course, event, end_s, band, zero_v, rounding_v2)
 
 
 def _rests(record: Samples) -> NDArray[np.bool_]:
@@ -286,6 +290,7 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
         ring_amplitude_v=None,
         is_settled=False,
         is_oscillating=True,
+        is_growing=False,
         is_extrapolated=False,
         is_drifting=False,
         is_end_open=False,
@@ -308,15 +313,23 @@ def _result(
     trend: Trend,
     course: Course,
     event: Event,
+    end_s: float,
     band: tuple[float, float],
     zero_v: float,
     rounding_v2: float,
 ) -> SettlingResult:
+    """What follows from a course; end_s is the record's end after the event."""
     record_s = float(trend.time_s[-1]) - event.time_s
     is_endless = _is_endless(course, record_s) or _end_is_unknown(course, band)
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
-    final = _with_variance(_final(trend, course, has_end=has_end), rounding_v2)
+    if has_end or course.kind in ("steady", "ringing"):
+        final = course.end_estimate()
+    elif is_described:
+        final = course.slow_estimate(end_s)
+    else:
+        final = _mean_of_end(trend)
+    final = _with_variance(final, rounding_v2)
     if has_end:
         time = _time_by_course(course, band, _horizon_s(course, band, record_s, zero_v), zero_v)
     elif is_described:
@@ -328,6 +341,7 @@ def _result(
     is_given = is_inside and time.value is not None and not is_open
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
+    is_growing = ringing and _grows(course)
     return SettlingResult(
         settling_time_s=_with_variance(time, event.doubt_s**2)
         if is_given
@@ -336,9 +350,10 @@ def _result(
         final_value_v=final,
         ring_frequency_hz=course.nonlinear_estimate(1) if ringing else None,
         ring_time_constant_s=_time_constant(course) if ringing else None,
-        ring_amplitude_v=course.ring_amplitude_v() if ringing else None,
+        ring_amplitude_v=course.ring_amplitude_v(end_s if is_growing else 0.0) if ringing else None,
         is_settled=is_given and not is_beyond,
         is_oscillating=ringing,
+        is_growing=is_growing,
         is_extrapolated=is_given and is_beyond,
         is_drifting=course.kind != "steady" and not ringing and is_endless,
         is_end_open=is_open,
@@ -384,13 +399,14 @@ def _end_is_unknown(course: Course, band: tuple[float, float]) -> bool:
     return 2.0 * _COVER * float(np.sqrt(course.covariance[0, 0])) > band[1] - band[0]
 
 
-def _final(trend: Trend, course: Course, *, has_end: bool) -> Estimate:
-    """The course's end; without one, the mean of the last tenth of the record."""
-    if has_end or course.kind in ("steady", "ringing"):
-        return Estimate(
-            value=float(course.linear[0]),
-            standard_uncertainty=float(np.sqrt(course.covariance[0, 0])),
-        )
+def _grows(course: Course) -> bool:
+    """Whether the ring of a course surely grows."""
+    rate = course.nonlinear_estimate(0)
+    return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
+
+
+def _mean_of_end(trend: Trend) -> Estimate:
+    """Mean of the last tenth of the record, V."""
     last = _last_tenth(trend.value_v)
     points = last.size / (1.0 + 2.0 * trend.neighbour_correlation)
     scatter = float(np.std(last, ddof=1) / np.sqrt(max(points, 1.0)))

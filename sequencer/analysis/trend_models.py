@@ -43,7 +43,8 @@ _RING_SHARE = 0.75  # the same, at most, where ringing is fast
 _MOST_STEPS, _ROUGH_STEPS = 60, 10
 _DECAYS = 48
 _GRID_POINTS = 240
-_RING_DECAYS = 12
+_RING_DECAYS, _RING_GROWTHS = 12, 5
+_MOST_GROWTH = 10.0  # nepers in the record, of a ring
 _FEWEST_CYCLES = 0.3  # in the record
 _FASTEST_START = 0.45  # cycles a point; at half a cycle the two phases can't be told apart
 
@@ -132,13 +133,37 @@ class Course:
             standard_uncertainty=float(np.sqrt(self.covariance[place, place])),
         )
 
-    def ring_amplitude_v(self) -> Estimate:
-        """Amplitude at the event of what oscillates, V peak."""
+    def end_estimate(self) -> Estimate:
+        """What it comes to in the end, V."""
+        return Estimate(
+            value=float(self.linear[0]),
+            standard_uncertainty=float(np.sqrt(self.covariance[0, 0])),
+        )
+
+    def slow_estimate(self, time_s: float) -> Estimate:
+        """The same as slow_v at one time after the event, V, with its doubt."""
+        time = np.array([time_s])
+        linear = self.linear.copy()
+        if self.rings:
+            linear[1:3] = 0.0
+        gradient = _jacobian(self.kind, time, linear, self.nonlinear, 0.0)
+        if self.rings:
+            gradient[:, 1:3] = 0.0
+        return Estimate(
+            value=float(self.slow_v(time)[0]),
+            standard_uncertainty=float(np.linalg.norm(gradient @ self.covariance_root.T)),
+        )
+
+    def ring_amplitude_v(self, time_s: float = 0.0) -> Estimate:
+        """Amplitude of what oscillates at a time after the event, V peak."""
         wave = self.linear[1:3]
+        left = float(np.exp(-self.nonlinear[0] * time_s))
         amplitude = float(np.hypot(*wave))
-        gradient = wave / max(amplitude, 1e-300)
-        variance = float(gradient @ self.covariance[1:3, 1:3] @ gradient)
-        return Estimate(value=amplitude, standard_uncertainty=float(np.sqrt(max(variance, 0.0))))
+        gradient = np.zeros(self.covariance_root.shape[1])
+        gradient[1:3] = left * wave / max(amplitude, 1e-300)
+        gradient[self.linear.size] = -time_s * left * amplitude
+        doubt = float(np.linalg.norm(self.covariance_root @ gradient))
+        return Estimate(value=left * amplitude, standard_uncertainty=doubt)
 
 
 def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
@@ -261,6 +286,7 @@ def _refined(
     low = np.full(start.size, -2.0 / float(time[-1]))
     high = np.full(start.size, 2.0 / max(float(time[1] - time[0]), 1e-9))
     if _rings(kind):  # a smaller part of a cycle can't be told from decays
+        low[0] = -_MOST_GROWTH / float(time[-1])
         low[1] = _FEWEST_CYCLES / float(time[-1])
         high[1] = 0.5 / float(np.min(np.diff(time)))  # faster only looks like slower
     inside = np.clip(start, low + 0.01 * np.abs(low), 0.99 * high)
@@ -298,7 +324,8 @@ def _start_two_stage(time: Samples, value: Samples, kernel_s: float) -> Samples:
 def _start_ringing(time: Samples, value: Samples, kernel_s: float) -> Samples:
     place, step = _places(time)
     best, least = np.zeros(2), np.inf
-    for rate in _ring_rates(place):
+    growing = -np.geomspace(1.0, _MOST_GROWTH, _RING_GROWTHS) / place[-1]
+    for rate in (*_ring_rates(place), *growing):
         frequencies, squares = _ringing_squares(place, value, rate)
         k = int(np.argmin(squares))
         if squares[k] < least:

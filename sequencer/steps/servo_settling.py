@@ -5,6 +5,7 @@ From power-on, through the relay; or, for a DC-coupled unit, after a small DC st
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -49,10 +50,11 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
-STEADY_RING = "the record does not show it dying away; record longer"
+_STEADY_RING = "the record does not show it dying away; record longer"
+_GROWING_RING = "it grows as long as the record lasts"
 _RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
 BY_HAND = "the unit was switched on by hand, so nobody knows when"
-END_OPEN = (
+_END_OPEN = (
     "the record is too short, or too noisy, to tell whether it ends inside the band: "
     "it still moves at its end; a longer one would tell"
 )
@@ -222,7 +224,7 @@ def _findings(
     settings: ServoSettlingSettings, capture: Capture, result: SettlingResult, situation: Situation
 ) -> list[Finding]:
     analyser = situation.of(Role.ANALYSER)
-    final = found("final_value", "V", result.final_value_v, rectangular(analyser.dc_v))
+    final = final_finding(result, rectangular(analyser.dc_v))
     if not result.is_event_found:
         timed = {"settling_time": "s", "time_constant": "s", "relay_delay": "s", "click": "V"}
         return [*(not_found(name, unit, NO_EVENT) for name, unit in timed.items()), final]
@@ -249,35 +251,51 @@ def ring_findings(result: SettlingResult) -> list[Finding]:
     if not result.is_oscillating:
         return []
     values = (result.ring_frequency_hz, result.ring_time_constant_s, result.ring_amplitude_v)
-    why = STEADY_RING if result.too_fast_hz is None else rings_too_fast(result)
-    return [
+    why = _rings_on(result) if result.too_fast_hz is None else _rings_too_fast(result)
+    findings = [
         not_found(name, unit, why) if value is None else found(name, unit, value)
         for (name, unit), value in zip(_RING_READINGS, values, strict=True)
     ]
+    if result.is_growing:
+        findings[-1] = replace(findings[-1], remarks=("at the end of the record: it grows",))
+    return findings
+
+
+def final_finding(result: SettlingResult, *own_doubts: float) -> Finding:
+    """Where the voltage ends; where it drifts on that is the end of the record."""
+    remarks = ("at the end of the record: it drifts on",) if result.is_drifting else ()
+    return found("final_value", "V", result.final_value_v, *own_doubts, remarks=remarks)
+
+
+def _rings_on(result: SettlingResult) -> str:
+    return _GROWING_RING if result.is_growing else _STEADY_RING
 
 
 def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
     """The time only where it settles within the record; else the reason why it doesn't."""
     if result.is_settled:
         return found("settling_time", "s", result.settling_time_s, event_doubt_s)
+    return not_found("settling_time", "s", why_not_settled(result))
+
+
+def why_not_settled(result: SettlingResult) -> str:
+    """Why there is no settling time within the record, in words."""
     if result.is_extrapolated and result.settling_time_s.value is not None:
         when = say(result.settling_time_s.value, "s")
-        return not_found(
-            "settling_time", "s", f"not settled within the record (by its course after {when})"
-        )
+        return f"not settled within the record (by its course after {when})"
     if result.too_fast_hz is not None:
-        return not_found("settling_time", "s", rings_too_fast(result))
+        return _rings_too_fast(result)
     if result.is_oscillating and result.ring_time_constant_s is None:
-        return not_found("settling_time", "s", f"it oscillates; {STEADY_RING}")
+        return f"it oscillates; {_rings_on(result)}"
     if result.is_end_open:
-        return not_found("settling_time", "s", END_OPEN)
+        return _END_OPEN
     if result.is_drifting:
-        return not_found("settling_time", "s", "drifts on at the end of the record")
+        return "it drifts on at the end of the record"
     final = say(result.final_value_v.value or 0.0, "V")
-    return not_found("settling_time", "s", f"never settles: it stays outside the band at {final}")
+    return f"it never settles within the record, at whose end it is about {final}"
 
 
-def rings_too_fast(result: SettlingResult) -> str:
+def _rings_too_fast(result: SettlingResult) -> str:
     """Why ringing as fast as too_fast_hz gives no reading."""
     if result.may_be_hum:
         return (

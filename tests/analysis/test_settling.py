@@ -11,12 +11,14 @@ RATE_HZ = 2000.0
 WITHIN_V = 10e-3
 
 
-def record(course, duration_s, *, before_s=1.0, noise_v=1e-4, hum_v=0.0, click=True, rate=RATE_HZ):
+def record(
+    course, duration_s, *, before_s=1.0, noise_v=1e-4, hum_v=0.0, click=True, rate=RATE_HZ, seed=7
+):
     """A muted output, a relay's click at before_s (0.9 V, 180 Hz, over in 3 ms), then a course.
 
     noise_v is the standard deviation of means over 10 ms.
     """
-    rng = np.random.default_rng(int(duration_s * 1000) + 7)
+    rng = np.random.default_rng(int(duration_s * 1000) + seed)
     time = np.arange(int((before_s + duration_s) * rate)) / rate
     after = time - before_s
     since = np.maximum(after, 0.0)
@@ -288,12 +290,59 @@ def test_constant_inside_the_band_was_never_outside():
     assert result.time_constant_s is None
 
 
-def test_drift_has_no_end_in_sight():
-    result = settle(record(lambda t: 0.085 + 1e-3 * t, 8.0))
-    assert result.is_drifting
-    assert not result.is_settled
-    assert result.settling_time_s.value is None
-    assert result.final_value_v.value == pytest.approx(0.085 + 7.6e-3, abs=0.5e-3)
+@pytest.mark.parametrize("slope", [1e-3, -4e-3])
+@pytest.mark.parametrize("fall_v", [0.0, 0.05])
+def test_drift_has_no_end_in_sight_and_its_value_is_that_at_the_records_end(slope, fall_v):
+    def course(t):
+        return 0.085 + slope * t + fall_v * np.exp(-t / 0.4)
+
+    off = []
+    for k in range(8):
+        result = settle(record(course, 8.0, hum_v=2e-3, seed=k))
+        assert result.is_drifting
+        assert not result.is_settled
+        assert result.settling_time_s.value is None
+        final = result.final_value_v
+        assert final.value == pytest.approx(0.085 + slope * 8.0, abs=1.5e-3)
+        off.append(abs(final.value - (0.085 + slope * 8.0)) / final.standard_uncertainty)
+    assert np.mean(np.array(off) < 2.0) >= 0.75  # 95 % of eight: fewer than six once in 170
+
+
+@pytest.mark.parametrize("nepers", [0.5, 2.0, 5.0, 8.0])
+@pytest.mark.parametrize("fall_v", [0.0, 0.05])
+def test_a_ring_that_grows_has_the_amplitude_of_the_records_end(nepers, fall_v):
+    # 40 mV at 8 s, from 24 mV down to 0.013 mV at the event
+    def course(t):
+        ring = 0.04 * np.exp(nepers * (t - 8.0) / 8.0) * np.cos(2 * np.pi * 0.9 * t + 1.0)
+        return 3e-3 + ring + fall_v * np.exp(-t / 0.5)
+
+    off = []
+    for k in range(8):
+        result = settle(record(course, 8.0, hum_v=2e-3, seed=k))
+        assert result.is_oscillating
+        assert result.is_growing
+        assert result.ring_time_constant_s is None
+        assert result.settling_time_s.value is None
+        assert result.ring_amplitude_v.value == pytest.approx(0.04, rel=0.03)
+        assert result.ring_frequency_hz.value == pytest.approx(0.9, rel=0.01)
+        off += [
+            abs(estimate.value - truth) / estimate.standard_uncertainty
+            for estimate, truth in (
+                (result.ring_amplitude_v, 0.04),
+                (result.ring_frequency_hz, 0.9),
+                (result.final_value_v, 3e-3),
+            )
+        ]
+    assert (
+        np.mean(np.array(off) < 2.0) > 0.83
+    )  # 95 % of 24, less two and a half standard deviations
+
+
+def test_a_ring_that_dies_away_or_stays_does_not_grow():
+    for tau_s in (2.0, 20.0, 1e9):
+        result = settle(record(ringing(0.9, tau_s, 0.04, 3e-3), 8.0))
+        assert not result.is_growing
+        assert result.ring_amplitude_v.value == pytest.approx(0.04, rel=0.01)
 
 
 def test_oscillation_that_does_not_die_away_never_settles():

@@ -718,6 +718,19 @@ def test_ringing_that_goes_on_says_so(tmp_path):
     assert "does not show it dying away" in found["ring_time_constant"].reason
 
 
+def test_a_ring_that_grows_and_a_drift_say_of_when_their_values_are(tmp_path):
+    # the record ends 4 s after the event
+    course = settled(lambda t: 0.05 * np.exp((t - 4.0) / 0.7) * np.cos(2 * np.pi * 1.5 * t))
+    found, _ = measured_settling(tmp_path, course)
+    assert found["ring_amplitude"].value == pytest.approx(0.05, rel=0.01)
+    assert found["ring_amplitude"].remarks == ("at the end of the record: it grows",)
+    assert "it grows as long as the record lasts" in found["ring_time_constant"].reason
+    assert "it grows as long as the record lasts" in found["settling_time"].reason
+    found, _ = measured_settling(tmp_path, settled(lambda t: 0.05 + 4e-3 * t))
+    assert found["final_value"].value == pytest.approx(0.066, abs=2e-4)
+    assert found["final_value"].remarks == ("at the end of the record: it drifts on",)
+
+
 @pytest.mark.parametrize("mains", [49.97, 60.03])
 def test_hum_on_what_comes_to_rest_is_known_for_hum_without_being_told(tmp_path, mains):
     time, rng = times(1000, 3.0), np.random.default_rng(1)
@@ -775,6 +788,39 @@ def test_the_band_is_where_modes_are_sought(tmp_path):
     said = {**belongs, "band": "100 Hz:400 Hz"}
     assert measure_file(path, "ring_down", said).readings[0].value == pytest.approx(150, abs=0.1)
     assert refusal_of(path, "ring_down", {**belongs, "band": "1 kHz:4 kHz"}) == "no_signal"
+
+
+@pytest.mark.parametrize(
+    ("kind", "lower", "upper", "ratio"),
+    [
+        ("imd_smpte", 50.0, 7e3, 4.0),
+        ("imd_smpte", 250.0, 8e3, 4.0),
+        ("imd_difference", 14e3, 15e3, 1.0),
+        ("imd_difference", 11e3, 12e3, 1.0),
+    ],
+)
+def test_other_customary_pairs_of_tones_are_known(tmp_path, kind, lower, upper, ratio):
+    rate, time = 48000, times(48000, 1.3)
+    products = (
+        [
+            (upper - lower, 2e-3),
+            (upper + lower, 2e-3),
+            (upper - 2 * lower, 1e-3),
+            (upper + 2 * lower, 1e-3),
+        ]
+        if kind == "imd_smpte"
+        else [(upper - lower, 8e-3), (2 * lower - upper, 2e-3), (2 * upper - lower, 2e-3)]
+    )
+    lines = [(lower, ratio), (upper, 1.0), *products]
+    volts = sum(part * np.cos(2 * np.pi * f * time + f) for f, part in lines)
+    volts += np.random.default_rng(2).normal(0, 1e-5, time.size)
+    path, belongs = write(tmp_path, volts, rate, "int24")
+    readings = {each.name: each for each in measure_file(path, kind, belongs).readings}
+    name = "imd_modulation" if kind == "imd_smpte" else "imd_difference"
+    assert readings[f"{name}_2"].value == pytest.approx(4e-3, rel=1e-3)
+    assert readings[f"{name}_3"].value == pytest.approx(2e-3, rel=2e-3)
+    assert readings["level_1"].value == pytest.approx(ratio / math.sqrt(2), rel=1e-3)
+    assert readings["level_2"].value == pytest.approx(1 / math.sqrt(2), rel=1e-3)
 
 
 def test_of_two_taps_the_one_that_was_used_is_told(tmp_path):
