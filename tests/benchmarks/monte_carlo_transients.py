@@ -1,6 +1,6 @@
 """Monte-Carlo tables of the transient and wideband analyses, printed as Markdown.
 
-    python tests/benchmarks/monte_carlo_transients.py [--scale 1.0] [--only NAME ...]
+    PYTHONPATH=. python tests/benchmarks/monte_carlo_transients.py [--scale 1.0] [--only NAME ...]
 
 NAME is one of wideband, false_spurs, settling, ringing, mixed, ring_down, imd, sweep. --scale
 multiplies the numbers of trials; 1.0 takes some minutes (false_spurs alone is 1,000 captures of 2^20
