@@ -46,11 +46,15 @@ _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)",
     re.IGNORECASE,
 )
+# What is no voltage at an instant. The letters' case counts, and a lone letter only where it is no
+# channel's name or phase's: "CH (A)", "W".
 _OTHER_QUANTITY = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*"
-    r"(dBV|dBu|dBm|dBr|dBFS|dB|[numµμ]A|(?:[mk]?V)?rms|[mk]?W|[kM]?Hz|%|°C)\s*(?:[\])]|$)"
+    r"(dB(?:[A-Zµμum]\w*|\(A\))?|[numkµμ]A|[numkµμ]?V ?(?:rms|RMS|pp|pk|\^2|²)|rms|RMS|[numk]W|[kM]?Hz"
+    r"|Pa|[kM]?(?:Ω|ohm)|deg|degC|%|°C?)\s*(?:[\])]|$)"
+    r"|(?:[\[/]|\bin )\s*([AW])\s*(?:\]|$)"
+    r"|^\W*(?:[iIpP]|[Cc]urrent|[Pp]ower)\b.*\(\s*([AW])\s*\)"
 )
-"""A unit of what is no voltage at an instant; its letters' case counts: "(a)" names a channel."""
 _SCALES = MappingProxyType(
     {
         "s": 1.0,
@@ -236,10 +240,11 @@ def _scaled(table: _Table) -> _Table:
     """
     for heading in table.headings:
         if other := _OTHER_QUANTITY.search(heading):
+            unit = other[other.lastindex or 0]
             raise _refused(
                 table.name,
-                f'has a column "{heading[:40]}" in {other[1]}; expected volts over time: export the'
-                " waveform itself in V or mV",
+                f'has a column "{heading[:40]}" in {unit}; expected volts over time: export the '
+                "waveform itself in V or mV",
             )
     factors = [_factor(heading) for heading in table.headings]
     if all(factor == 1.0 for factor in factors):

@@ -349,7 +349,7 @@ def _of_several(result: RingDownResult) -> tuple[str, ...]:
     times = ", ".join(say(each, "s") for each in result.hit_s)
     span = " to ".join(say(each, "s") for each in (result.time_s[0], result.time_s[-1]))
     used = say(result.used_hit_s, "s")
-    return (f"{len(result.hit_s)} hits, at {times}: the one at {used} is used, from {span}",)
+    return (f"{len(result.hit_s)} hits, at {times}: the one at {used} is used, fitted from {span}",)
 
 
 def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:

@@ -53,6 +53,7 @@ _LONGEST_BEFORE_S = 0.3
 _LONGEST_AFTER_S = 0.3
 _LONGEST_HARMONIC_S = 0.15
 _GAP_SHARE = 0.45  # of the distance to the neighbouring harmonic
+_MOST_EARLY_S = 0.1  # by which the response may come before the drive
 _LEAST_ADVANCE_S = 0.03  # of the second harmonic: below, its window can't hold a low frequency
 _STEPS_AN_OCTAVE = 24
 _LEAST_SHARE = 0.5  # of the response's AC power that the sweep must explain
@@ -367,10 +368,9 @@ def _windowed(
     tool: _Deconvolution, record: Samples, sweep: ExponentialSweep
 ) -> tuple[_Part, dict[int, _Part]]:
     impulse = tool.impulse(record)
-    near = int(0.1 * tool.rate_hz)
-    window = np.r_[impulse[:near], impulse[-near:]]
-    peak = int(np.argmax(np.abs(window)))
-    delay_s = (peak if peak < near else peak - 2 * near) / tool.rate_hz
+    late, early = int(_LONGEST_AFTER_S * tool.rate_hz), int(_MOST_EARLY_S * tool.rate_hz)
+    peak = int(np.argmax(np.abs(np.r_[impulse[-early:], impulse[:late]]))) - early
+    delay_s = peak / tool.rate_hz
     linear = tool.part(impulse, delay_s, _before_s(sweep), _LONGEST_AFTER_S)
     harmonics = {}
     for k in _ORDERS:

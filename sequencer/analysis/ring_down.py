@@ -27,7 +27,7 @@ from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.tap_hits import Hit, find_hits, low_passed, rate_factor
 
 _BEFORE_HIT_S = 3e-3  # a soft contact begins slowly
-_MOST_STRETCHES = 4
+_MOST_STRETCHES = 4  # each takes as long as a record of one tap
 _LEAST_S = 0.05
 _LEAST_SAMPLES = 200  # at the lower rate; with fewer the stated doubts grow too small (simulated)
 _SHORTEST_TAU_S = 0.01
@@ -121,7 +121,9 @@ def analyse_ring_down(
     fitted = [_ringing(each, search_hz) for each in stretches]
     ringing = _best(fitted)
     silent = [
-        s.hit_s for s, r in zip(stretches, fitted, strict=True) if not isinstance(r, _Ringing)
+        stretch.hit_s
+        for stretch, found in zip(stretches, fitted, strict=True)
+        if not isinstance(found, _Ringing) and found.code == "no_signal"
     ]
     stretch, lines = ringing.stretch, ringing.lines
     inside = _inside(lines, search_hz)
@@ -161,7 +163,7 @@ def _stretches(
             f"{least_s:.3g} s are needed for modes up to {highest_hz:g} Hz",
             "tap once and record 8 s of a bare fin, 1.5 s of a damped one, or search further up",
         )
-    usable.sort(key=lambda p: -float(np.sum(p[1] ** 2)))
+    usable.sort(key=lambda p: -p[1].size * float(np.var(p[1])))
     stretches = []
     for hit, part in usable[:_MOST_STRETCHES]:
         low = low_passed(part, sample_rate_hz, highest_hz)

@@ -320,7 +320,7 @@ def _result(
 ) -> SettlingResult:
     """What follows from a course; end_s is the record's end after the event."""
     record_s = float(trend.time_s[-1]) - event.time_s
-    is_endless = _is_endless(course, record_s) or _end_is_unknown(course, band)
+    is_endless = _is_endless(course.rates, record_s) or _end_is_unknown(course, band)
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
     if has_end or course.kind in ("steady", "ringing"):
@@ -355,7 +355,7 @@ def _result(
         is_oscillating=ringing,
         is_growing=is_growing,
         is_extrapolated=is_given and is_beyond,
-        is_drifting=course.kind != "steady" and not ringing and is_endless,
+        is_drifting=_drifts(course, band, record_s),
         is_end_open=is_open,
         too_fast_hz=None,
         may_be_hum=False,
@@ -389,9 +389,17 @@ def _may_leave(course: Course, band: tuple[float, float], record_s: float) -> bo
     return bool(np.any(highest > 0.0))
 
 
-def _is_endless(course: Course, record_s: float) -> bool:
-    """Whether the slowest part outlasts the record by so much that its end can't be told."""
-    return bool(np.any(course.rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
+def _is_endless(rates: Samples, record_s: float) -> bool:
+    """Whether the slowest of some parts outlasts the record by so much that its end can't be told."""
+    return bool(np.any(rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
+
+
+def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
+    """Whether a course moves on without an end in sight, its ring apart."""
+    if course.kind in ("steady", "ringing"):
+        return False
+    slow = course.rates[1:] if course.rings else course.rates
+    return _is_endless(slow, record_s) or _end_is_unknown(course, band)
 
 
 def _end_is_unknown(course: Course, band: tuple[float, float]) -> bool:

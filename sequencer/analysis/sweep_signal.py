@@ -28,9 +28,11 @@ _LEAST_SAMPLES = 256
 _LEAST_RATIO = 3.0
 _STRAY_RAD = 0.4
 _STEPS = 30
+_PADDED = 8
 _UP = 0.5  # of the median envelope: below, a muted drive has no phase
 _BREAK_POINTS = 20  # of the grid, from one trial to the next
 _ROUGH_CYCLES = 3.0  # about a break, where the analytic signal rings
+_FEWEST_CYCLES = 2 * _ROUGH_CYCLES  # to each side; with fewer left two pieces fit any chirp
 _BREAK_STEPS = 4  # of Gauss-Newton, from an L that the loss has moved little
 
 
@@ -132,7 +134,8 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
 
 def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples, Samples]:
     """First sample, unwrapped phase and envelope of the stretch in which the drive is up."""
-    length = scipy.fft.next_fast_len(drive.size)
+    # zeros behind it, or a sweep that ends with the record rings at its beginning
+    length = scipy.fft.next_fast_len(drive.size + drive.size // _PADDED)
     spectrum = scipy.fft.fft(drive - np.mean(drive), length)
     spectrum[length // 2 + 1 :] = 0.0
     spectrum[1 : (length + 1) // 2] *= 2.0
@@ -228,9 +231,15 @@ def _break(
 def _two_pieces(
     time: Samples, phase: Samples, is_up: NDArray[np.bool_], growth_s: float, at: int
 ) -> Samples:
-    """The phase less a + b exp(t/L) with other a and b from one place on, but for about it, rad."""
+    """The phase less a + b exp(t/L) with other a and b from one place on, but for about it, rad.
+
+    Infinite where too few cycles lie on a side to tell.
+    """
     later = (np.arange(time.size) >= at).astype(np.float64)
-    beside = is_up & (np.abs(phase - phase[at]) > 2 * np.pi * _ROUGH_CYCLES)
+    cycles = (phase - phase[at]) / (2 * np.pi)
+    if min(-cycles[0], cycles[-1]) < _FEWEST_CYCLES:
+        return np.full(time.size, np.inf)
+    beside = is_up & (np.abs(cycles) > _ROUGH_CYCLES)
     rest = phase[beside]
     for _ in range(_BREAK_STEPS):
         scale = np.exp((time - time[-1]) / growth_s)

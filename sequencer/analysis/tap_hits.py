@@ -140,12 +140,13 @@ def _later_hits(
         _SURPRISE_OF_STRONGEST * strongest_v2 * block,
         block * code_step(record) ** 2,
     )
-    starts: list[int] = []
-    latest_s = 0.0
+    starts = [0]
+    apart = max(
+        _APART_S * sample_rate_hz, 3 * block * factor
+    )  # what neighbouring blocks find is one
     for k in np.flatnonzero(energy > least).tolist():
         before = slice(max(k - 4, 0), k - 1)
-        at_s = k * block * factor / sample_rate_hz
-        if k < 2 or at_s - latest_s <= _APART_S:
+        if k < 2 or k * block * factor - starts[-1] <= apart:
             continue
         rises = energy[k] > _RISE * float(np.mean(energy[before]))
         if rises and energy[k] > _SURPRISE_OF_RING * float(np.mean(ring[before])):
@@ -153,8 +154,7 @@ def _later_hits(
             around = np.square(surprise[first : first + 3 * block])
             begin = first + int(np.argmax(around > _ONSET_SHARE * float(np.max(around))))
             starts.append(low.first + begin * factor)
-            latest_s = at_s
-    return starts
+    return starts[1:]
 
 
 def _surprise(samples: Samples) -> Samples:

@@ -31,8 +31,8 @@ _LEAST_SHARE = 0.5  # of the power that both hold together
 def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pair]) -> Pair:
     """The pair of those given that the two strongest tones of a record are, Hz.
 
-    The first of them where the record doesn't hold two tones, or none that it could hold at its rate:
-    its analysis says what is wrong.
+    The first of them where the record doesn't hold two tones, or can't hold all of the pairs at its
+    rate: its analysis says what is wrong.
 
     Raises
     ------

@@ -292,7 +292,7 @@ def why_not_settled(result: SettlingResult) -> str:
     if result.is_drifting:
         return "it drifts on at the end of the record"
     final = say(result.final_value_v.value or 0.0, "V")
-    return f"it never settles within the record, at whose end it is about {final}"
+    return f"it does not settle within the record, at whose end it is about {final}"
 
 
 def _rings_too_fast(result: SettlingResult) -> str:

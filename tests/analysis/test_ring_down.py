@@ -335,3 +335,18 @@ def test_a_double_hit_is_seen_whatever_the_band(highest_hz):
 def test_impossible_number_of_modes_is_the_callers_mistake():
     with pytest.raises(ValueError, match="modes"):
         analyse_ring_down(tap(DAMPED, 0.5), RATE_HZ, modes=0)
+
+
+@pytest.mark.parametrize("highest_hz", [150.0, 200.0, 230.0])
+def test_in_a_low_band_each_tap_counts_once(highest_hz):
+    modes = ((80.0, 1.0, 1.5),)
+    record = several_taps([(0.0, 1.0), (1.5, 1.0)], 3.5, kind="sines", modes=modes)
+    result = analyse_ring_down(record, RATE_HZ, search_hz=(50.0, highest_hz))
+    assert result.hit_s == pytest.approx((0.1, 1.6), abs=0.02)
+
+
+def test_an_offset_does_not_hide_the_strongest_tap():
+    hits = [(0.0, 20.0), (0.5, 1.0), (1.2, 1.0), (1.9, 1.0), (2.6, 1.0)]
+    record = several_taps(hits, 3.5)
+    with_offset = analyse_ring_down(record + 2.0, RATE_HZ)
+    assert with_offset.used_hit_s == analyse_ring_down(record, RATE_HZ).used_hit_s == 0.1

@@ -516,3 +516,14 @@ def test_impossible_settings_are_the_callers_mistake():
         analyse_settling(np.ones(10), RATE_HZ, within_v=0.0)
     with pytest.raises(ValueError, match="event_s"):
         settle(record(decay(0.1, 1.0, 0.0), 2.0), event_s=-1.0)
+
+
+def test_what_drifts_and_rings_has_the_final_value_of_the_records_end():
+    time = np.arange(8000) / 1000.0
+    drift = 0.085 - 2e-3 * time
+    ring = 0.03 * np.exp(-time / 1.5) * np.cos(2 * np.pi * time)
+    noise = 1e-3 * np.random.default_rng(1).standard_normal(time.size)
+    result = settle(drift + ring + noise, rate=1000.0, event_s=0.0)
+    assert result.is_drifting
+    assert result.is_oscillating
+    assert result.final_value_v.value == pytest.approx(0.069, abs=5e-4)

@@ -188,3 +188,23 @@ def test_hum_offset_and_drift_are_no_breaks():
     time = np.arange(drive.size) / RATE_HZ
     hum = 0.01 * np.cos(2 * np.pi * 49.97 * time) + 0.005 * np.cos(2 * np.pi * 149.91 * time)
     measured(drive, response + hum + 0.05 - 0.005 * time)
+
+
+@pytest.mark.parametrize("samples", [216_000, 216_001])
+def test_a_record_that_stops_before_the_sweep_does_is_measured(samples):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=5.0)
+    played = np.concatenate([np.zeros(24_000), sweep.samples(RATE_HZ, fade=0.02)])[:samples]
+    drive = played + 1e-5 * np.random.default_rng(2).standard_normal(samples)
+    assert measured(drive, 2.0 * drive).response.flatness_db.value < 0.01
+
+
+@pytest.mark.parametrize("delay_s", [0.12, 0.2])
+def test_a_late_response_is_no_interrupted_one(delay_s):
+    rng = np.random.default_rng(3)
+    sweep = ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=1.0)
+    silence = np.zeros(19_200)
+    played = np.concatenate([silence, sweep.samples(RATE_HZ, fade=0.0), silence])
+    late = np.roll(played, round(delay_s * RATE_HZ))
+    noise = 1e-5 * rng.standard_normal((2, played.size))
+    found = measured(played + noise[0], 2.0 * late + noise[1])
+    assert found.response.reference_gain_db.value == pytest.approx(6.0206, abs=0.02)

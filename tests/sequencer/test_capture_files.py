@@ -354,6 +354,17 @@ def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
         ("f in kHz,dB", "kHz"),
         ("time,CH1 (Vrms)", "Vrms"),
         ("time,power (W)", "W"),
+        ("time (s),current (A)", "A"),
+        ("t/s,i/A", "A"),
+        ("t,I [A]", "A"),
+        ("t,current in A", "A"),
+        ("time,CH1 (mV rms)", "mV rms"),
+        ("time,VRMS", "VRMS"),
+        ("time,CH1 (Vpp)", "Vpp"),
+        ("time,level (dBµV)", "dBµV"),
+        ("time,level (dB(A))", "dB(A)"),
+        ("time,phase (deg)", "deg"),
+        ("time,Z [Ω]", "Ω"),
     ],
 )
 def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
@@ -363,7 +374,9 @@ def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
     assert f'" in {unit}; expected volts over time' in refusal.reason
 
 
-@pytest.mark.parametrize("header", ["time,CH (a)", "time,channel A", "time,WB", "t,dB meter out"])
+@pytest.mark.parametrize(
+    "header", ["time,CH (a)", "t,CH (A)", "time,channel A", "t,W", "time,WB", "t,dB meter out"]
+)
 def test_a_channels_name_is_no_unit(tmp_path, header):
     text = header + "\n" + "\n".join(f"{k / 1000},{k * k}" for k in range(20))
     assert read(tmp_path, text, "x.csv").samples[0] == pytest.approx(np.arange(20.0) ** 2)

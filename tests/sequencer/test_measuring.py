@@ -834,7 +834,7 @@ def test_of_two_taps_the_one_that_was_used_is_told(tmp_path):
     (mode,) = found["modes"]
     assert mode["time_constant"] == pytest.approx(0.2, rel=0.001)
     _, which = found["readings"]["ring_frequency"]["remarks"]
-    assert which.startswith("2 hits, at 200 ms, 1.4 s: the one at 1.4 s is used, from 1.4")
+    assert which.startswith("2 hits, at 200 ms, 1.4 s: the one at 1.4 s is used, fitted from 1.4")
 
 
 def test_a_mode_just_beyond_the_band_is_told_and_does_not_bend_the_others(tmp_path):
