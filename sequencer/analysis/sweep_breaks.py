@@ -50,7 +50,7 @@ _QUIETER = 0.25  # of the cells near it, so that a mute may be a good part of th
 _SAME_LEVEL = 2.0  # before and after a click; after a mute's edge it is another
 _ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
 _GONE = 1.5 / _EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
-_MARGIN = 0.05  # of the sweep at its beginning, where one that doesn't fade in echoes
+_MARGIN = 0.01  # of the sweep at its beginning, where one that doesn't fade in echoes
 _END_S = 0.005  # before its end: one that doesn't fade out ends with a step
 _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 
@@ -72,7 +72,7 @@ def find_bursts(
 ) -> list[Burst]:
     """The moments of a recorded sweep that nothing before and after them explains, in order.
 
-    The first 5 % of the sweep and its last 5 ms are not looked at. Not seen is a loss of whole cycles
+    The first 1 % of the sweep, its last 5 ms and the silence around it are not looked at. Not seen is a loss of whole cycles
     in a response alone (the drive's phase shows one), or of less than a fiftieth of a cycle in noise.
 
     Parameters

@@ -190,6 +190,14 @@ def test_hum_offset_and_drift_are_no_breaks():
     measured(drive, response + hum + 0.05 - 0.005 * time)
 
 
+@pytest.mark.parametrize("share", [0.02, 0.04])
+@pytest.mark.parametrize("spoil", [lambda at: muted(0.02, at), lambda at: lost(48, at)])
+def test_the_first_octave_is_looked_through(share, spoil):
+    at = BEFORE + int(share * 2.0 * RATE_HZ)
+    drive, response = spoilt(capture(seed=4), "response", spoil(at))
+    assert_dropout(drive, response, at, within_s=0.05)
+
+
 @pytest.mark.parametrize("samples", [216_000, 216_001])
 def test_a_record_that_stops_before_the_sweep_does_is_measured(samples):
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=5.0)
