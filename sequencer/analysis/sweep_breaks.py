@@ -72,8 +72,9 @@ def find_bursts(
 ) -> list[Burst]:
     """The moments of a recorded sweep that nothing before and after them explains, in order.
 
-    The first 1 % of the sweep, its last 5 ms and the silence around it are not looked at. Not seen is a loss of whole cycles
-    in a response alone (the drive's phase shows one), or of less than a fiftieth of a cycle in noise.
+    The first 1 % of the sweep, its last 5 ms and the silence around it are not looked at. Not seen is a
+    loss of whole cycles in a response alone (the drive's phase shows one), or of less than a fiftieth
+    of a cycle in noise.
 
     Parameters
     ----------
