@@ -38,6 +38,7 @@ _SURPRISE_OF_STRONGEST = (
 _SURPRISE_OF_RING = 0.01  # what was foreseen of many modes is as good (simulated)
 _RISE = 4.0
 _APART_S = 0.012  # a bounce as near belongs to the contact
+_BOUNCE_S = 0.005  # what comes before is the contact itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,15 +101,18 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     factor, _ = rate_factor(sample_rate_hz, highest_hz)
     burst = _bursts(record[onset:], sample_rate_hz, highest_hz, block)
     hits = [Hit(start=onset, calm=onset + _calm(burst, 0) * block)]
+    near = _APART_S * sample_rate_hz
     after = record[onset:] - np.median(record)
     later = _later_hits(after, sample_rate_hz, highest_hz, is_steep=True)
     slow = _later_hits(after, sample_rate_hz, highest_hz / _LOWER_BAND, is_steep=False)
-    apart = _APART_S * sample_rate_hz
-    later += [s for s in slow if all(abs(s - start) > apart for start in later)]
+    later += [s for s in slow if s > near and all(abs(s - start) > near for start in later)]
     for start in sorted(later):
         at = start // block
-        contact = factor + (_calm(burst, at) - at) * block
-        hits.append(Hit(start=onset + start, calm=onset + start + contact))
+        calm = onset + start + factor + (_calm(burst, at) - at) * block
+        if onset + start - hits[-1].start <= near:  # a bounce: the contact lasts until after it
+            hits[-1] = Hit(start=hits[-1].start, calm=max(hits[-1].calm, calm))
+        else:
+            hits.append(Hit(start=onset + start, calm=calm))
     return tuple(hits)
 
 
@@ -141,9 +145,8 @@ def _later_hits(
         block * code_step(record) ** 2,
     )
     starts = [0]
-    apart = max(
-        _APART_S * sample_rate_hz, 3 * block * factor
-    )  # what neighbouring blocks find is one
+    # what neighbouring blocks find is one
+    apart = max(_BOUNCE_S * sample_rate_hz, 3 * block * factor)
     for k in np.flatnonzero(energy > least).tolist():
         before = slice(max(k - 4, 0), k - 1)
         if k < 2 or k * block * factor - starts[-1] <= apart:

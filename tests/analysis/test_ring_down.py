@@ -350,3 +350,13 @@ def test_an_offset_does_not_hide_the_strongest_tap():
     record = several_taps(hits, 3.5)
     with_offset = analyse_ring_down(record + 2.0, RATE_HZ)
     assert with_offset.used_hit_s == analyse_ring_down(record, RATE_HZ).used_hit_s == 0.1
+
+
+@pytest.mark.parametrize("bounce_ms", [3, 5, 7, 9, 10, 11, 15, 20])
+def test_a_bounce_of_the_hammer_is_no_part_of_the_ringing(bounce_ms):
+    hits = [(0.0, 1.0), (1e-3 * bounce_ms, 0.5)]
+    modes = ((2100.0, 1.0, 0.28),)
+    record = several_taps(hits, 2.0, noise_db=-60.0, kind="anyhow", modes=modes, seed=bounce_ms)
+    (mode,) = analyse_ring_down(record, RATE_HZ).modes
+    assert within(mode.ring_frequency_hz, 2100.0)
+    assert within(mode.decay_time_s, 0.28)
