@@ -506,7 +506,7 @@ def rejudge(run_folder: Path, procedure: str | None, out: Path | None, as_json: 
 @click.option("--mains", metavar="FREQUENCY", help="Nominal mains frequency; found if not stated.")
 @click.option("--band", metavar="LO:HI", help='Measuring or search band: "20 Hz:20 kHz".')
 @click.option("--event-at", metavar="TIME", help="When the relay closed or the step came.")
-@click.option("--within", metavar="VOLTAGE", help="Half-width of the band to settle in; or 10 mV.")
+@click.option("--within", metavar="VOLTAGE", help="Half-width of the band about 0 V; or 10 mV.")
 @click.option("--modes", metavar="N", help="At most this many modes of a ringing part.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also draw: a file .svg or .png.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
