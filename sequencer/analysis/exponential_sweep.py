@@ -35,7 +35,12 @@ from sequencer.analysis.response import SAME, ResponsePoint, ResponseResult, ana
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
 from sequencer.analysis.sweep_breaks import Burst, find_bursts
-from sequencer.analysis.sweep_signal import ExponentialSweep, find_sweep
+from sequencer.analysis.sweep_signal import (
+    ExponentialSweep,
+    ends_of_sweep,
+    find_sweep,
+    interrupted,
+)
 
 __all__ = [
     "ExponentialSweep",
@@ -201,7 +206,7 @@ def analyse_exponential_sweep(
     record = checks.require_usable(response, is_overrange=is_overrange, range_peak_v=range_peak_v)
     if source.size != record.size:
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
-    first, last = _ends_of_drive(source)
+    first, last = ends_of_sweep(source)
     checks.require_no_held_sample(source, first, last + 1)
     checks.require_no_held_sample(record, first, last + 1)
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
@@ -247,12 +252,6 @@ def analyse_exponential_sweep(
     )
 
 
-def _ends_of_drive(drive: Samples) -> tuple[int, int]:
-    """First and last sample of the drive above a twentieth of its peak."""
-    up = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
-    return int(up[0]), int(up[-1])
-
-
 def _without_offsets(
     drive: Samples, response: Samples, sample_rate_hz: float, ends: tuple[int, int]
 ) -> tuple[Samples, Samples]:
@@ -289,12 +288,7 @@ def _require_slow(sweep: ExponentialSweep) -> None:
 def _require_unbroken(bursts: Sequence[Burst], channel: str, sample_rate_hz: float) -> None:
     for burst in bursts:
         if burst.click is None:
-            raise CannotMeasure(
-                "dropout",
-                f"the {channel} is interrupted {burst.at / sample_rate_hz:.4g} s into the record: "
-                "samples are missing there, muted or disturbed",
-                "record again; look for an overloaded connection to the analyser, or a loose one",
-            )
+            raise interrupted(f"the {channel} is interrupted", burst.at / sample_rate_hz)
 
 
 def _moved_by(

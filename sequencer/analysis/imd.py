@@ -39,11 +39,10 @@ from sequencer.analysis.sine_fit import (
 )
 from sequencer.analysis.spectrum import hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
+from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
-_LEAST_SHARE = 0.5  # of the AC power that both tones must hold together
-_LEAST_TONE = 3e-3  # of the AC power that each must hold: the small one of 4 to 1 holds 0.06
 _HARMONICS = 10
 _APART_BINS = 0.75
 _TONES_APART_BINS = 1.5  # nearer, both searches have found the same line
@@ -249,14 +248,14 @@ def _require_tones(record: Samples, tones: LineFit, tones_hz: tuple[float, float
     power = np.abs(tones.amplitude) ** 2 / 2
     ac_power = sum_of_squares(record - record.mean()) / record.size
     for k, tone_hz in enumerate(tones_hz):
-        if power[k] < _LEAST_TONE * ac_power:
+        if power[k] < LEAST_TONE * ac_power:
             raise CannotMeasure(
                 "no_signal",
                 f"the tone at {tone_hz:g} Hz is missing: {power[k] / ac_power:.2g} of the power",
                 "check that the generator plays both tones, and their frequencies",
             )
         checks.require_frequency(float(tones.frequency_hz[k]), tone_hz)
-    if float(power.sum()) < _LEAST_SHARE * ac_power:
+    if float(power.sum()) < LEAST_SHARE * ac_power:
         raise CannotMeasure(
             "no_signal",
             f"the two tones hold only {float(power.sum()) / ac_power:.2g} of the record's power",

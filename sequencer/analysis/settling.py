@@ -13,7 +13,6 @@ mains); where it is faster there is no time, since no point shows when its swing
 The time of first entry into the band would flatter a servo that rings; the last exit doesn't.
 """
 
-import functools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -404,7 +403,7 @@ def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
 
 def _end_is_unknown(course: Course, band: tuple[float, float]) -> bool:
     """Whether the doubt of a course's end is as wide as the band."""
-    return 2.0 * _COVER * float(np.sqrt(course.covariance[0, 0])) > band[1] - band[0]
+    return 2.0 * _COVER * course.end_estimate().standard_uncertainty > band[1] - band[0]
 
 
 def _grows(course: Course) -> bool:
@@ -426,7 +425,7 @@ def _horizon_s(
 ) -> float | None:
     """When all swings of a course are over, with two standard deviations to spare; None if never."""
     final = float(course.linear[0])
-    doubt_v = float(np.hypot(np.sqrt(course.covariance[0, 0]), zero_v))
+    doubt_v = float(np.hypot(course.end_estimate().standard_uncertainty, zero_v))
     room = min(band[1] - final, final - band[0]) - _COVER * doubt_v
     if room <= 0.0:
         return None
@@ -451,36 +450,45 @@ def _time_by_course(
     if not horizon_s:
         return _never_outside()
     time = np.linspace(0.0, horizon_s, _points_for(course, horizon_s))
+    beyond, doubt_v = _beyond_v(course.value_v(time), band), course.doubt_v(time)
 
-    def beyond_v(at_s: Samples, reaches: float = 0.0) -> Samples:
-        """How far the course lies outside the band, narrowed by so many standard deviations of it."""
-        doubt_v = np.hypot(course.doubt_v(at_s), zero_v) if reaches else 0.0
-        return np.asarray(_beyond_v(course.value_v(at_s), band) + reaches * doubt_v)
+    def last_exit(reaches: float) -> float | None:
+        """When the band is left for the last time, narrowed by so many standard deviations."""
 
-    last = _last_exit(time, beyond_v)
-    latest = _last_exit(time, functools.partial(beyond_v, reaches=_COVER))
+        def height(at_s: float) -> float:
+            at = np.array([at_s])
+            own_v = float(np.hypot(course.doubt_v(at)[0], zero_v))
+            return float(_beyond_v(course.value_v(at), band)[0]) + reaches * own_v
+
+        heights = beyond + reaches * np.hypot(doubt_v, zero_v)
+        return _last_above_zero(
+            time, heights, lambda k: scipy.optimize.brentq(height, time[k], time[k + 1])
+        )
+
+    last, latest = last_exit(0.0), last_exit(_COVER)
     if last is None:
         return _never_outside(latest or 0.0)
     if last == time[-1]:
         return Estimate(value=None)
-    earliest = _last_exit(time, functools.partial(beyond_v, reaches=-_COVER))
+    earliest = last_exit(-_COVER)
     moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
     by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
     return Estimate(value=last, standard_uncertainty=max(by_slope_s, moved_s))
 
 
-def _last_exit(time: Samples, height: Callable[[Samples], Samples]) -> float | None:
-    """The last time at which a height is positive, found between its grid's; None where none is."""
-    above = np.flatnonzero(height(time) > 0.0)
+def _last_above_zero(
+    time: Samples, height: Samples, crossing: Callable[[int], float]
+) -> float | None:
+    """The last time at which heights are positive; None where none is.
+
+    crossing tells the time of 0 between a point and the next.
+    """
+    above = np.flatnonzero(height > 0.0)
     if not above.size:
         return None
     k = int(above[-1])
-    if k + 1 == time.size:
-        return float(time[k])
-    return float(
-        scipy.optimize.brentq(lambda t: float(height(np.array([t]))[0]), time[k], time[k + 1])
-    )
+    return float(time[k]) if k + 1 == time.size else float(crossing(k))
 
 
 def _points_for(course: Course, horizon_s: float) -> int:
@@ -503,16 +511,14 @@ def _never_outside(latest_s: float = 0.0) -> Estimate:
     return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / _COVER))
 
 
-def _last_above_zero(time: Samples, height: Samples) -> float | None:
-    """The last time at which heights are positive, between points too; None where none is."""
-    above = np.flatnonzero(height > 0.0)
-    if not above.size:
-        return None
-    k = int(above[-1])
-    if k + 1 == time.size:
-        return float(time[k])
-    passed = float(height[k] / (height[k] - height[k + 1]))
-    return float(time[k]) + passed * float(time[k + 1] - time[k])
+def _last_between_points(time: Samples, height: Samples) -> float | None:
+    """The last time at which points are positive, straight from one to the next."""
+
+    def crossing(k: int) -> float:
+        passed = float(height[k] / (height[k] - height[k + 1]))
+        return float(time[k]) + passed * float(time[k + 1] - time[k])
+
+    return _last_above_zero(time, height, crossing)
 
 
 def _time_by_points(
@@ -522,13 +528,13 @@ def _time_by_points(
     time = trend.time_s - event_s
     beyond = _beyond_v(trend.value_v, band)
     reach = _COVER * float(np.hypot(trend.noise_v, zero_v))
-    latest = _last_above_zero(time, beyond + reach)
-    last = _last_above_zero(time, beyond)
+    latest = _last_between_points(time, beyond + reach)
+    last = _last_between_points(time, beyond)
     if last is None:
         return _never_outside(latest or 0.0)
     if last == time[-1]:
         return Estimate(value=None)
-    earliest = _last_above_zero(time, beyond - reach)
+    earliest = _last_between_points(time, beyond - reach)
     moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
     return Estimate(
         value=last, standard_uncertainty=float(np.hypot(trend.step_s / np.sqrt(3.0), moved_s))

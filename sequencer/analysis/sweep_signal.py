@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 
+__all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted"]
+
 _GRID = 2000
 _TRIM = 0.04  # of the sweep at each end, where it fades and the analytic signal is rough
 _LEAST_S = 0.2
@@ -116,19 +118,35 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     time = (trim + step * np.arange(chosen.size)) / sample_rate_hz
     is_up = envelope[trim : phase.size - trim : step] > _UP * float(np.median(envelope))
     growth_s = _first_growth(time, chosen, is_up)
-    growth_s, rest = _fitted_growth(time, chosen, growth_s)
+    to_end, whole = time - time[-1], np.ones((time.size, 1))
+    growth_s, rest = _fitted_growth(to_end, chosen, growth_s, whole, _STEPS)
     if float(np.max(np.abs(rest - np.median(rest)))) >= _STRAY_RAD:
         raise _stray(time, chosen, rest, is_up, growth_s, first / sample_rate_hz)
     scale = np.exp(time / growth_s)
     slope = float(np.polyfit(scale, chosen, 1)[0]) / (2 * np.pi * growth_s)
-    above = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
-    earlier_s = (first - int(above[0])) / sample_rate_hz
-    duration_s = (int(above[-1]) + 1 - int(above[0])) / sample_rate_hz
+    begin, last = ends_of_sweep(drive)
+    earlier_s = (first - begin) / sample_rate_hz
+    duration_s = (last + 1 - begin) / sample_rate_hz
     start_hz = slope * float(np.exp(-earlier_s / growth_s))
     return ExponentialSweep(
         start_hz=start_hz,
         stop_hz=start_hz * float(np.exp(duration_s / growth_s)),
         duration_s=duration_s,
+    )
+
+
+def ends_of_sweep(drive: Samples) -> tuple[int, int]:
+    """First and last sample of a drive above a twentieth of its peak."""
+    up = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
+    return int(up[0]), int(up[-1])
+
+
+def interrupted(what: str, at_s: float) -> CannotMeasure:
+    """The refusal of a channel with a break at this time of the record; what it is that breaks off."""
+    return CannotMeasure(
+        "dropout",
+        f"{what} {at_s:.4g} s into the record: samples are missing there, muted or disturbed",
+        "record again; look for an overloaded connection to the analyser, or a loose one",
     )
 
 
@@ -169,17 +187,25 @@ def _first_growth(time: Samples, phase: Samples, is_up: NDArray[np.bool_]) -> fl
     return 1.0 / slope
 
 
-def _fitted_growth(time: Samples, phase: Samples, growth_s: float) -> tuple[float, Samples]:
-    """L by Gauss-Newton on a + b exp(t/L), and the phase left over, rad."""
+def _fitted_growth(
+    time: Samples, phase: Samples, growth_s: float, pieces: Samples, steps: int
+) -> tuple[float, Samples]:
+    """L by Gauss-Newton on a + b exp(t/L), and the phase left over, rad.
+
+    Parameters
+    ----------
+    time : 0 near the end, or the exponential overflows
+    pieces : shape (times, pieces), of which each has an a and a b of its own; L is common to all
+    """
     rest = phase
-    for _ in range(_STEPS):
-        scale = np.exp((time - time[-1]) / growth_s)
-        columns = np.column_stack([np.ones_like(time), scale])
+    for _ in range(steps):
+        scale = np.exp(time / growth_s)
+        columns = np.hstack([pieces, pieces * scale[:, np.newaxis]])
         linear = np.linalg.lstsq(columns, phase, rcond=None)[0]
         rest = phase - columns @ linear
-        by_growth = -linear[1] * scale * (time - time[-1]) / growth_s
+        by_growth = -(pieces @ linear[pieces.shape[1] :]) * scale * time / growth_s
         full = np.column_stack([columns, by_growth])
-        change = float(np.linalg.lstsq(full, rest, rcond=None)[0][2])
+        change = float(np.linalg.lstsq(full, rest, rcond=None)[0][-1])
         growth_s *= float(np.exp(np.clip(change, -0.2, 0.2)))
         if abs(change) < 1e-12:
             break
@@ -198,12 +224,7 @@ def _stray(
     far = np.abs(rest - np.median(rest))
     broken = _break(time, phase, is_up, growth_s, int(np.argmax(far)))
     if broken is not None:
-        return CannotMeasure(
-            "dropout",
-            f"the phase of the drive jumps {begin_s + time[broken]:.4g} s into the record: samples are "
-            "missing there, muted or disturbed",
-            "record again; look for an overloaded connection to the analyser, or a loose one",
-        )
+        return interrupted("the phase of the drive jumps", begin_s + float(time[broken]))
     return _no_sweep(f"its phase strays by {np.max(far):.2g} rad from that of one")
 
 
@@ -235,23 +256,13 @@ def _two_pieces(
 
     Infinite where too few cycles lie on a side to tell.
     """
-    later = (np.arange(time.size) >= at).astype(np.float64)
     cycles = (phase - phase[at]) / (2 * np.pi)
     if min(-cycles[0], cycles[-1]) < _FEWEST_CYCLES:
         return np.full(time.size, np.inf)
     beside = is_up & (np.abs(cycles) > _ROUGH_CYCLES)
-    rest = phase[beside]
-    for _ in range(_BREAK_STEPS):
-        scale = np.exp((time - time[-1]) / growth_s)
-        columns = np.column_stack([np.ones_like(time), scale, later, later * scale])[beside]
-        linear = np.linalg.lstsq(columns, phase[beside], rcond=None)[0]
-        rest = phase[beside] - columns @ linear
-        slope = linear[1] * scale + linear[3] * later * scale
-        by_growth = (-slope * (time - time[-1]) / growth_s)[beside]
-        full = np.column_stack([columns, by_growth])
-        change = float(np.linalg.lstsq(full, rest, rcond=None)[0][4])
-        growth_s *= float(np.exp(np.clip(change, -0.2, 0.2)))
-    return np.asarray(rest)
+    pieces = np.column_stack([np.ones_like(time), np.arange(time.size) >= at])[beside]
+    to_end = (time - time[-1])[beside]
+    return _fitted_growth(to_end, phase[beside], growth_s, pieces, _BREAK_STEPS)[1]
 
 
 def _no_sweep(why: str) -> CannotMeasure:

@@ -89,7 +89,9 @@ def low_passed(
 
 
 def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tuple[Hit, ...]:
-    """The hits in order of time; the first is the first of much energy.
+    """The hits in order of time.
+
+    The first begins with the first millisecond of a tenth of the most energetic one's energy.
 
     Parameters
     ----------
@@ -97,14 +99,19 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
         thump can't be seen, and a contact counts as 5 ms
     """
     block = max(int(_BLOCK_S * sample_rate_hz), 8)
-    onset = _onset(record, block)
+    centred = record - np.median(record)
+    energy = _block_energies(centred, block)
+    strongest = float(np.max(energy))
+    onset = int(np.argmax(energy > _ONSET_SHARE * strongest)) * block
     factor, _ = rate_factor(sample_rate_hz, highest_hz)
     burst = _bursts(record[onset:], sample_rate_hz, highest_hz, block)
     hits = [Hit(start=onset, calm=onset + _calm(burst, 0) * block)]
     near = _APART_S * sample_rate_hz
-    after = record[onset:] - np.median(record)
-    later = _later_hits(after, sample_rate_hz, highest_hz, is_steep=True)
-    slow = _later_hits(after, sample_rate_hz, highest_hz / _LOWER_BAND, is_steep=False)
+    after = centred[onset:]
+    # what the filter leaves of strong modes above the band is foreseen badly: so of the whole record
+    least_v2 = max(_SURPRISE_OF_STRONGEST * strongest / block, code_step(after) ** 2)
+    later = _later_hits(after, sample_rate_hz, highest_hz, least_v2, is_steep=True)
+    slow = _later_hits(after, sample_rate_hz, highest_hz / _LOWER_BAND, least_v2, is_steep=False)
     later += [s for s in slow if s > near and all(abs(s - start) > near for start in later)]
     for start in sorted(later):
         at = start // block
@@ -116,34 +123,21 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     return tuple(hits)
 
 
-def _onset(record: Samples, block: int) -> int:
-    """First sample of the first millisecond with a tenth of the most energetic one's energy."""
-    energy = _block_energies(record - np.median(record), block)
-    return int(np.argmax(energy > _ONSET_SHARE * float(np.max(energy)))) * block
-
-
 def _later_hits(
-    record: Samples, sample_rate_hz: float, highest_hz: float, *, is_steep: bool
+    record: Samples, sample_rate_hz: float, highest_hz: float, least_v2: float, *, is_steep: bool
 ) -> list[int]:
     """First samples of the hits in a record that begins with one, that one left out.
 
-    What the filter leaves of strong modes above the band is foreseen badly, so the strongest is asked
-    of the whole record.
+    least_v2 is the mean square below which a surprise is no hit.
     """
     factor, filtered = rate_factor(sample_rate_hz, highest_hz)
     if record.size <= filtered + 4 * _FORESEEN_FROM * factor:
         return []
     low = low_passed(record, sample_rate_hz, highest_hz, is_steep=is_steep)
-    whole = max(int(_BLOCK_S * sample_rate_hz), 8)
-    strongest_v2 = float(np.max(_block_energies(record, whole))) / whole
     block = max(int(_BLOCK_S * sample_rate_hz / factor), _LEAST_SURPRISES)
     surprise = _surprise(low.samples)
     energy, ring = _block_energies(surprise, block), _block_energies(low.samples, block)
-    least = max(
-        _SURPRISE_OVER_QUIET * float(np.median(energy)),
-        _SURPRISE_OF_STRONGEST * strongest_v2 * block,
-        block * code_step(record) ** 2,
-    )
+    least = max(_SURPRISE_OVER_QUIET * float(np.median(energy)), block * least_v2)
     starts = [0]
     # what neighbouring blocks find is one
     apart = max(_BOUNCE_S * sample_rate_hz, 3 * block * factor)

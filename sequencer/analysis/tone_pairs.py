@@ -24,8 +24,8 @@ MODULATION_PAIRS_HZ: tuple[Pair, ...] = ((60.0, 7000.0), (50.0, 7000.0), (250.0,
 DIFFERENCE_PAIRS_HZ: tuple[Pair, ...] = ((19e3, 20e3), (14e3, 15e3), (11e3, 12e3))
 
 _LINE_BINS = 3  # half the main lobe of the window, and one more
-_LEAST_TONE = 3e-3  # of the power: the small tone of 4 to 1 holds 0.06
-_LEAST_SHARE = 0.5  # of the power that both hold together
+LEAST_TONE = 3e-3  # of the AC power that each must hold: the small one of 4 to 1 holds 0.06
+LEAST_SHARE = 0.5  # of the AC power that both must hold together
 
 
 def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pair]) -> Pair:
@@ -49,7 +49,7 @@ def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pa
         if all(abs(f - at) < _reach_hz(f, bin_hz) for f, at in zip(pair, tones_hz, strict=True)):
             return pair
     for pair in pairs_hz:  # a tone cut off has harmonics stronger than the other one
-        if all(_share_at(power, f, bin_hz) > _LEAST_TONE for f in pair):
+        if all(_share_at(power, f, bin_hz) > LEAST_TONE for f in pair):
             return pair
     if 2.0 * max(upper for _, upper in pairs_hz) > sample_rate_hz:
         return pairs_hz[0]
@@ -86,6 +86,6 @@ def _two_strongest(power: Spectral) -> Pair | None:
         places.append(peak_position(power, peak))
         shares.append(float(left[line].sum()) / total)
         left[line] = 0.0
-    if min(shares) < _LEAST_TONE or sum(shares) < _LEAST_SHARE:
+    if min(shares) < LEAST_TONE or sum(shares) < LEAST_SHARE:
         return None
     return min(places), max(places)

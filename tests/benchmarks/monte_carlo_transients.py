@@ -152,20 +152,26 @@ def false_spurs(scale: float) -> None:
 def settling(scale: float) -> None:
     """300 mV, tau 1.2 s, noise of 1 mV at 100 points/s, hum 10 mV at 49.93 Hz."""
     rng = np.random.default_rng(3)
-    show(
-        "Servo: 300 mV, tau 1.2 s, 1 mV at 100 points/s, hum 10 mV; settled within 10 mV",
-        ["record", "tau RMSE", "bound", "ratio", "time RMSE", "cover tau", "time", "final value"],
-        [settling_row(rng, constants, scale) for constants in (2.0, 3.0, 5.0)],
-    )
-    show(
-        "The same with 1/f noise, corner 1.5 Hz (bound: of its white part)",
-        ["record", "tau RMSE", "bound", "ratio", "time RMSE", "cover tau", "time", "final value"],
-        [settling_row(rng, constants, scale, corner_hz=1.5) for constants in (2.0, 3.0, 5.0)],
-    )
+    columns = [
+        "record",
+        "tau RMSE",
+        "bound",
+        "ratio",
+        "time RMSE",
+        "cover tau",
+        "time",
+        "final value",
+    ]
+    for corner_hz, title in (
+        (0.0, "Servo: 300 mV, tau 1.2 s, 1 mV at 100 points/s, hum 10 mV; settled within 10 mV"),
+        (1.5, "The same with 1/f noise, corner 1.5 Hz (bound: of its white part)"),
+    ):
+        rows = [settling_row(rng, constants, scale, corner_hz) for constants in (2.0, 3.0, 5.0)]
+        show(title, columns, rows)
 
 
 def settling_row(
-    rng: np.random.Generator, constants: float, scale: float, corner_hz: float = 0.0
+    rng: np.random.Generator, constants: float, scale: float, corner_hz: float
 ) -> list[str]:
     """A record of so many time constants, in noise with a 1/f corner."""
     rate, start, tau, within = 1000.0, 0.3, 1.2, 10e-3
