@@ -46,6 +46,16 @@ steps:
   - {id: finish, kind: power_off}
 """
 )
+# A run in simulated time may have ended before the signal comes: it waits where it is to be cut off.
+WAITS = """import time
+from sequencer.journal import Journal
+append = Journal._append
+def wait_after(self, line):
+    append(self, line)
+    if {text!r}.encode() in line:
+        time.sleep(0.2)
+Journal._append = wait_after
+"""
 STEPS = ["power_on", "cold", "warm_up", "tone_1w", "finish"]
 ACCEPTED = ("--unattended", "--accept-cautions")
 
@@ -73,6 +83,7 @@ def cut(begin, new_bench, tmp_path, steadybench):
         process = begin(
             *["run", path, "--bench", bench.bench_file, "--serial", "S-1", *ACCEPTED],
             *["--out", tmp_path / "out"],
+            before=WAITS.format(text=text),
         )
         _until(lambda: list((tmp_path / "out").glob("*/journal.jsonl")))
         folder = next((tmp_path / "out").iterdir())
