@@ -30,16 +30,16 @@ from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.flicker import doubted
 from sequencer.analysis.trend import Trend
 
 Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
 Matrix = NDArray[np.float64]
 
-_LOWEST_BIN = 2
-_LEAST_DENSITY = 1e-12  # of the mean one: far below any bin's that counts
-_SLOW_SHARE = 0.2  # of the points' own bandwidth; means of a mains cycle: to 5 Hz
-_RING_SHARE = 0.75  # the same, at most, where ringing is fast
+_PADDING = 8  # records: frequencies down to an eighth of a cycle in the record are looked at
+_READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to read noise by
+_FEWEST_BINS = 13
+_LEAST_LEFT = 0.1
+_RATIOS = 81
 _MOST_STEPS, _ROUGH_STEPS = 60, 10
 _DECAYS = 48
 _GRID_POINTS = 240
@@ -443,15 +443,10 @@ def _covariance_root(
     jacobian = _jacobian(kind, time, linear, nonlinear, trend.kernel_s)
     scale = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-150)
     weights = np.linalg.pinv(jacobian / scale)
-    share = _SLOW_SHARE
-    if _rings(kind):  # the noise that counts is that around the ringing
-        share = float(np.clip(6.0 * nonlinear[1] * trend.step_s, _SLOW_SHARE, _RING_SHARE))
-    noise = Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s, share)
-    # Zero padding looks at frequencies down to an eighth of a cycle in the record.
-    size = 8 * time.size
-    answer = np.fft.rfft(weights, n=size, axis=1)[:, 1:]
-    frequency = np.arange(1, answer.shape[1] + 1) / (size * trend.step_s)
-    density = noise.density(frequency) / (size * trend.step_s)
+    noise = Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s)
+    frequency = _padded_frequency(time.size, trend.step_s)
+    answer = np.fft.rfft(weights, n=_PADDING * time.size, axis=1)[:, 1:]
+    density = noise.density(frequency) * float(frequency[0])
     weighted = answer * np.sqrt(density)
     root = np.linalg.qr(np.hstack([weighted.real, weighted.imag]).T, mode="r")
     return np.asarray(root / scale), noise
@@ -467,47 +462,29 @@ class Noise:
     kernel_s: float
 
     @classmethod
-    def of(
-        cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float, share: float
-    ) -> "Noise":
-        """The noise of a residual, by weighted least squares on its slow part, a share.
+    def of(cls, rest: Samples, jacobian: Matrix, step_s: float, kernel_s: float) -> "Noise":
+        """The noise of a residual, by the likelihood of its periodogram up to a share of the bandwidth.
 
-        A periodogram's bin scatters by its own mean, so the weights are the inverse square of the
-        model, iterated. What share of a bin the fitted course has taken follows from its columns and
-        is put back. The fast bins are left out: they do little to a course and needn't follow the
-        same law. The few slow ones tell 1/f noise poorly, which counts as doubt.
+        What is expected of a bin is exact: the fitted course has taken some of it, and slow noise
+        leaks. Bins of which hardly anything is left aren't read.
         """
-        basis = np.fft.rfft(np.linalg.qr(jacobian)[0], axis=0)
-        taken = np.sum(np.abs(basis) ** 2, axis=1) / rest.size
-        power = np.abs(np.fft.rfft(rest)) ** 2 * (2.0 * step_s / rest.size)
-        power /= np.maximum(1.0 - taken, 0.1)
-        frequency = np.arange(power.size) / (rest.size * step_s)
-        slow = slice(_LOWEST_BIN, max(_LOWEST_BIN + 12, round(share * power.size)))
-        power, frequency = power[slow], frequency[slow]
-        level = float(np.mean(power))
+        power = np.abs(np.fft.rfft(rest)) ** 2
+        read = slice(1, max(_FEWEST_BINS, round(_READ_SHARE * power.size)))
+        level = float(np.mean(power[read]))
         if not level:
             return cls(white=0.0, flicker=0.0, step_s=step_s, kernel_s=kernel_s)
-        power /= level  # so that squares neither overflow nor vanish
-        shape = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
-        model = np.column_stack([shape._white(frequency), shape._flicker(frequency)])
-        fitted = np.ones(power.size)
-        white, flicker = 0.0, 0.0
-        for _ in range(12):
-            weighted = model / fitted[:, np.newaxis] ** 2
-            white, flicker = np.linalg.lstsq(weighted.T @ model, weighted.T @ power, rcond=None)[0]
-            if flicker <= 0.0:
-                white, flicker = float(np.mean(power / model[:, 0])), 0.0
-            elif white < 0.0:
-                white, flicker = 0.0, float(np.mean(power / model[:, 1]))
-            fitted = np.maximum(model @ np.array([white, flicker]), _LEAST_DENSITY)
-        if flicker > 0.0:
-            weighted = model / fitted[:, np.newaxis]
-            flicker = doubted(float(flicker), float(np.linalg.pinv(weighted.T @ weighted)[1, 1]))
+        one = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
+        padded = _padded_frequency(rest.size, step_s)
+        basis = np.linalg.qr(jacobian)[0]
+        densities = one._white(padded), one._flicker(padded)
+        white, flicker = (
+            _expected_power(basis, density / (2.0 * step_s))[read] for density in densities
+        )
+        frequency = np.arange(1, white.size + 1) / (rest.size * step_s)
+        kept = white > _LEAST_LEFT * np.max(white)
+        shares = _likely_noise(power[read][kept] / level, white[kept], flicker[kept], frequency)
         return cls(
-            white=level * float(white),
-            flicker=level * float(flicker),
-            step_s=step_s,
-            kernel_s=kernel_s,
+            white=level * shares[0], flicker=level * shares[1], step_s=step_s, kernel_s=kernel_s
         )
 
     def density(self, frequency_hz: Samples) -> Samples:
@@ -524,3 +501,62 @@ class Noise:
     def _flicker(self, frequency_hz: Samples) -> Samples:
         inside = np.sinc(frequency_hz * self.kernel_s) ** 2
         return np.asarray(self._white(frequency_hz) * inside / frequency_hz)
+
+
+def _padded_frequency(points: int, step_s: float) -> Samples:
+    """Frequencies, Hz, of the transform of so many points, zeros behind them, without 0 Hz."""
+    size = _PADDING * points
+    return np.arange(1, size // 2 + 1) / (size * step_s)
+
+
+def _expected_power(basis: Matrix, density: Samples) -> Samples:
+    """Mean |rfft|^2 of what is left of noise beside columns that are fitted to it.
+
+    The diagonal of F P C P F', with F the transform, P = 1 - Q Q' the projection beside the columns
+    and C the noise's covariance, a circulant of the padded length.
+
+    Parameters
+    ----------
+    basis : Q, orthonormal columns, shape (points, parameters)
+    density : of the noise at each padded frequency; 1 everywhere has a variance of 1 a point
+    """
+    points = basis.shape[0]
+    size = _PADDING * points
+    whole = np.concatenate(([0.0], density))
+    lags = np.fft.irfft(whole, n=size)[:points] * np.arange(points, 0, -1)
+    of_noise = 2.0 * np.fft.rfft(lags).real - lags[0]
+    spread = np.fft.rfft(basis, n=size, axis=0) * whole[:, np.newaxis]
+    passed = np.fft.irfft(spread, n=size, axis=0)[:points]
+    taken, beside = np.fft.rfft(basis, axis=0), np.fft.rfft(passed, axis=0)
+    both = (taken @ (basis.T @ passed) - 2.0 * beside) * np.conj(taken)
+    return np.asarray(of_noise + np.sum(both, axis=1).real)
+
+
+def _likely_noise(
+    power: Samples, white: Samples, flicker: Samples, frequency: Samples
+) -> tuple[float, float]:
+    """White and 1/f noise in units of the expected powers given, as they count for a doubt.
+
+    A bin's power is exponentially distributed about its mean (P. Whittle, Arkiv foer Matematik 2, 1953).
+    A few slow bins tell 1/f noise poorly, so all that may be is averaged: beforehand none is as
+    likely as some, of any corner from the slowest bin to beyond the fastest (uniform in its
+    logarithm). Each corner weighs by its square too, for an uncertain variance counts for more than
+    its mean (JCGM 101:2008, 6.4.9); by it two standard deviations cover 95 % (Monte Carlo).
+
+    Parameters
+    ----------
+    power, white, flicker : of each bin, shape (n,); frequency : Hz, of all bins
+    """
+    corner = np.geomspace(frequency[0], 10.0 * frequency[-1], _RATIOS)
+    corner = np.concatenate(([0.0], corner))
+    model = white + corner[:, np.newaxis] * flicker
+    level = np.mean(power / model, axis=1)
+    # the level's own prior, uniform in its logarithm, is integrated over
+    fit = -np.sum(np.log(model), axis=1) - power.size * np.log(level)
+    weight = np.exp(fit - np.max(fit))
+    weight[0] *= _RATIOS
+    weight /= np.sum(weight)
+    counted = weight * np.where(corner > 0.0, corner**2, 1.0)
+    counted[1:] *= np.sum(weight[1:]) / np.sum(counted[1:])
+    level *= power.size / (power.size - 1.0)
+    return float(counted @ level), float(counted @ (level * corner))
