@@ -35,7 +35,7 @@ from sequencer.analysis.trend import Trend
 Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
 Matrix = NDArray[np.float64]
 
-_PADDING = 8  # records: frequencies down to an eighth of a cycle in the record are looked at
+_PADDING = 8  # records
 _READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to read noise by
 _FEWEST_BINS = 13
 _LEAST_LEFT = 0.1
@@ -445,7 +445,7 @@ def _covariance_root(
     weights = np.linalg.pinv(jacobian / scale)
     noise = Noise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s)
     frequency = _padded_frequency(time.size, trend.step_s)
-    answer = np.fft.rfft(weights, n=_PADDING * time.size, axis=1)[:, 1:]
+    answer = np.fft.rfft(weights, n=_padded_size(time.size), axis=1)[:, 1:]
     density = noise.density(frequency) * float(frequency[0])
     weighted = answer * np.sqrt(density)
     root = np.linalg.qr(np.hstack([weighted.real, weighted.imag]).T, mode="r")
@@ -475,7 +475,7 @@ class Noise:
             return cls(white=0.0, flicker=0.0, step_s=step_s, kernel_s=kernel_s)
         one = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
         padded = _padded_frequency(rest.size, step_s)
-        basis = np.linalg.qr(jacobian)[0]
+        basis = np.ascontiguousarray(np.linalg.qr(jacobian)[0].T)
         densities = one._white(padded), one._flicker(padded)
         white, flicker = (
             _expected_power(basis, density / (2.0 * step_s))[read] for density in densities
@@ -503,9 +503,14 @@ class Noise:
         return np.asarray(self._white(frequency_hz) * inside / frequency_hz)
 
 
+def _padded_size(points: int) -> int:
+    """Of a transform that looks at frequencies down to an eighth of a cycle in so many points."""
+    return int(scipy.fft.next_fast_len(_PADDING * points, real=True))
+
+
 def _padded_frequency(points: int, step_s: float) -> Samples:
-    """Frequencies, Hz, of the transform of so many points, zeros behind them, without 0 Hz."""
-    size = _PADDING * points
+    """Frequencies of that transform, Hz, without 0."""
+    size = _padded_size(points)
     return np.arange(1, size // 2 + 1) / (size * step_s)
 
 
@@ -517,19 +522,18 @@ def _expected_power(basis: Matrix, density: Samples) -> Samples:
 
     Parameters
     ----------
-    basis : Q, orthonormal columns, shape (points, parameters)
+    basis : Q', orthonormal rows, shape (parameters, points)
     density : of the noise at each padded frequency; 1 everywhere has a variance of 1 a point
     """
-    points = basis.shape[0]
-    size = _PADDING * points
+    points = basis.shape[1]
+    size = _padded_size(points)
     whole = np.concatenate(([0.0], density))
     lags = np.fft.irfft(whole, n=size)[:points] * np.arange(points, 0, -1)
     of_noise = 2.0 * np.fft.rfft(lags).real - lags[0]
-    spread = np.fft.rfft(basis, n=size, axis=0) * whole[:, np.newaxis]
-    passed = np.fft.irfft(spread, n=size, axis=0)[:points]
-    taken, beside = np.fft.rfft(basis, axis=0), np.fft.rfft(passed, axis=0)
-    both = (taken @ (basis.T @ passed) - 2.0 * beside) * np.conj(taken)
-    return np.asarray(of_noise + np.sum(both, axis=1).real)
+    passed = np.fft.irfft(np.fft.rfft(basis, n=size) * whole, n=size)[:, :points]
+    taken, beside = np.fft.rfft(basis), np.fft.rfft(passed)
+    both = ((basis @ passed.T) @ taken - 2.0 * beside) * np.conj(taken)
+    return np.asarray(of_noise + np.sum(both, axis=0).real)
 
 
 def _likely_noise(
