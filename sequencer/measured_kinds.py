@@ -44,7 +44,13 @@ from sequencer.steps.servo_settling import (
     settling_picture,
     why_not_settled,
 )
-from sequencer.steps.tone import dc_finding, hum_remarks, moved, spectrum_picture
+from sequencer.steps.tone import (
+    dc_finding,
+    hum_remarks,
+    moved,
+    spectrum_picture,
+    with_disturbances,
+)
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
 
 AUDIO_HZ = (20.0, 20e3)
@@ -106,7 +112,8 @@ def _tone(recording: Recording, options: MeasureOptions) -> Measured:
         range_peak_v=recording.range_peak_v,
     )
     return Measured(
-        findings=_tone_findings(result), draw=lambda: spectrum_picture(_capture(recording), result)
+        findings=with_disturbances(_tone_findings(result), result),
+        draw=lambda: spectrum_picture(_capture(recording), result),
     )
 
 

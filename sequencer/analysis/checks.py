@@ -17,9 +17,9 @@ from math import isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Phasors, Samples, as_samples
+from sequencer.analysis.arrays import Samples, as_samples
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.spectrum import hann
+from sequencer.analysis.tone_parts import tone_of_parts
 
 RATE_TOLERANCE = 1e-4  # +-0.01 %
 FREQUENCY_TOLERANCE = 0.01  # 44.1 and 48 kHz mixed up give 8.8 %
@@ -32,14 +32,11 @@ _LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit convert
 _MOST_REPEATS = 0.5  # of neighbours
 _FEWEST_VALUES = 4
 _CHANCE = 1e-7
-_PARTS = 64
-_CYCLES_A_PART = 3.0
 _FEWEST_PARTS = 6
 _LEAST_STEP_RAD = 0.02
 _STEP_OF_A_CODE = 0.5  # rad of a tone of one code; clean ones reach half of it (simulated)
 _STEP_OVER_MEDIAN = 12.0
 _STEP_OVER_NOISE = 6.0
-_SHORTEST_PART = 64
 
 
 def require_finite(samples: ArrayLike) -> Samples:
@@ -286,14 +283,11 @@ def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: 
     times the median difference, over 6 standard deviations of the noise and over what rounding does
     to a tone of few codes is a fault. A loss of whole cycles can't be seen.
     """
-    omega = 2 * pi * frequency_hz / sample_rate_hz
-    # its mirror image at the negative frequency must stay as far from the tone as DC
-    cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
-    parts = min(_PARTS, int(cycles / _CYCLES_A_PART), samples.size // _SHORTEST_PART)
-    if parts < _FEWEST_PARTS:
+    tone = tone_of_parts(samples, sample_rate_hz, frequency_hz)
+    if tone.size < _FEWEST_PARTS:
         return
-    length = samples.size // parts
-    tone = _tone_of_parts(samples[: parts * length].reshape(parts, length), omega)
+    length = samples.size // tone.size
+    omega = 2 * pi * frequency_hz / sample_rate_hz
     if not np.all(tone):
         return  # no tone at all in a part: there is no phase to compare
     steps = np.angle(tone[1:] / tone[:-1] * np.exp(-1j * omega * length))
@@ -404,18 +398,6 @@ def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> 
     """Samples that a sine stays on its outermost code, 2 acos(1 - step/amplitude) of a turn."""
     amplitude = float(np.ptp(samples)) / 2
     return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * code_step(samples) / amplitude)
-
-
-def _tone_of_parts(parts: Samples, omega: float) -> Phasors:
-    """Complex amplitude of the tone at the middle of each part, by a Hann-weighted mean."""
-    length = parts.shape[1]
-    window = hann(length) / hann(length).sum()
-    turn = omega * (np.arange(length) - (length - 1) / 2)
-    table = np.column_stack([window * np.cos(turn), -window * np.sin(turn), window])
-    both = parts @ table
-    response = complex(window @ np.exp(-1j * turn))
-    tone: Phasors = 2 * (both[:, 0] + 1j * both[:, 1] - both[:, 2] * response)
-    return tone
 
 
 def _circular_middle(steps: NDArray[np.float64]) -> float:

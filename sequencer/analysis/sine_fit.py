@@ -245,6 +245,22 @@ def residual_periodogram(samples: Samples, sample_rate_hz: float, fit: LineFit) 
     return periodogram(rest, sample_rate_hz)
 
 
+def residual_and_peaks(
+    samples: Samples, sample_rate_hz: float, fit: LineFit
+) -> tuple[Periodogram, Samples]:
+    """The same, and the largest excursion, V, of each successive Fold.columns samples of the rest.
+
+    What is left over at the record's end counts with the last of them.
+    """
+    rest = np.empty(samples.size, dtype=np.float32)
+    _subtract_lines(samples, sample_rate_hz, fit, rest)
+    fold = Fold.of(samples.size)
+    rows = fold.body(rest)
+    peaks = np.maximum(rows.max(axis=1), -rows.min(axis=1))
+    peaks[-1] = max(peaks[-1], np.abs(fold.tail(rest)).max(initial=0.0))
+    return periodogram(rest, sample_rate_hz), peaks.astype(np.float64)
+
+
 def _subtract_lines(
     samples: Samples, sample_rate_hz: float, fit: LineFit, rest: NDArray[np.floating]
 ) -> None:

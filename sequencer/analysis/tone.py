@@ -16,7 +16,7 @@ from sequencer.analysis.arrays import Samples, as_samples, sum_of_squares
 from sequencer.analysis.dc import SlowRest, offset_variance_v2
 from sequencer.analysis.drift import find_drift
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import Estimate, disturbed
 from sequencer.analysis.mains import (
     HIGHEST_LINE_HZ,
     MainsFrequency,
@@ -42,8 +42,15 @@ from sequencer.analysis.tone_fit import (
     fit_harmonics,
     fit_tone,
 )
+from sequencer.analysis.tone_unrest import (
+    LONGEST_EDGE,
+    Click,
+    find_clicks,
+    find_level_course,
+)
 
 __all__ = [
+    "Click",
     "ToneResult",
     "analyse_tone",
     "fit_known_tones",
@@ -58,6 +65,7 @@ _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (fro
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 _PHASES_SEEN = 2**12  # samples: what lies between so many phases is below a millionth
+_LEAST_TOLD_DB = 5e-4  # less is worth no word; in the doubt it is all the same
 _TRACE = 1e-3  # of a line, less than any analyser knows its level by
 
 
@@ -77,6 +85,9 @@ class ToneResult:
     orders that lie on mains lines, and which, where a strong one of those lies under the tone's and
     no other hum is seen: hum that nothing tells of counts as the tone. dc_offset_v has no value in a
     record that is too short to tell it from hum; dc_moved_v is how far it moves at least, where it does.
+    clicks lie in the record, and level_range_db is how far the level moves, from least to most, where it
+    does: both are in the doubts, and disturbed holds the names of the numbers that they matter to ("h2"
+    of a harmonic).
     """
 
     frequency_hz: Estimate
@@ -93,6 +104,9 @@ class ToneResult:
     mains_sidebands: Estimate
     hidden_hum_hz: Mapping[int, float]
     covered_hum_hz: Mapping[int, float]
+    clicks: tuple[Click, ...] = ()
+    level_range_db: float | None = None
+    disturbed: frozenset[str] = frozenset()
 
 
 def analyse_tone(
@@ -231,6 +245,81 @@ def _measure(
     band_hz: tuple[float, float],
     top_hz: float = math.inf,
 ) -> ToneResult:
+    """The numbers of a record; where something disturbs it, with what that does in their doubt."""
+
+    def measured(of: Samples) -> tuple[ToneResult, Samples, ToneLines]:
+        return _measure_as_is(of, sample_rate_hz, tone_hz, nominal_mains_hz, band_hz, top_hz)
+
+    result, steady, lines = measured(record)
+    clean, left = result, record
+    clicks = find_clicks(steady, sample_rate_hz, lines)
+    if clicks is not None:
+        left = left - clicks.course_v
+        clean, steady, lines = measured(left)
+    level = find_level_course(steady, sample_rate_hz, lines)
+    if level is not None:
+        left = left - level.course_v
+        clean, steady, lines = measured(left)
+        # a step is faster than its course
+        edges = find_clicks(steady, sample_rate_hz, lines, longest=LONGEST_EDGE)
+        if edges is not None:
+            clean, _, _ = measured(left - edges.course_v)
+    if clean is result:
+        return result
+    return replace(
+        _with_doubt_of(result, clean, 0.0 if level is None else level.far_v / math.sqrt(6)),
+        clicks=() if clicks is None else clicks.found,
+        level_range_db=level.range_db if level and level.range_db > _LEAST_TOLD_DB else None,
+    )
+
+
+def _with_doubt_of(result: ToneResult, clean: ToneResult, u_level_vrms: float) -> ToneResult:
+    """The numbers of a disturbed record, doubted by how they differ from those of a clean one."""
+    turn = (result.phase_rad.value or 0.0) - (clean.phase_rad.value or 0.0)
+    clean_phase = replace(clean.phase_rad, value=math.remainder(turn, math.tau))
+    phase, _ = disturbed(replace(result.phase_rad, value=0.0), clean_phase)
+    pairs = {
+        "frequency": disturbed(result.frequency_hz, clean.frequency_hz),
+        "level": disturbed(result.level_vrms, clean.level_vrms, u_level_vrms),
+        "dc_offset": disturbed(result.dc_offset_v, clean.dc_offset_v),
+        "thd": disturbed(result.thd, clean.thd),
+        "thd_plus_noise": disturbed(result.thd_plus_noise, clean.thd_plus_noise),
+        "crest_factor": disturbed(result.crest_factor, clean.crest_factor),
+        "mains_frequency": disturbed(result.mains_frequency_hz, clean.mains_frequency_hz),
+        "sidebands": disturbed(result.mains_sidebands, clean.mains_sidebands),
+        **{
+            f"h{k}": disturbed(line, clean.harmonics[k])
+            for k, line in result.harmonics.items()
+            if k in clean.harmonics
+        },
+    }
+    return replace(
+        result,
+        frequency_hz=pairs["frequency"][0],
+        level_vrms=pairs["level"][0],
+        phase_rad=replace(result.phase_rad, standard_uncertainty=phase.standard_uncertainty),
+        dc_offset_v=pairs["dc_offset"][0],
+        dc_moved_v=clean.dc_moved_v,
+        thd=pairs["thd"][0],
+        thd_plus_noise=pairs["thd_plus_noise"][0],
+        harmonics={k: pairs[f"h{k}"][0] for k in result.harmonics if f"h{k}" in pairs},
+        crest_factor=pairs["crest_factor"][0],
+        mains_frequency_hz=pairs["mains_frequency"][0],
+        mains_sidebands=pairs["sidebands"][0],
+        disturbed=frozenset(name for name, (_, is_moved) in pairs.items() if is_moved),
+    )
+
+
+def _measure_as_is(
+    record: Samples,
+    sample_rate_hz: float,
+    tone_hz: float,
+    nominal_mains_hz: float | None,
+    band_hz: tuple[float, float],
+    top_hz: float,
+) -> tuple[ToneResult, Samples, ToneLines]:
+    """The numbers of a record, the record without its drift, and the fit of that."""
+
     def lines_of(steady: Samples) -> ToneLines:
         return fit_tone(steady, sample_rate_hz, tone_hz, nominal_mains_hz)
 
@@ -244,7 +333,7 @@ def _measure(
     first_cycle = 1 if drift is None else drift.first_cycle
     orders = tuple(k for k in lines.comb.orders if k == 1 or k * lines.fundamental_hz <= top_hz)
     _require_one_tone(lines, sample_rate_hz)
-    return ToneResult(
+    result = ToneResult(
         frequency_hz=_frequency(lines, record.size),
         level_vrms=_level(lines),
         phase_rad=_phase(lines),
@@ -270,6 +359,7 @@ def _measure(
             sample_rate_hz / record.size,
         ),
     )
+    return result, record, lines
 
 
 def _least_told_v2(lines: ToneLines, line: int) -> float:

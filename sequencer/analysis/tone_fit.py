@@ -33,6 +33,7 @@ from sequencer.analysis.resolution import Rounding, rounding_of_fit, seen_noise
 from sequencer.analysis.sine_fit import (
     LineFit,
     fit_lines,
+    residual_and_peaks,
     residual_periodogram,
     shared_correction_hz,
 )
@@ -116,12 +117,16 @@ class Comb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedLines:
-    """The joint fit, which line is what, and the spectrum of the rest."""
+    """The joint fit, which line is what, the spectrum of the rest and its largest excursions.
+
+    peaks_v : of each successive Fold.columns samples of the rest, V
+    """
 
     fit: LineFit
     comb: Comb
     mains: MainsFrequency
     residual: Periodogram
+    peaks_v: Samples
 
     @property
     def least_v2(self) -> float:
@@ -436,6 +441,7 @@ def _with_noise(record: Samples, sample_rate_hz: float, lines: FittedLines) -> T
         comb=lines.comb,
         mains=lines.mains,
         residual=residual,
+        peaks_v=lines.peaks_v,
         seen_v2=seen_v2,
         noise_v2=rounding.lines_v2(seen_v2) + leaked[:-1],
         offset_leaked_v2=float(leaked[-1]),
@@ -494,11 +500,13 @@ def _fit_comb(
         moved_hz = mains_hz + float(np.clip(step_hz, -bin_hz / 4, bin_hz / 4))
         if not is_mains_steady and _are_apart(comb.lines_hz(tone_hz, moved_hz), bin_hz):
             mains_hz = moved_hz
+    residual, peaks_v = residual_and_peaks(record, sample_rate_hz, fit)
     return FittedLines(
         fit=fit,
         comb=comb,
         mains=replace(mains, value_hz=mains_hz),
-        residual=residual_periodogram(record, sample_rate_hz, fit),
+        residual=residual,
+        peaks_v=peaks_v,
     )
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -45,6 +46,7 @@ MOST_SAMPLES = 2**20  # of a record
 # the network at a unit's output (common practice, no source).
 MUCH_POWER = 1 / 8
 AUDIO_BAND_HZ = 20e3
+_OF_LEVEL = MappingProxyType({"power": "level", "gain": "level"})  # readings that follow from it
 LONGEST_ABOVE_S = 10.0
 
 
@@ -162,7 +164,8 @@ class Tone(OneRecordKind[ToneSettings, ToneResult]):
         situation: Situation,
     ) -> list[Finding]:
         """Findings with the instruments' doubt joined in."""
-        return _findings(settings, result, capture.facts["emf_vrms"], situation)
+        findings = _findings(settings, result, capture.facts["emf_vrms"], situation)
+        return with_disturbances(findings, result)
 
     def drawn(
         self,
@@ -290,6 +293,31 @@ def _some(lines_hz: Sequence[float]) -> str:
     """The first few frequencies in words."""
     more = " and others" if len(lines_hz) > 3 else ""
     return " and ".join(say(hz, "Hz") for hz in lines_hz[:3]) + more
+
+
+def with_disturbances(findings: Iterable[Finding], result: ToneResult) -> list[Finding]:
+    """The findings, those that a click or a moving level matters to with a word of it."""
+    words = _disturbances(result)
+    return [
+        replace(finding, remarks=(*finding.remarks, *words))
+        if _OF_LEVEL.get(finding.name, finding.name) in result.disturbed
+        else finding
+        for finding in findings
+    ]
+
+
+def _disturbances(result: ToneResult) -> tuple[str, ...]:
+    words = []
+    if result.clicks:
+        largest = max(result.clicks, key=lambda click: click.size_v)
+        count = len(result.clicks)
+        which = "a click of" if count == 1 else f"{count} clicks, the largest of"
+        place = f"{say(largest.size_v, 'V')} at {say(largest.at_s, 's')}"
+        words.append(f"{which} {place}, counted in its doubt")
+    if result.level_range_db is not None:
+        moves = f"{result.level_range_db:.2g} dB"
+        words.append(f"the level moves by {moves} within the record, counted in its doubt")
+    return tuple(words)
 
 
 def dc_finding(result: ToneResult, *instrument: float) -> Finding:

@@ -1077,3 +1077,22 @@ def test_every_kind_draws_a_picture(kind, tmp_path):
     for curve in picture.curves:
         assert curve.x.size == curve.y.size > 1
         assert np.any(np.isfinite(curve.y))
+
+
+def test_tone_with_a_click_or_a_moving_level_says_so(tmp_path):
+    # the words stand beside the readings that it matters to; what it does, test_tone_unrest.py checks
+    time = times(48000, 1.0)
+    steady = np.sin(2 * np.pi * 997.3 * time) + 1e-5 * np.random.default_rng(1).normal(size=48000)
+    clicked = steady.copy()
+    clicked[12000:12005] += 0.25
+    path, options = write(tmp_path, clicked, 48000, "volts", "clicked")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    (remark,) = readings["thd_plus_noise"]["remarks"]
+    assert re.fullmatch(r"a click of 2\d\d(\.\d)? mV at 250 ms, counted in its doubt", remark)
+    path, options = write(tmp_path, steady * np.where(time < 0.4, 1, 1.0116), 48000, "volts", "up")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    (remark,) = readings["level"]["remarks"]
+    assert remark.startswith("the level moves by 0.1 dB within the record")
+    path, options = write(tmp_path, steady, 48000, "volts", "steady")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    assert not any(reading["remarks"] for reading in readings.values() if reading["value"])

@@ -1,0 +1,149 @@
+"""Clicks, lost samples and a moving level in a record of a tone, against the record without them."""
+
+import re
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.tone import analyse_tone
+
+RATE, COUNT = 48000.0, 2**16
+
+
+def tone(hz=997.3, seed=0):
+    """A tone of 1 V peak with 0.01 % of H2, 0.005 % of H3, hum and noise of 10 uV."""
+    t = np.arange(COUNT) / RATE
+    wave = np.sin(2 * np.pi * hz * t) + 3e-5 * np.sin(2 * np.pi * 49.98 * t)
+    wave += 1e-4 * np.sin(4 * np.pi * hz * t + 1) + 5e-5 * np.sin(6 * np.pi * hz * t + 2)
+    return wave + 1e-5 * np.random.default_rng(seed).standard_normal(COUNT)
+
+
+def numbers(result):
+    harmonics = [result.harmonics[2], result.harmonics[3]]
+    return [result.frequency_hz, result.thd, result.thd_plus_noise, *harmonics]
+
+
+def assert_doubted(found, truth):
+    """Each value, or bound, reaches the truth within twice its standard uncertainty."""
+    for estimate, true in zip(found, truth, strict=True):
+        if estimate.value is None:
+            assert estimate.upper_bound > true.value
+        else:
+            u = np.hypot(estimate.standard_uncertainty, true.standard_uncertainty)
+            assert abs(estimate.value - true.value) < 2.2 * u
+
+
+# truth: the same record without the click, whose numbers test_tone.py checks
+@pytest.mark.parametrize("size_v", [1e-3, 1e-2, 0.3])
+@pytest.mark.parametrize("width", [1, 5, 20])
+@pytest.mark.parametrize("part", [0.02, 0.3, 0.5, 0.98])
+def test_click_is_told_and_is_in_the_doubts(part, width, size_v):
+    wave, at = tone(), round(part * COUNT)
+    steady = analyse_tone(wave, RATE)
+    wave[at : at + width] += size_v
+    result = analyse_tone(wave, RATE)
+    (click,) = result.clicks
+    assert click.at_s == pytest.approx(at / RATE, abs=2 / RATE)
+    assert click.size_v == pytest.approx(size_v, rel=0.06)
+    assert result.disturbed
+    assert_doubted([*numbers(result), result.level_vrms], [*numbers(steady), steady.level_vrms])
+
+
+@pytest.mark.parametrize("kind", ["tail", "ringing"])
+@pytest.mark.parametrize("seed", range(4))
+def test_click_that_dies_away_is_in_the_doubts(seed, kind):
+    rng = np.random.default_rng(seed)
+    wave, at = tone(seed=seed), int(rng.uniform(0.05, 0.9) * COUNT)
+    steady = analyse_tone(wave, RATE)
+    m = np.arange(100)
+    wave[at : at + 100] += 0.05 * np.exp(-m / 15) * (np.cos(0.9 * m) if kind == "ringing" else 1)
+    result = analyse_tone(wave, RATE)
+    assert len(result.clicks) == 1
+    assert "thd_plus_noise" in result.disturbed
+    assert_doubted(numbers(result), numbers(steady))
+
+
+def test_several_clicks_are_counted():
+    wave = tone()
+    wave[[9000, 20000, 50000]] += (0.01, -0.2, 0.05)
+    assert [click.at_s * RATE for click in analyse_tone(wave, RATE).clicks] == [9000, 20000, 50000]
+
+
+@pytest.mark.parametrize("kind", ["clipped", "crossover", "rectifier", "short"])
+def test_what_recurs_is_no_click(kind):
+    t = np.arange(COUNT) / RATE
+    wave = tone()
+    if kind == "clipped":
+        wave = np.clip(wave, -0.97, 0.97) + 1e-5 * np.random.default_rng(9).standard_normal(COUNT)
+    if kind == "crossover":
+        wave = np.sign(wave) * np.maximum(np.abs(wave) - 0.01, 0.0)
+    if kind == "rectifier":
+        wave += 1e-3 * np.exp(-(t * 100 % 1) / 0.01)
+    if kind == "short":
+        wave = wave[:3000]
+    result = analyse_tone(wave, RATE)
+    assert result.clicks == ()
+    assert result.level_range_db is None
+    assert not result.disturbed
+
+
+@pytest.mark.parametrize("held", ["zero", "last", "noise"])
+@pytest.mark.parametrize("count", [8, 20, 300])
+def test_lost_samples_are_refused(count, held):
+    wave = tone()
+    lost = {"zero": 0.0, "last": wave[20000], "noise": 1e-5 * np.cos(np.arange(count) ** 2)}
+    wave[20000 : 20000 + count] = lost[held]
+    with pytest.raises(CannotMeasure) as refusal:
+        analyse_tone(wave, RATE)
+    assert refusal.value.code == "dropout"
+    place = re.search(r"sample (\d+)", str(refusal.value))
+    assert abs(int(place[1]) - 20000) <= 1
+
+
+# truth: the levels before and after, or at the ends, which the record was made with
+@pytest.mark.parametrize("change_db", [0.01, -0.1, 1.0])
+@pytest.mark.parametrize("course", ["step early", "step", "fade", "there and back"])
+def test_level_that_moves_is_told_and_is_in_its_doubt(course, change_db):
+    wave, u = tone(), np.linspace(0, 1, COUNT)
+    steady = analyse_tone(wave, RATE)
+    how = {
+        "step early": u > 0.06,
+        "step": u > 0.4,
+        "fade": u,
+        "there and back": 0.5 - 0.5 * np.cos(2 * np.pi * u),
+    }[course]
+    result = analyse_tone(wave * 10 ** (change_db / 20 * how), RATE)
+    assert result.level_range_db == pytest.approx(abs(change_db), rel=0.12)
+    assert {"level", "thd_plus_noise"} <= result.disturbed
+    level = result.level_vrms
+    for db in (0.0, change_db):
+        there = steady.level_vrms.value * 10 ** (db / 20)
+        assert abs(level.value - there) < 2.1 * level.standard_uncertainty
+    assert_doubted(numbers(result), numbers(steady))
+
+
+def test_steady_tone_with_a_line_beside_it_has_a_steady_level():
+    # a second line 4.5 bins off beats with the tone, which is fitted beside it
+    t = np.arange(COUNT) / RATE
+    wave = tone() + 1e-3 * np.sin(2 * np.pi * (997.3 + 4.5 * RATE / COUNT) * t)
+    result = analyse_tone(wave, RATE)
+    assert result.level_range_db is None
+    assert not result.disturbed
+    assert result.level_vrms.value == pytest.approx(np.sqrt(0.5), abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_good_captures_have_no_word_of_unrest(seed):
+    rng = np.random.default_rng(seed)
+    rate = float(rng.choice([44100, 48000, 96000]))
+    count, hz = int(2 ** rng.uniform(11.5, 16)), 10 ** rng.uniform(2, 3.7)
+    t = np.arange(count) / rate
+    wave = np.sin(2 * np.pi * hz * t + 1)
+    wave += 10 ** rng.uniform(-4, -2) * wave**2 + 10 ** rng.uniform(-4, -2) * wave**3
+    for k in range(1, 6):
+        wave += 10 ** rng.uniform(-5, -3) * np.sin(2 * np.pi * 50.03 * k * t + k)
+    wave += 10 ** rng.uniform(-6, -3) * rng.standard_normal(count)
+    wave = np.round(wave * 2**14) / 2**14 if seed % 2 else wave
+    result = analyse_tone(wave, rate)
+    assert (result.clicks, result.level_range_db, result.disturbed) == ((), None, frozenset())
