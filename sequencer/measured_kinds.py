@@ -37,7 +37,11 @@ from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
-from sequencer.steps.intermodulation import lower_remarks, two_tone_picture
+from sequencer.steps.intermodulation import (
+    lower_remarks,
+    ratio_remarks,
+    two_tone_picture,
+)
 from sequencer.steps.servo_settling import (
     final_finding,
     ring_findings,
@@ -406,7 +410,9 @@ def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
     )
     products = {"imd_modulation_2": two.imd_modulation_2, "imd_modulation_3": two.imd_modulation_3}
     remarks = lower_remarks(two.is_lower_on_mains)
-    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms, remarks)
+    return _two_tones(
+        recording, "modulation", products, two.level_1_vrms, two.level_2_vrms, remarks
+    )
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
@@ -422,19 +428,21 @@ def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
         range_peak_v=recording.range_peak_v,
     )
     products = {"imd_difference_2": two.imd_difference_2, "imd_difference_3": two.imd_difference_3}
-    return _two_tones(recording, products, two.level_1_vrms, two.level_2_vrms)
+    return _two_tones(recording, "difference", products, two.level_1_vrms, two.level_2_vrms)
 
 
 def _two_tones(
     recording: Recording,
+    method: str,
     products: Mapping[str, Estimate],
     lower: Estimate,
     upper: Estimate,
     remarks: Sequence[str] = (),
 ) -> Measured:
+    ratio = ratio_remarks(method, lower, upper)
     return Measured(
         findings=[
-            *(found(name, "1", product) for name, product in products.items()),
+            *(found(name, "1", product, remarks=ratio) for name, product in products.items()),
             found("level_1", "V", lower, remarks=remarks),
             found("level_2", "V", upper),
         ],

@@ -31,8 +31,8 @@ LEAST_SHARE = 0.5  # of the AC power that both must hold together
 def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pair]) -> Pair:
     """The pair of those given that the two strongest tones of a record are, Hz.
 
-    The first of them where the record doesn't hold two tones, or can't hold all of the pairs at its
-    rate: its analysis says what is wrong.
+    The first of them where the record doesn't hold two tones, or none of the pairs at its rate: its
+    analysis says what is wrong. So it does of a pair that lies, folded, below half the sample rate.
 
     Raises
     ------
@@ -46,13 +46,17 @@ def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pa
         return pairs_hz[0]
     tones_hz = (found[0] * bin_hz, found[1] * bin_hz)
     for pair in pairs_hz:
-        if all(abs(f - at) < _reach_hz(f, bin_hz) for f, at in zip(pair, tones_hz, strict=True)):
+        if _are(tones_hz, pair, bin_hz):
             return pair
     for pair in pairs_hz:  # a tone cut off has harmonics stronger than the other one
         if all(_share_at(power, f, bin_hz) > LEAST_TONE for f in pair):
             return pair
-    if 2.0 * max(upper for _, upper in pairs_hz) > sample_rate_hz:
-        return pairs_hz[0]
+    for pair in pairs_hz:  # what the rate can't hold may have got in all the same
+        folded = sorted(_folded_hz(f, sample_rate_hz) for f in pair)
+        if _are(tones_hz, folded, bin_hz) or not any(
+            _fits(each, sample_rate_hz) for each in pairs_hz
+        ):
+            return pair
     known = ", ".join(f"{lower:g} and {upper:g} Hz" for lower, upper in pairs_hz)
     raise CannotMeasure(
         "wrong_frequency",
@@ -60,6 +64,20 @@ def choose_pair(samples: ArrayLike, sample_rate_hz: float, pairs_hz: Sequence[Pa
         f"the pairs {known}",
         "play one of these, and check the sample rate of the record",
     )
+
+
+def _are(tones_hz: Pair, wanted_hz: Sequence[float], bin_hz: float) -> bool:
+    """Whether two tones lie where two are wanted, both in order."""
+    pairs = zip(tones_hz, wanted_hz, strict=True)
+    return all(abs(at - f) < _reach_hz(f, bin_hz) for at, f in pairs)
+
+
+def _folded_hz(tone_hz: float, sample_rate_hz: float) -> float:
+    return abs(tone_hz - round(tone_hz / sample_rate_hz) * sample_rate_hz)
+
+
+def _fits(pair: Pair, sample_rate_hz: float) -> bool:
+    return 2.0 * pair[1] < sample_rate_hz
 
 
 def _reach_hz(tone_hz: float, bin_hz: float) -> float:

@@ -37,6 +37,7 @@ TONES: Mapping[str, tuple[float, float, float]] = {
     "difference": (19e3, 20e3, 1.0),
     "modulation": (60.0, 7e3, 4.0),
 }
+_ALIKE_DB = 2.0  # how far the ratio may be off without a word (common practice, no source)
 SETTLE_S = 0.5
 OVERHEAD_S = 3.0
 RECORDED_HZ, TOP_RATE_HZ = 40e3, 192e3
@@ -145,7 +146,7 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
         situation: Situation,
     ) -> list[Finding]:
         """Findings with the instruments' doubt joined in."""
-        return _findings(result, situation)
+        return _findings(settings.method, result, situation)
 
     def drawn(
         self,
@@ -162,12 +163,13 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
         return (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
 
 
-def _findings(two: TwoTones, situation: Situation) -> list[Finding]:
+def _findings(method: str, two: TwoTones, situation: Situation) -> list[Finding]:
     analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
     own = rectangular(math.hypot(analyser.distortion, generator.distortion))
     relative = rectangular(analyser.level)
+    ratio = ratio_remarks(method, two.estimates["level_1"], two.estimates["level_2"])
     return [
-        found(name, "1", estimate, own)
+        found(name, "1", estimate, own, remarks=ratio)
         if name.startswith("imd")
         else found(
             name,
@@ -178,6 +180,24 @@ def _findings(two: TwoTones, situation: Situation) -> list[Finding]:
         )
         for name, estimate in two.estimates.items()
     ]
+
+
+def ratio_remarks(method: str, lower: Estimate, upper: Estimate) -> tuple[str, ...]:
+    """That the tones do not stand to one another as the method has them, if they don't."""
+    if not lower.value or not upper.value:
+        return ()
+    wanted, ratio = TONES[method][2], lower.value / upper.value
+    if abs(20.0 * math.log10(ratio / wanted)) <= _ALIKE_DB:
+        return ()
+    words = (
+        f"{_as_ratio(ratio)}, expected {_as_ratio(wanted)}: the products of other ratios differ, "
+        "set the generator's levels"
+    )
+    return (f"the levels of the lower and the upper tone are {words}",)
+
+
+def _as_ratio(ratio: float) -> str:
+    return f"{ratio:.3g} to 1" if ratio >= 1.0 else f"1 to {1.0 / ratio:.3g}"
 
 
 def lower_remarks(is_on_mains: bool) -> tuple[str, ...]:

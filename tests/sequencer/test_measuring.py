@@ -538,7 +538,7 @@ REFUSED: dict[str, dict[str, tuple[Any, ...]]] = {
         "search to 500 kHz": ("wideband", quiet(96000), 96000, "int24", 1e-3, {}),
         "20 kHz above half the rate": (
             "imd_difference",
-            two_tones(15e3, 15.5e3, rate=32000),
+            two_tones(19e3, 20e3, rate=32000),  # unfiltered: they lie at 13 and 12 kHz
             32000,
             "int24",
             3.0,
@@ -821,6 +821,49 @@ def test_other_customary_pairs_of_tones_are_known(tmp_path, kind, lower, upper, 
     assert readings[f"{name}_3"].value == pytest.approx(2e-3, rel=2e-3)
     assert readings["level_1"].value == pytest.approx(ratio / math.sqrt(2), rel=1e-3)
     assert readings["level_2"].value == pytest.approx(1 / math.sqrt(2), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("kind", "lower", "upper", "ratio", "said"),
+    [
+        ("imd_smpte", 60.0, 7e3, 0.25, "1 to 4, expected 4 to 1"),
+        ("imd_smpte", 60.0, 7e3, 1.0, "1 to 1, expected 4 to 1"),
+        ("imd_smpte", 250.0, 8e3, 10.0, "10 to 1, expected 4 to 1"),
+        ("imd_difference", 19e3, 20e3, 2.0, "2 to 1, expected 1 to 1"),
+        # SMPTE RP 120 has 4 to 1; 1 dB is a unit's response
+        ("imd_smpte", 60.0, 7e3, 4.0 * 1.12, None),
+        ("imd_difference", 19e3, 20e3, 0.89, None),
+    ],
+)
+def test_tones_at_another_ratio_are_told(tmp_path, kind, lower, upper, ratio, said):
+    path, belongs = write(tmp_path, 0.2 * two_tones(lower, upper, ratio), 48000, "int24")
+    readings = {each.name: each for each in measure_file(path, kind, belongs).readings}
+    for name, reading in readings.items():
+        words = [each for each in reading.remarks if "levels of the lower" in each]
+        assert bool(words) == (said is not None and name.startswith("imd")), name
+        assert not words or said in words[0]
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_two_tones_that_are_no_known_pair_are_told_as_such_at_any_rate(tmp_path, rate):
+    # 10.1 and 11 kHz at 32 kHz: none of the pairs, nor one of them folded at 16 kHz
+    path, belongs = write(tmp_path, two_tones(10.1e3, 11e3, rate=rate), rate, "int24")
+    with pytest.raises(Refused, match="lie at 10100 and 11000 Hz") as caught:
+        measure_file(path, "imd_difference", belongs)
+    assert caught.value.code == "wrong_frequency"
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "least"), [(19e3, 20e3, "42420"), (14e3, 15e3, "32320")]
+)
+def test_a_pair_that_the_rate_can_not_hold_says_what_its_own_products_need(
+    tmp_path, lower, upper, least
+):
+    # twice 2 x upper - lower, and 1 % for the tones
+    path, belongs = write(tmp_path, two_tones(lower, upper, rate=32000), 32000, "int24")
+    with pytest.raises(Refused, match=f"needs {least} samples/s") as caught:
+        measure_file(path, "imd_difference", belongs)
+    assert caught.value.code == "band_too_narrow"
 
 
 def test_of_two_taps_the_one_that_was_used_is_told(tmp_path):
