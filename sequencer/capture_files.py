@@ -43,6 +43,7 @@ def read_recording(path: Path, wanted: Wanted) -> Recording:
     a file without samples.
     """
     name = printable(str(path))
+    _require_no_folder(path, name)
     read = _READERS.get(path.suffix.lower())
     if read is None:
         raise _refused(f'{name}: unknown ending "{path.suffix}"; known are .wav, .csv and .npz')
@@ -68,10 +69,18 @@ def _refused(reason: str) -> Refused:
     return Refused(reason, code=FILE_CODE)
 
 
+def _require_no_folder(path: Path, name: str) -> None:
+    """Before anything is said of an ending, which a folder has none of."""
+    try:
+        is_folder = path.is_dir()
+    except (OSError, ValueError):
+        return  # reading it will tell
+    if is_folder:
+        raise _refused(f"{name} is a folder; give a capture's file")
+
+
 def _content(path: Path, name: str) -> bytes:
     try:
-        if path.is_dir():
-            raise _refused(f"{name} is a folder; give a capture's file")
         if not path.exists():
             raise _refused(f"{name}: there is no such file")
         if not path.is_file():

@@ -42,6 +42,16 @@ _COUNT_WORD = re.compile(
 _COUNTED = (
     "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
 )
+_COARSE = (
+    "its times have too few digits to tell samples apart; they agree with the stated rate as far as "
+    "they go"
+)
+_MOST_DIGITS = 9
+_UNEVEN = 1.3  # samples: twice a unit of 0.7, less the arithmetic
+_WHOLE = 1e-3  # of a unit, that arithmetic may be off a whole one by
+_FEWEST_STEPS = (
+    16  # of the last digit that a record's times must go through, to agree with anything
+)
 _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)",
     re.IGNORECASE,
@@ -93,6 +103,9 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     columns = table.values.shape[1]
     if columns > _MOST_COLUMNS:
         raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
+    is_coarse = columns > 1 and rate_hz is not None and _are_coarse(table.values[:, 0], rate_hz)
+    if rate_hz is not None and is_coarse:
+        return _recording(table.values[:, 1:], rate_hz, remarks=(_COARSE,))
     if _has_times(table, wants_pair=wants_pair):
         known_hz, doubt = _rate(table.values[:, 0], rate_hz)
         remarks = (_COUNTED,) if _counts(table.values[:, 0]) and not table.headings[0] else ()
@@ -337,6 +350,35 @@ def _are_rounded(times_s: Samples, rate_hz: float) -> bool:
     digit_s = 10.0 ** round(math.log10(max(float(np.diff(steps_s).max(initial=0.0)), 1e-15)))
     # no more than a digit, but for the arithmetic: each of two times is off by half of one
     return _stray(times_s, rate_hz) < 1.01 * digit_s < _PART_OF_STEP / rate_hz
+
+
+def _are_coarse(times_s: Samples, rate_hz: float) -> bool:
+    """Whether times step by more than a sample, and are those of this rate as far as their digits go.
+
+    A number of decimals, or of significant digits, tells them all: each lies within half a unit of its
+    last digit from an even grid.
+    """
+    steps_s = np.diff(times_s)
+    if not (np.all(np.isfinite(times_s)) and np.all(steps_s >= 0.0)):
+        return False
+    if float(steps_s.max(initial=0.0)) < _UNEVEN / rate_hz:
+        return False
+    decade = np.floor(np.log10(np.maximum(np.abs(times_s), 1e-12)))
+    for digits in range(_MOST_DIGITS):
+        for place in (np.full_like(decade, -digits), decade - digits):
+            unit_s = 10.0**place
+            in_units = times_s / unit_s
+            if np.abs(in_units - np.rint(in_units)).max() < _WHOLE and _are_near(
+                times_s - np.arange(times_s.size) / rate_hz, 0.505 * unit_s
+            ):
+                is_fine = float(unit_s.max()) < _PART_OF_STEP / rate_hz
+                return not is_fine and float(np.ptp(in_units)) >= _FEWEST_STEPS
+    return False
+
+
+def _are_near(away_s: Samples, reach_s: Samples) -> bool:
+    """Whether some constant lies within reach of all of them."""
+    return bool(np.max(away_s - reach_s) <= np.min(away_s + reach_s))
 
 
 def _stray(times_s: Samples, rate_hz: float) -> float:

@@ -444,10 +444,32 @@ def test_times_of_few_digits_are_those_of_the_stated_rate(tmp_path):
     lines = [f"{k / 48000:.5f},{k % 7}" for k in range(2000)]
     found = read(tmp_path, "\n".join(lines), "x.csv", rate_hz=48000.0)
     assert (found.sample_rate_hz, found.rate_uncertainty) == (48000.0, 0.0)
-    for wrong in (lines[:700] + lines[701:], [f"{k / 48000:.4f},{k % 7}" for k in range(2000)]):
-        with pytest.raises(CannotMeasure, match="even steps") as caught:
-            read(tmp_path, "\n".join(["time,volts", *wrong]), "x.csv", rate_hz=48000.0)
-        assert caught.value.code == "time_base"
+    with pytest.raises(CannotMeasure, match="even steps") as caught:
+        read(tmp_path, "\n".join(["time,volts", *lines[:700], *lines[701:]]), "x.csv", rate_hz=48e3)
+    assert caught.value.code == "time_base"
+
+
+@pytest.mark.parametrize("heading", ["", "time,volts\n", "time in ms,volts\n"])
+@pytest.mark.parametrize("form", [".4f", ".3f", ".4g"])
+@pytest.mark.parametrize("start_s", [0.0, 0.37])
+def test_times_coarser_than_a_sample_are_taken_where_they_agree_with_the_stated_rate(
+    tmp_path, start_s, form, heading
+):
+    """48 kHz to 0.1 or 1 ms: several samples have the same time; a lost block shows all the same."""
+    scale = 1e3 if "ms" in heading else 1.0
+    rows = [f"{float(f'{start_s + k / 48000:{form}}') * scale!r},{k % 7}" for k in range(9000)]
+    found = read(tmp_path, heading + "\n".join(rows), "x.csv", rate_hz=48e3)
+    assert (found.sample_rate_hz, found.rate_uncertainty, found.size) == (48e3, 0.0, 9000)
+    assert any("too few digits" in remark for remark in found.remarks)
+    wrong = {
+        "lost": (rows[:4000] + rows[4200:], 48e3),
+        "another rate": (rows, 44.1e3),
+        "backwards": (rows[:4000] + rows[3000:], 48e3),
+    }
+    for name, (kept, rate_hz) in wrong.items():
+        with pytest.raises((CannotMeasure, Refused)) as caught:
+            read(tmp_path, heading + "\n".join(kept), "x.csv", rate_hz=rate_hz)
+        assert getattr(caught.value, "code", "") in ("time_base", "file"), name
 
 
 def test_times_of_six_significant_digits_are_those_of_the_stated_rate(tmp_path):
@@ -660,7 +682,7 @@ def test_a_wrong_ending_is_told(tmp_path, name, content):
 
 
 def test_there_must_be_a_file(tmp_path):
-    for path, words in ((tmp_path / "none.wav", "no such file"), (tmp_path, "unknown ending")):
+    for path, words in ((tmp_path / "none.wav", "no such file"), (tmp_path, "is a folder")):
         with pytest.raises(Refused, match=words):
             read_recording(path, Wanted())
     folder = tmp_path / "folder.wav"
