@@ -31,6 +31,7 @@ from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_o
 from sequencer.analysis.mains import HumLines, find_each_mains
 from sequencer.analysis.mains_choice import Hum, choose_hum
 from sequencer.analysis.mains_nominals import SEARCH_REACH, nominals_with
+from sequencer.analysis.mains_wander import find_wander, wandering_frequency, wandering_line
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
@@ -62,7 +63,9 @@ class IdleResult:
     bounds at the best guess. Where the lines are those of another mains than was said, other_mains_hz
     is its nominal frequency; where the only one lies too far from any (stray_hz), it may be hum or
     not. In both cases hum_lines is empty: all of it would be read beside what is there. hidden_lines
-    are multiples too near to a tone of another origin, and its frequency in Hz.
+    are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
+    where to where the mains frequency wanders within the record, where it does: that is in its doubt,
+    and what it does to the hum lines in theirs.
     """
 
     noise_unweighted_vrms: Estimate
@@ -74,6 +77,7 @@ class IdleResult:
     other_mains_hz: float | None = None
     lone_hum_hz: tuple[float, ...] = ()
     stray_hz: tuple[float, ...] = ()
+    mains_range_hz: float | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -113,6 +117,9 @@ def analyse_idle(
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
     levels = {} if is_other or hum.stray_hz else _hum_levels(fits, is_bound=not hum.lines)
+    frequency, range_hz = Estimate(value=None) if is_other else hum.frequency(), None
+    if frequency.value is not None:
+        frequency, range_hz, levels = _wandering(sections, sample_rate_hz, hum, fits, levels)
     return IdleResult(
         noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
@@ -121,7 +128,8 @@ def analyse_idle(
             if sample_rate_hz >= LEAST_468_RATE_HZ
             else Estimate(value=None)
         ),
-        mains_frequency_hz=Estimate(value=None) if is_other else hum.frequency(),
+        mains_frequency_hz=frequency,
+        mains_range_hz=range_hz,
         hum_lines=levels,
         nominal_mains_hz=nominal_mains_hz or hum.nominal_hz,
         other_mains_hz=hum.nominal_hz if is_other else None,
@@ -200,6 +208,26 @@ def _sections(record: Samples, sample_rate_hz: float) -> list[Samples]:
     count = round(seconds / _SECTION_S)
     length = record.size // count
     return [record[i * length : (i + 1) * length] for i in range(count)]
+
+
+def _wandering(
+    sections: Sequence[Samples],
+    sample_rate_hz: float,
+    hum: Hum,
+    fits: Sequence[HumLines],
+    levels: Mapping[int, Estimate],
+) -> tuple[Estimate, float | None, dict[int, Estimate]]:
+    """Mains frequency, its range where it wanders, and hum lines with what that does in their doubt."""
+    wanders = [
+        find_wander(section, sample_rate_hz, fit)
+        for section, fit in zip(sections, fits, strict=True)
+    ]
+    frequency, range_hz = wandering_frequency(hum.frequency(), hum.found, wanders)
+    return (
+        frequency,
+        range_hz,
+        {multiple: wandering_line(level, multiple, wanders) for multiple, level in levels.items()},
+    )
 
 
 def _noise(hum: Sequence[HumLines], band_hz: tuple[float, float], *, is_weighted: bool) -> Estimate:

@@ -10,7 +10,9 @@ _LEAST_CYCLES = 3.0
 _SHORTEST = 64
 
 
-def tone_of_parts(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> Phasors:
+def tone_of_parts(
+    samples: Samples, sample_rate_hz: float, frequency_hz: float, *, least: int = _SHORTEST
+) -> Phasors:
     """Complex amplitude of a tone at the middle of each of up to 64 equal parts of a record.
 
     By a Hann-weighted mean, over three cycles at least. The few samples that are left over are those at
@@ -19,10 +21,11 @@ def tone_of_parts(samples: Samples, sample_rate_hz: float, frequency_hz: float) 
     Parameters
     ----------
     samples : shape (n,), volts
+    least : samples in a part
     """
     # its mirror image at the negative frequency must stay as far from the tone as DC
     cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
-    count = max(min(_MOST, int(cycles / _LEAST_CYCLES), samples.size // _SHORTEST), 0)
+    count = max(min(_MOST, int(cycles / _LEAST_CYCLES), samples.size // least), 0)
     if not count:
         return np.zeros(0, dtype=np.complex128)
     length = samples.size // count
@@ -35,3 +38,9 @@ def tone_of_parts(samples: Samples, sample_rate_hz: float, frequency_hz: float) 
     response = complex(window @ np.exp(-1j * turn))
     tone: Phasors = 2 * (both[:, 0] + 1j * both[:, 1] - both[:, 2] * response)
     return tone
+
+
+def middles_of_parts(count: int, parts: int) -> Samples:
+    """Middle of each part that tone_of_parts makes of a record, in samples from mid-record."""
+    number = np.arange(parts, dtype=np.float64)
+    return np.asarray((number + 0.5) * (count // max(parts, 1)) - count / 2)

@@ -21,7 +21,7 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.line_sums import Fold
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.tone_fit import ToneLines
-from sequencer.analysis.tone_parts import tone_of_parts
+from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
 
 __all__ = ["LONGEST_EDGE", "Click", "Clicks", "LevelCourse", "find_clicks", "find_level_course"]
 
@@ -129,7 +129,7 @@ def find_level_course(
         return None
     along = moved.real - moved.real.mean()
     m = np.arange(record.size) - (record.size - 1) / 2
-    course = np.interp(m, _middles(record.size, along.size), along)
+    course = np.interp(m, middles_of_parts(record.size, along.size), along)
     least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
     return LevelCourse(
         course_v=course * _tone_v(record.size, sample_rate_hz, lines),
@@ -186,15 +186,9 @@ def _moved(record: Samples, sample_rate_hz: float, lines: ToneLines, left_in: li
     rest = remove_lines(record, sample_rate_hz, replace(lines.fit, amplitude=amplitude))
     parts = tone_of_parts(rest, sample_rate_hz, lines.fundamental_hz)
     omega = 2 * math.pi * lines.fundamental_hz / sample_rate_hz
-    turn = np.exp(1j * omega * _middles(record.size, parts.size))
+    turn = np.exp(1j * omega * middles_of_parts(record.size, parts.size))
     relative: Phasors = parts / (turn * lines.fit.amplitude[0])
     return relative
-
-
-def _middles(count: int, parts: int) -> Samples:
-    """Middle of each part of a record, in samples from mid-record."""
-    number = np.arange(parts, dtype=np.float64)
-    return np.asarray((number + 0.5) * (count // max(parts, 1)) - count / 2)
 
 
 def _usual_peak_v(lines: ToneLines, sample_rate_hz: float, count: int) -> float:

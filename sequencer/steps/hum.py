@@ -41,7 +41,7 @@ def hum_findings(
     if mains.value is None:
         frequency = not_found("mains_frequency", "Hz", why)
     else:
-        remarks = _far_off(mains.value, nominal_hz)
+        remarks = (*_far_off(mains.value, nominal_hz), *_wander(result.mains_range_hz))
         frequency = found(
             "mains_frequency", "Hz", mains, frequency_doubt * mains.value, remarks=remarks
         )
@@ -64,6 +64,14 @@ def _far_off(mains_hz: float, nominal_hz: float) -> tuple[str, ...]:
         return ()
     side = "above" if off > 0.0 else "below"
     return (f"{100.0 * abs(off):.1f} % {side} the nominal {say(nominal_hz, 'Hz')}",)
+
+
+def _wander(range_hz: float | None) -> tuple[str, ...]:
+    if range_hz is None:
+        return ()
+    return (
+        f"it wanders by {say(range_hz, 'Hz')} within the record, counted in the doubts of the lines too",
+    )
 
 
 def _why_no_mains(result: IdleResult, said_by: str) -> str:
