@@ -35,7 +35,12 @@ from sequencer.measure_options import MeasureOptions
 from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
-from sequencer.steps.exponential_sweep import edge_finding, flatness_finding, sweep_pictures
+from sequencer.steps.exponential_sweep import (
+    distortion_remarks,
+    edge_finding,
+    flatness_finding,
+    sweep_pictures,
+)
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import (
     lower_remarks,
@@ -470,7 +475,7 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
                 "gain",
                 "dB",
                 response.reference_gain_db,
-                remarks=(f"at {say(response.reference_hz, 'Hz')}",),
+                remarks=(f"at {say(response.reference_hz, 'Hz')}", *distortion_remarks(result)),
             ),
             edge_finding("bandwidth_low", response.bandwidth_low),
             edge_finding("bandwidth_high", response.bandwidth_high),

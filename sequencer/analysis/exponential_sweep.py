@@ -58,9 +58,13 @@ _LONGEST_BEFORE_S = 0.3
 _LONGEST_AFTER_S = 0.3
 _LONGEST_HARMONIC_S = 0.15
 _GAP_SHARE = 0.45  # of the distance to the neighbouring harmonic
-_MOST_EARLY_S = 0.1  # by which the response may come before the drive
+_MOST_EARLY_S = 0.3  # by which the response is looked for before the drive
+# By which it may come before: what converters differ by, and a band that ends shifts a peak.
+_LEAST_LEAD_S = 2e-4
+_LEAD_CYCLES = 0.5  # of the last frequency
 _LEAST_ADVANCE_S = 0.03  # of the second harmonic: below, its window can't hold a low frequency
 _STEPS_AN_OCTAVE = 24
+_CLEAR_OF_END = 0.8  # of the last frequency
 _LEAST_SHARE = 0.5  # of the response's AC power that the sweep must explain
 _PLACES = 3  # of clicks, named in a refusal
 _FALSE_LINE = 9.21  # |c|^2 over its noise that noise exceeds once in 10^4: -ln(10^-4)
@@ -98,6 +102,24 @@ class SweepResult:
     harmonics: Mapping[int, HarmonicResponse]
     sweep: ExponentialSweep
     is_band_cut: bool
+
+    def worst_distortion(self) -> tuple[float, float]:
+        """Largest root sum of squares of the harmonics seen (1), and the frequency where, Hz.
+
+        Each as far as it lies clear of the end of the sweep, where nothing beside it steadies it.
+        """
+        frequency_hz = max((h.frequency_hz for h in self.harmonics.values()), key=np.size)
+        if not frequency_hz.size:
+            return 0.0, self.sweep.start_hz
+        squares = np.zeros(frequency_hz.size)
+        for harmonic in self.harmonics.values():  # each begins with the first frequency
+            clear = (
+                harmonic.order * harmonic.frequency_hz
+                < _CLEAR_OF_END * self.response.frequency_hz[-1]
+            )
+            squares[: clear.size] += np.where(clear, np.nan_to_num(harmonic.ratio), 0.0) ** 2
+        worst = int(np.argmax(squares))
+        return float(np.sqrt(squares[worst])), float(frequency_hz[worst])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +228,7 @@ def analyse_exponential_sweep(
     record = checks.require_usable(response, is_overrange=is_overrange, range_peak_v=range_peak_v)
     if source.size != record.size:
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
-    first, last = ends_of_sweep(source)
+    first, last = ends_of_sweep(source, sample_rate_hz)
     checks.require_no_held_sample(source, first, last + 1)
     checks.require_no_held_sample(record, first, last + 1)
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
@@ -219,6 +241,7 @@ def analyse_exponential_sweep(
     ends = first + linear.shift, last + linear.shift
     bursts = find_bursts(record, sample_rate_hz, known, ends)
     _require_unbroken(bursts, "response", sample_rate_hz)
+    _require_effect(linear.shift / sample_rate_hz, known)
     swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
     gain, doubt = _read(tool, linear, noise, grid)
@@ -362,8 +385,7 @@ def _windowed(
     tool: _Deconvolution, record: Samples, sweep: ExponentialSweep
 ) -> tuple[_Part, dict[int, _Part]]:
     impulse = tool.impulse(record)
-    late, early = int(_LONGEST_AFTER_S * tool.rate_hz), int(_MOST_EARLY_S * tool.rate_hz)
-    peak = int(np.argmax(np.abs(np.r_[impulse[-early:], impulse[:late]]))) - early
+    peak = _lag(tool, record, impulse, sweep)
     delay_s = peak / tool.rate_hz
     linear = tool.part(impulse, delay_s, _before_s(sweep), _LONGEST_AFTER_S)
     harmonics = {}
@@ -377,6 +399,22 @@ def _windowed(
             float(min(_GAP_SHARE * to_last, _LONGEST_HARMONIC_S)),
         )
     return linear, harmonics
+
+
+def _lag(tool: _Deconvolution, record: Samples, impulse: Samples, sweep: ExponentialSweep) -> int:
+    """Samples by which the response comes after the drive, from the peak of its impulse response.
+
+    A strong harmonic's may be higher, where little of the sweep is divided by less: so a peak as
+    early as one must follow the drive as well.
+    """
+    early, clear = int(_MOST_EARLY_S * tool.rate_hz), int(_before_s(sweep) * tool.rate_hz)
+    late = int(_LONGEST_AFTER_S * tool.rate_hz)
+    size = np.abs(np.concatenate([impulse[-early:], impulse[:late]]))
+    peaks = {int(np.argmax(size)) - early, int(np.argmax(size[early - clear :])) - clear}
+    if len(peaks) == 1:
+        return peaks.pop()
+    drive = scipy.fft.irfft(tool.drive, tool.count)
+    return max(peaks, key=lambda lag: abs(float(record @ np.roll(drive, lag)[: record.size])))
 
 
 def _rest(
@@ -396,6 +434,16 @@ def _require_following(record: Samples, rest: Samples) -> None:
             "no_signal",
             f"the response follows the drive with {max(share, 0.0):.2g} of its power only",
             "check the connection of the second channel, or raise the level",
+        )
+
+
+def _require_effect(delay_s: float, sweep: ExponentialSweep) -> None:
+    """Refuse (wrong_frequency) a response before its cause."""
+    if -delay_s > max(_LEAST_LEAD_S, _LEAD_CYCLES / sweep.stop_hz):
+        raise CannotMeasure(
+            "wrong_frequency",
+            f"the response comes {-delay_s * 1e3:.3g} ms before the drive: are the channels swapped?",
+            "swap the channels; if they aren't, record both with one converter",
         )
 
 

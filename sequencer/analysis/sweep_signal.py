@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.sweep_tops import require_whole_tops
 
 __all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted"]
 
@@ -32,6 +33,10 @@ _STRAY_RAD = 0.4
 _STEPS = 30
 _PADDED = 8
 _UP = 0.5  # of the median envelope: below, a muted drive has no phase
+_HELD_S = 0.005  # in which what is part of a sweep, and no click beside it, is up
+_HELD = 0.125  # of that time at least
+_LAGS = 8  # samples
+_UNRELATED = 0.1  # correlation with the samples before, at most: noise
 _BREAK_POINTS = 20  # of the grid, from one trial to the next
 _ROUGH_CYCLES = 3.0  # about a break, where the analytic signal rings
 _FEWEST_CYCLES = 2 * _ROUGH_CYCLES  # to each side; with fewer left two pieces fit any chirp
@@ -108,10 +113,11 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
 
     Raises
     ------
-    CannotMeasure : too_short, wrong_frequency (something else than such a sweep), dropout (the
-        phase steps somewhere)
+    CannotMeasure : no_signal (nothing but noise), too_short, wrong_frequency (something else than
+        such a sweep), dropout (the phase steps somewhere), overrange (its tops are cut off)
     """
     first, phase, envelope = _phase(drive, sample_rate_hz)
+    _require_more_than_noise(drive)
     trim = int(_TRIM * phase.size)
     step = max((phase.size - 2 * trim) // _GRID, 1)
     chosen = phase[trim : phase.size - trim : step]
@@ -120,11 +126,15 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     growth_s = _first_growth(time, chosen, is_up)
     to_end, whole = time - time[-1], np.ones((time.size, 1))
     growth_s, rest = _fitted_growth(to_end, chosen, growth_s, whole, _STEPS)
-    if float(np.max(np.abs(rest - np.median(rest)))) >= _STRAY_RAD:
-        raise _stray(time, chosen, rest, is_up, growth_s, first / sample_rate_hz)
+    stray_rad = float(np.max(np.abs(rest - np.median(rest))))
+    if stray_rad >= _STRAY_RAD:
+        _require_unbroken(time, chosen, rest, is_up, growth_s, first / sample_rate_hz)
+    require_whole_tops(phase, envelope, sample_rate_hz)
+    if stray_rad >= _STRAY_RAD:
+        raise _no_sweep(f"its phase strays by {stray_rad:.2g} rad from that of one")
     scale = np.exp(time / growth_s)
     slope = float(np.polyfit(scale, chosen, 1)[0]) / (2 * np.pi * growth_s)
-    begin, last = ends_of_sweep(drive)
+    begin, last = ends_of_sweep(drive, sample_rate_hz)
     earlier_s = (first - begin) / sample_rate_hz
     duration_s = (last + 1 - begin) / sample_rate_hz
     start_hz = slope * float(np.exp(-earlier_s / growth_s))
@@ -135,10 +145,30 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     )
 
 
-def ends_of_sweep(drive: Samples) -> tuple[int, int]:
-    """First and last sample of a drive above a twentieth of its peak."""
-    up = np.flatnonzero(np.abs(drive) > 0.05 * float(np.max(np.abs(drive))))
-    return int(up[0]), int(up[-1])
+def ends_of_sweep(drive: Samples, sample_rate_hz: float) -> tuple[int, int]:
+    """First and last sample of a drive above a twentieth of its peak, clicks beside it left out."""
+    size = np.abs(drive)
+    few = min(_held_samples(sample_rate_hz), drive.size)
+    peak = float(np.partition(size, -few)[-few])  # which so many samples reach, and no click's
+    return _held_ends(size > 0.05 * peak, sample_rate_hz)
+
+
+def _held_ends(is_up: NDArray[np.bool_], sample_rate_hz: float) -> tuple[int, int]:
+    """First and last sample that is up and beside which enough others are."""
+    reach = max(int(_HELD_S * sample_rate_hz), 1)
+    before = np.concatenate([np.zeros(reach + 1, np.int32), np.cumsum(is_up, dtype=np.int32)])
+    before = np.concatenate([before, np.full(reach, before[-1])])
+    count = before[reach:] - before[:-reach]  # in the samples before each
+    is_held = count >= _held_samples(sample_rate_hz)
+    firsts = np.flatnonzero(is_up & is_held[reach:][: is_up.size])
+    lasts = np.flatnonzero(is_up & is_held[1:][: is_up.size])
+    if not (firsts.size and lasts.size):
+        firsts = lasts = np.flatnonzero(is_up)
+    return int(firsts[0]), int(lasts[-1])
+
+
+def _held_samples(sample_rate_hz: float) -> int:
+    return max(int(_HELD * _HELD_S * sample_rate_hz), 1)
 
 
 def interrupted(what: str, at_s: float) -> CannotMeasure:
@@ -150,6 +180,19 @@ def interrupted(what: str, at_s: float) -> CannotMeasure:
     )
 
 
+def _require_more_than_noise(drive: Samples) -> None:
+    """Refuse (no_signal) samples that have nothing to do with those before: a silent channel's."""
+    part = drive - np.mean(drive)
+    power = sum_of_squares(part)
+    shares = [float(part[lag:] @ part[:-lag]) / power for lag in range(1, _LAGS + 1)]
+    if max(map(abs, shares)) < _UNRELATED:
+        raise CannotMeasure(
+            "no_signal",
+            f"the drive channel holds nothing but noise, {np.sqrt(power / drive.size):.2g} V",
+            "check the connection of the drive channel and that the generator is on",
+        )
+
+
 def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples, Samples]:
     """First sample, unwrapped phase and envelope of the stretch in which the drive is up."""
     # zeros behind it, or a sweep that ends with the record rings at its beginning
@@ -159,8 +202,9 @@ def _phase(drive: Samples, sample_rate_hz: float) -> tuple[int, Samples, Samples
     spectrum[1 : (length + 1) // 2] *= 2.0
     analytic = scipy.fft.ifft(spectrum)[: drive.size]
     envelope = np.abs(analytic)
-    up = np.flatnonzero(envelope > 0.5 * float(np.quantile(envelope, 0.9)))
-    first, last = int(up[0]), int(up[-1]) + 1
+    is_up = envelope > 0.5 * float(np.quantile(envelope, 0.9))
+    first, last = _held_ends(is_up, sample_rate_hz)
+    last += 1
     if last - first < max(_LEAST_S * sample_rate_hz, _LEAST_SAMPLES):
         raise CannotMeasure(
             "too_short",
@@ -212,20 +256,19 @@ def _fitted_growth(
     return growth_s, rest
 
 
-def _stray(
+def _require_unbroken(
     time: Samples,
     phase: Samples,
     rest: Samples,
     is_up: NDArray[np.bool_],
     growth_s: float,
     begin_s: float,
-) -> CannotMeasure:
-    """Why a phase strays from the fit: at one place (dropout), or everywhere."""
-    far = np.abs(rest - np.median(rest))
-    broken = _break(time, phase, is_up, growth_s, int(np.argmax(far)))
+) -> None:
+    """Refuse (dropout) a phase that strays from the fit because it jumps at one place."""
+    farthest = int(np.argmax(np.abs(rest - np.median(rest))))
+    broken = _break(time, phase, is_up, growth_s, farthest)
     if broken is not None:
-        return interrupted("the phase of the drive jumps", begin_s + float(time[broken]))
-    return _no_sweep(f"its phase strays by {np.max(far):.2g} rad from that of one")
+        raise interrupted("the phase of the drive jumps", begin_s + float(time[broken]))
 
 
 def _break(

@@ -45,6 +45,9 @@ BEFORE_S = 0.3
 AFTER_S = 0.6
 OVERHEAD_S = 3.0
 TOP_RATE_HZ = 192e3
+_DISTORTED = (
+    0.01  # at which an amplifier's power is commonly stated: it clips (common practice, no source)
+)
 _FADE = 1.1  # what fading over 2 % of the time costs at each end of the widest sweep, and some
 
 
@@ -181,7 +184,13 @@ def _findings(result: SweepResult, situation: Situation) -> list[Finding]:
     flat_db = 20.0 / math.log(10.0) * flatness
     response = result.response
     return [
-        found("gain", "dB", response.reference_gain_db, level_db),
+        found(
+            "gain",
+            "dB",
+            response.reference_gain_db,
+            level_db,
+            remarks=distortion_remarks(result),
+        ),
         flatness_finding(result, flat_db),
         edge_finding("bandwidth_low", response.bandwidth_low),
         edge_finding("bandwidth_high", response.bandwidth_high),
@@ -192,7 +201,8 @@ def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
     """The flatness of the band that was asked for; a bound where the sweep covers only some of it."""
     response = result.response
     worst = f"largest deviation at {say(response.worst_hz, 'Hz')}"
-    flatness = found("flatness", "dB", response.flatness_db, *instrument, remarks=(worst,))
+    remarks = (worst, *distortion_remarks(result))
+    flatness = found("flatness", "dB", response.flatness_db, *instrument, remarks=remarks)
     if not result.is_band_cut or flatness.value is None:
         return flatness
     low, high = (say(edge, "Hz") for edge in response.flatness_band_hz)
@@ -202,8 +212,20 @@ def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
         value=None,
         standard_uncertainty=None,
         lower_bound=max(least, 0.0),
-        remarks=(worst, f"of the band only {low} to {high} was swept"),
+        remarks=(*remarks, f"of the band only {low} to {high} was swept"),
     )
+
+
+def distortion_remarks(result: SweepResult) -> tuple[str, ...]:
+    """That the response was clipped or distorted otherwise, where it was by 1 % or more."""
+    distortion, frequency_hz = result.worst_distortion()
+    if distortion < _DISTORTED:
+        return ()
+    text = (
+        f"harmonics of {100 * distortion:.2g} % at {say(frequency_hz, 'Hz')}: where the response is "
+        "clipped or bent, its gain is that of the fundamental at this level"
+    )
+    return (text,)
 
 
 def edge_finding(

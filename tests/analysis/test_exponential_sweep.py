@@ -229,6 +229,94 @@ def test_refusals():
     assert refusal(drive, response, is_overrange=True) == "overrange"
 
 
+@pytest.mark.parametrize("limit", [0.99, 0.8, 0.3])
+@pytest.mark.parametrize("sides", [1, 2])
+def test_a_drive_whose_tops_are_cut_off_is_refused_be_there_noise_on_them(limit, sides):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0)
+    drive, response = capture(sweep, noise=1e-4)
+    cut = np.clip(drive, -limit if sides == 2 else None, limit)
+    cut += 1e-5 * np.random.default_rng(1).standard_normal(drive.size)
+    assert refusal(cut, response) == "overrange"
+
+
+def test_a_drive_that_is_bent_gently_is_measured():
+    # a third harmonic of 1 %, as a poor generator makes; the response has it as well
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, _ = capture(sweep)
+    bent = drive - 0.04 * drive**3
+    result = analyse_exponential_sweep(bent, 2.0 * bent, RATE_HZ)
+    inside = (result.response.frequency_hz > 20) & (result.response.frequency_hz < 20000)
+    assert np.max(np.abs(result.response.gain_db[inside] - 20 * np.log10(2.0))) < 0.001
+
+
+def test_a_clipped_response_shows_the_harmonics_of_a_clipped_sine():
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, _ = capture(sweep)
+    noise = 1e-5 * np.random.default_rng(2).standard_normal(drive.size)
+    result = analyse_exponential_sweep(drive, np.clip(drive, -0.8, 0.8) + noise, RATE_HZ)
+    distortion, frequency_hz = result.worst_distortion()
+    # Fourier coefficients of one cycle, of orders that the sweep reads
+    spectrum = np.abs(np.fft.rfft(np.clip(np.sin(2 * np.pi * np.arange(4096) / 4096), -0.8, 0.8)))
+    truth = np.hypot(spectrum[3], spectrum[5]) / spectrum[1]
+    assert distortion == pytest.approx(truth, rel=0.1)  # the largest of a hundred points
+    assert 10 < frequency_hz < 8000
+    assert analyse_exponential_sweep(drive, 2.0 * drive, RATE_HZ).worst_distortion()[0] < 1e-4
+
+
+@pytest.mark.parametrize("lead_s", [0.0005, 0.03, 0.12])
+@pytest.mark.parametrize("low_hz", [1.6, 5.0])
+def test_swapped_channels_are_refused(lead_s, low_hz):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0)
+    drive, response = capture(sweep, noise=1e-5, delay_s=lead_s, low_hz=low_hz)
+    with pytest.raises(CannotMeasure, match="are the channels swapped") as refused:
+        analyse_exponential_sweep(response, drive, RATE_HZ)
+    assert refused.value.code == "wrong_frequency"
+
+
+def test_a_response_of_a_narrow_sweep_may_peak_before_its_drive():
+    # a band of 200 Hz and a phase lead from 40 Hz: the band-limited impulse peaks early
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=200.0, duration_s=2.0)
+    drive, response = capture(sweep, noise=1e-5, low_hz=150.0)
+    result = analyse_exponential_sweep(drive, response, RATE_HZ, band_hz=(20.0, 180.0))
+    assert result.response.reference_gain_db.value is not None
+
+
+def test_a_strong_harmonic_is_not_taken_for_the_response():
+    # of 8 % third harmonic, 77 ms before the response; its top is divided by what is hardly swept
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=22000.0, duration_s=0.7)
+    drive, _ = capture(sweep, fade=0.05)
+    response = np.roll(np.tanh(1.5 * drive), 1920) + 1e-3 * np.random.default_rng(
+        4
+    ).standard_normal(drive.size)
+    result = analyse_exponential_sweep(drive, response, RATE_HZ, band_hz=(25.0, 18000.0))
+    # the fundamental of tanh(1.5 sin), by its mean over a cycle; where it fades it is bent less
+    turn = 2 * np.pi * np.arange(4096) / 4096
+    truth = 20 * np.log10(2 * np.mean(np.tanh(1.5 * np.sin(turn)) * np.sin(turn)))
+    inside = (result.response.frequency_hz > 50) & (result.response.frequency_hz < 14000)
+    assert np.max(np.abs(result.response.gain_db[inside] - truth)) < 0.05
+
+
+@pytest.mark.parametrize("level", [1e-5, 1e-2])
+def test_a_silent_drive_is_no_signal(level):
+    drive, response = capture(ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0))
+    noise = np.random.default_rng(3).standard_normal(drive.size)
+    assert refusal(level * noise, response) == "no_signal"
+    assert refusal(np.round(noise) * level, response) == "no_signal"  # a few codes
+
+
+@pytest.mark.parametrize("at_s", [0.03, 0.08, 1.13, 1.4])
+@pytest.mark.parametrize("size", [0.1, 3.0])
+def test_a_sweep_is_found_beside_a_click(at_s, size):
+    sweep = ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=1.0)
+    drive, _ = capture(sweep)
+    whole = find_sweep(drive, RATE_HZ)
+    drive[round(at_s * RATE_HZ)] += size
+    found = find_sweep(drive, RATE_HZ)
+    assert found.growth_s == pytest.approx(whole.growth_s, rel=1e-6)
+    assert found.start_hz == pytest.approx(whole.start_hz, rel=1e-3)
+    assert found.duration_s == pytest.approx(whole.duration_s, abs=1e-3)
+
+
 def test_mistakes_of_the_caller():
     with pytest.raises(ValueError, match="expected rising"):
         ExponentialSweep(start_hz=100.0, stop_hz=10.0, duration_s=1.0)

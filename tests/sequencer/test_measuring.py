@@ -994,6 +994,18 @@ def test_a_response_lists_gain_over_frequency(tmp_path):
         assert row["phase"] == pytest.approx(0, abs=0.02)
 
 
+@pytest.mark.parametrize("limit", [1.0, 0.8])
+def test_a_response_with_its_tops_cut_off_is_told_as_such(tmp_path, limit):
+    """A sine clipped at 0.8 of its peak has 8.9 % third and fifth harmonic (Fourier series)."""
+    volts = swept()
+    volts[1] = clipped(volts[1], 3.0 * limit) + quiet(48000, volts.shape[1] / 48000, 1e-4, 4)
+    path, belongs = write(tmp_path, volts, 48000, "int24")
+    found = measure_file(path, "response", belongs).to_json()["readings"]
+    for name in ("gain", "flatness"):
+        told = [text for text in found[name]["remarks"] if "clipped or bent" in text]
+        assert len(told) == (limit < 1.0), found[name]["remarks"]
+
+
 def test_hum_of_60_hz_is_found_without_being_told(tmp_path):
     volts = quiet() + 1e-3 * np.cos(2 * np.pi * 60.1 * times(48000, 2.0))
     path, belongs = write(tmp_path, volts, 48000, "int24")
