@@ -40,7 +40,9 @@ from sequencer.analysis.sweep_signal import (
     ends_of_sweep,
     find_sweep,
     interrupted,
+    steady_end,
 )
+from sequencer.analysis.sweep_silence import find_clicks_beside
 
 __all__ = [
     "ExponentialSweep",
@@ -233,26 +235,29 @@ def analyse_exponential_sweep(
     checks.require_no_held_sample(record, first, last + 1)
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
-    drive_bursts = find_bursts(source, sample_rate_hz, known, (first, last))
+    steady, silent = steady_end(source, sample_rate_hz, known, last)
+    drive_bursts = find_bursts(source, sample_rate_hz, known, (first, steady))
     _require_unbroken(drive_bursts, "drive", sample_rate_hz)
     source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
     tool = _Deconvolution(source, sample_rate_hz, known)
     linear, harmonics, noise = _take_apart(tool, record, known, mains_hz)
-    ends = first + linear.shift, last + linear.shift
-    bursts = find_bursts(record, sample_rate_hz, known, ends)
+    delay = linear.shift
+    bursts = find_bursts(record, sample_rate_hz, known, (first + delay, steady + delay))
     _require_unbroken(bursts, "response", sample_rate_hz)
-    _require_effect(linear.shift / sample_rate_hz, known)
+    _require_effect(delay / sample_rate_hz, known)
     swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
     gain, doubt = _read(tool, linear, noise, grid)
     level = 20 * np.log10(np.abs(gain))
     doubt_db = np.hypot(20 / np.log(10) * doubt / np.sqrt(2) / np.abs(gain), _METHOD_DB)
+    drive_bursts += find_clicks_beside(source, sample_rate_hz, (first, silent))
+    bursts += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
     if drive_bursts:
         moved = _moved_by(tool, drive_bursts, known, noise, grid, 0)
-        _require_harmless(drive_bursts, "drive", sample_rate_hz, grid, moved, doubt_db)
+        doubt_db = _with_clicks(drive_bursts, "drive", sample_rate_hz, grid, moved, doubt_db)
     if bursts:
-        moved = _moved_by(tool, bursts, known, noise, grid, linear.shift) / np.abs(gain)
-        _require_harmless(bursts, "response", sample_rate_hz, grid, moved, doubt_db)
+        moved = _moved_by(tool, bursts, known, noise, grid, delay) / np.abs(gain)
+        doubt_db = _with_clicks(bursts, "response", sample_rate_hz, grid, moved, doubt_db)
     points = [
         ResponsePoint(frequency_hz=float(f), gain_db=float(g), uncertainty_db=float(u))
         for f, g, u in zip(grid, level, doubt_db, strict=True)
@@ -268,7 +273,7 @@ def analyse_exponential_sweep(
         )
     return SweepResult(
         response=analyse_response(points, reference_hz=middle, band_hz=judged),
-        phase_rad=np.unwrap(np.angle(gain) - 2 * np.pi * grid * linear.shift / sample_rate_hz),
+        phase_rad=np.unwrap(np.angle(gain) - 2 * np.pi * grid * delay / sample_rate_hz),
         harmonics={k: _harmonic(tool, p, linear, noise, grid, k) for k, p in harmonics.items()},
         sweep=known,
         is_band_cut=judged[0] > band_hz[0] * (1.0 + SAME) or judged[1] < band_hz[1] * (1.0 - SAME),
@@ -326,22 +331,21 @@ def _moved_by(
     clicks = np.zeros(tool.count)
     for burst in bursts:
         if burst.click is not None:
-            begin = burst.at - burst.click.size // 4
-            clicks[begin : begin + burst.click.size] += burst.click
+            clicks[burst.begin : burst.begin + burst.click.size] += burst.click
     before_s = _before_s(sweep)
     part = tool.part(tool.impulse(clicks), shift / tool.rate_hz, before_s, _LONGEST_AFTER_S)
     return np.abs(_read(tool, part, noise, grid)[0])
 
 
-def _require_harmless(
+def _with_clicks(
     bursts: Sequence[Burst],
     channel: str,
     sample_rate_hz: float,
     grid: Spectral,
     moved: Spectral,
     doubt_db: Spectral,
-) -> None:
-    """Refuse clicks that move the gain anywhere by more than its standard uncertainty.
+) -> Spectral:
+    """The doubt with clicks in it; refused where they move the gain by more than twice without them.
 
     Parameters
     ----------
@@ -349,7 +353,7 @@ def _require_harmless(
     """
     moved_db = 20 * np.log10(1.0 + moved)
     worst = int(np.argmax(moved_db / doubt_db))
-    if moved_db[worst] > doubt_db[worst]:
+    if moved_db[worst] > 2.0 * doubt_db[worst]:
         places = ", ".join(f"{burst.at / sample_rate_hz:.4g} s" for burst in bursts[:_PLACES])
         more = ", ..." if len(bursts) > _PLACES else ""
         raise CannotMeasure(
@@ -358,6 +362,7 @@ def _require_harmless(
             f"{grid[worst]:.4g} Hz by {moved_db[worst]:.2g} dB",
             "record again; look for a loose connection, or for what is switched nearby",
         )
+    return np.asarray(np.hypot(doubt_db, moved_db))
 
 
 def _before_s(sweep: ExponentialSweep) -> float:

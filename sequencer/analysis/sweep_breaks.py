@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.sweep_signal import ExponentialSweep
 
-__all__ = ["Burst", "find_bursts"]
+__all__ = ["LEAST_NOISE", "Burst", "find_bursts", "prediction_error"]
 
 # Samples averaged: of a step in a slow part of the sweep, more shows over noise.
 _FACTORS = (1, 4, 16)
@@ -34,7 +34,7 @@ _LONGEST_BLOCK = 2048  # samples: noise leaves little in the weights of so many,
 _SHORTEST_BLOCK = 8 * _ORDER  # so that the fit doesn't follow what it shall miss
 # Noise taken for granted, of the block's RMS: below -80 dB a burst does nothing to any reading, and
 # without noise the prediction would see the bends of a fade.
-_LEAST_NOISE = 1e-4
+LEAST_NOISE = 1e-4
 _CYCLES_A_CELL = 1.25  # over one, so that every cell holds what comes back in every cycle
 _CELL_S = 1e-3
 _LEAST_CELL = 48  # samples: about as large a maximum of noise in every cell
@@ -51,7 +51,6 @@ _SAME_LEVEL = 2.0  # before and after a click; after a mute's edge it is another
 _ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
 _GONE = 1.5 / _EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
 _MARGIN = 0.01  # of the sweep at its beginning, where one that doesn't fade in echoes
-_END_S = 0.005  # before its end: one that doesn't fade out ends with a step
 _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 
 
@@ -59,27 +58,31 @@ _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 class Burst:
     """Where prediction fails: first sample, how many about it, and the click that does it, if one does.
 
-    The click is in volts, and begins a quarter of its size before that sample.
+    The click is in volts and begins at a sample of its own.
     """
 
     at: int
     reach: int
-    click: Samples | None
+    click: Samples | None = None
+    begin: int = 0
 
 
 def find_bursts(
-    record: Samples, sample_rate_hz: float, sweep: ExponentialSweep, ends: tuple[int, int]
+    record: Samples,
+    sample_rate_hz: float,
+    sweep: ExponentialSweep,
+    ends: tuple[int, int],
 ) -> list[Burst]:
     """The moments of a recorded sweep that nothing before and after them explains, in order.
 
-    The first 1 % of the sweep, its last 5 ms and the silence around it are not looked at. Not seen is a
+    Not looked at are the first 1 % of the sweep and the silence around it (sweep_silence). Not seen is a
     loss of whole cycles in a response alone (the drive's phase shows one), or of less than a fiftieth
     of a cycle in noise.
 
     Parameters
     ----------
     record : shape (n,), V; what made of the sweep, or the sweep itself
-    ends : first and last sample of the sweep in the record
+    ends : first and last sample of the sweep in the record, without a step at its end
     """
     found: list[Burst] = []
     growth = sweep.growth_s * sample_rate_hz
@@ -112,16 +115,16 @@ def _bursts(
     cells, lengths = edges[:-1] - start, np.diff(edges)
     growth = sweep.growth_s * sample_rate_hz
     block = int(np.clip(growth / _BLOCKS_A_GROWTH, _SHORTEST_BLOCK, _LONGEST_BLOCK))
-    error = np.abs(_prediction_error(record, start, stop, block))
+    error = np.abs(prediction_error(record, start, stop, block))
     swing = np.abs(record[start:stop] - np.mean(record[start:stop]))
     peaks = np.maximum(
-        np.maximum.reduceat(error, cells), _LEAST_NOISE * np.maximum.reduceat(swing, cells)
+        np.maximum.reduceat(error, cells), LEAST_NOISE * np.maximum.reduceat(swing, cells)
     )
     near = np.maximum(np.ceil(_NEAR_S * sample_rate_hz / lengths), _NEAR_CELLS).astype(np.intp)
     usual = scipy.ndimage.median_filter(peaks, size=2 * _NEAR_CELLS + 1, mode="mirror")
     levels = _levels(record[start:stop], cells)
     found = [
-        Burst(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]), click=None)
+        Burst(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]))
         for first, last in _quiet(peaks, usual, levels, near)
     ]
     limits = _limits(peaks, usual, near, levels)
@@ -132,7 +135,8 @@ def _bursts(
         reach = max(inside.size, block)
         is_click = is_all and _goes_on(levels, first, last, _SAME_LEVEL)
         click = _click(record, at, block, _GONE * limit) if is_click else None
-        found.append(Burst(at=at, reach=reach, click=click))
+        begin = 0 if click is None else at - click.size // 4
+        found.append(Burst(at=at, reach=reach, click=click, begin=begin))
     return found
 
 
@@ -142,17 +146,18 @@ def _cells(
     """First samples of the cells in which bursts are looked for, and the end of the last."""
     first, last = ends
     growth = sweep.growth_s * sample_rate_hz
-    stop = last - _END_S * sample_rate_hz
     least = max(_CELL_S * sample_rate_hz, _LEAST_CELL)
     place = first + _MARGIN * (last - first)
     edges = []
-    while place <= stop:
+    while place <= last:
         frequency_hz = sweep.start_hz * np.exp((place - first) / growth)
         if frequency_hz > top_hz:
             break
         if place >= 2 * _ORDER:
             edges.append(int(place))
         place += max(_CYCLES_A_CELL * sample_rate_hz / frequency_hz, least)
+    else:
+        edges[-1:] = [last + 1]  # and what is left of the last
     return np.array(edges, dtype=np.intp)
 
 
@@ -179,7 +184,7 @@ def _groups(cells: NDArray[np.intp]) -> list[tuple[int, int]]:
     return [(int(run[0]), int(run[-1])) for run in runs]
 
 
-def _prediction_error(record: Samples, start: int, stop: int, block: int) -> Samples:
+def prediction_error(record: Samples, start: int, stop: int, block: int) -> Samples:
     """Each sample of a stretch less what prediction, fitted to its block, makes of those before."""
     rows = np.lib.stride_tricks.sliding_window_view(record, _ORDER)
     error = np.empty(stop - start)
@@ -197,7 +202,8 @@ def _prediction_error(record: Samples, start: int, stop: int, block: int) -> Sam
 def _prediction(before: Samples, now: Samples) -> Samples:
     """Weights that predict samples from those before each, by least squares (covariance method)."""
     normal = before.T @ before
-    normal[np.diag_indices(_ORDER)] += _LEAST_NOISE**2 * sum_of_squares(now) + 1e-300
+    power = max(sum_of_squares(now), float(np.trace(normal)) / _ORDER)  # now may be at rest
+    normal[np.diag_indices(_ORDER)] += LEAST_NOISE**2 * power + 1e-300
     return np.asarray(scipy.linalg.solve(normal, before.T @ now, assume_a="pos"))
 
 

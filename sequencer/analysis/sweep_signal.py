@@ -22,7 +22,7 @@ from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.sweep_tops import require_whole_tops
 
-__all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted"]
+__all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted", "steady_end"]
 
 _GRID = 2000
 _TRIM = 0.04  # of the sweep at each end, where it fades and the analytic signal is rough
@@ -35,6 +35,11 @@ _PADDED = 8
 _UP = 0.5  # of the median envelope: below, a muted drive has no phase
 _HELD_S = 0.005  # in which what is part of a sweep, and no click beside it, is up
 _HELD = 0.125  # of that time at least
+_STEP_S = 0.001  # in which a sweep that doesn't fade out is still up before its end
+_FADED = 0.3  # of its peak at most in that time, where it does
+_SILENT = 1e-3  # of its peak
+_RING_S = 0.005  # of filters, after a step
+_LONGEST_FADE_S = 0.1  # below a twentieth of the peak
 _LAGS = 8  # samples
 _UNRELATED = 0.1  # correlation with the samples before, at most: noise
 _BREAK_POINTS = 20  # of the grid, from one trial to the next
@@ -151,6 +156,32 @@ def ends_of_sweep(drive: Samples, sample_rate_hz: float) -> tuple[int, int]:
     few = min(_held_samples(sample_rate_hz), drive.size)
     peak = float(np.partition(size, -few)[-few])  # which so many samples reach, and no click's
     return _held_ends(size > 0.05 * peak, sample_rate_hz)
+
+
+def steady_end(
+    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, last: int
+) -> tuple[int, int]:
+    """Last sample of a sweep that goes on without a step, and first sample of the silence after it.
+
+    One that fades out goes on beyond its last sample above a twentieth of its peak; one that doesn't
+    ends with a step, which rings for a few ms in whatever it passes.
+
+    Parameters
+    ----------
+    last : the last sample above a twentieth of the peak
+    """
+    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
+    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
+    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
+    if float(np.median(before)) > _FADED * peak:
+        return last - 2 * near, last + round(_RING_S * sample_rate_hz)
+    after = drive[last + 1 :]
+    steps = after[: after.size // near * near].reshape(-1, near)
+    levels = np.std(steps, axis=1)
+    most = max(2.0 * float(np.median(levels)), _SILENT * peak) if levels.size else 0.0
+    quiet = np.flatnonzero(levels[: round(_LONGEST_FADE_S / _STEP_S)] <= most)
+    end = last + 1 + (int(quiet[0]) + 1) * near if quiet.size else last + 1
+    return end - 1, end
 
 
 def _held_ends(is_up: NDArray[np.bool_], sample_rate_hz: float) -> tuple[int, int]:
