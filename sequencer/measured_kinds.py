@@ -48,6 +48,7 @@ from sequencer.steps.intermodulation import (
     two_tone_picture,
 )
 from sequencer.steps.servo_settling import (
+    excursion_remarks,
     final_finding,
     ring_findings,
     settling_picture,
@@ -295,7 +296,10 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
         "settling_time",
         "s",
         result.settling_time_s,
-        remarks=(f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",),
+        remarks=(
+            f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",
+            *excursion_remarks(result),
+        ),
     )
     if time.value is None:
         time = not_found("settling_time", "s", why_not_settled(result))

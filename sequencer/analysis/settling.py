@@ -30,6 +30,7 @@ from sequencer.analysis.checks import (
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.excursions import Excursion, find_excursions
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
@@ -68,7 +69,8 @@ class SettlingResult:
     can be followed, and only final_value_v is known; may_be_hum: or hum dies away there, which nothing
     tells from ringing. trend_time_s (from
     the event), trend_v and course_v are for a plot; course_v is None where no course describes the
-    trend.
+    trend. excursions: where the band is left after the course entered it; one that is no click moves
+    settling_time_s to its end.
     """
 
     settling_time_s: Estimate
@@ -93,6 +95,7 @@ class SettlingResult:
     trend_time_s: Samples
     trend_v: Samples
     course_v: Samples | None
+    excursions: tuple[Excursion, ...] = ()
 
 
 def analyse_settling(
@@ -135,7 +138,7 @@ def analyse_settling(
     after = min(int(event.time_s * sample_rate_hz), record.size)
     require_no_held_sample(record, after, record.size)
     mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
-    trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
+    points, trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
     course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
     rounding_v2 = _rounding_v2(record, after)
@@ -147,10 +150,36 @@ def analyse_settling(
     if too_fast:
         return _unfollowed(result, max(too_fast, key=lambda r: r.amplitude_v))
     swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
-    if not swing_v:
+    if swing_v:
+        zero_v = float(np.hypot(offset_doubt_v, swing_v))
+        result = _result(trend, course, event, end_s, band, zero_v, rounding_v2)
+    settled_s = result.settling_time_s.value
+    if not result.is_settled or settled_s is None:
         return result
-    zero_v = float(np.hypot(offset_doubt_v, swing_v))
-    return _result(trend, course, event, end_s, band, zero_v, rounding_v2)
+    excursions = find_excursions(
+        record,
+        sample_rate_hz,
+        points=points,
+        trend=trend,
+        band_v=band,
+        from_s=event.time_s + max(settled_s, _CONTACT_S),
+    )
+    return _left_again(result, excursions) if excursions else result
+
+
+def _left_again(result: SettlingResult, excursions: tuple[Excursion, ...]) -> SettlingResult:
+    """The result where the band is left after the course has entered it: clicks alone move no time."""
+    lasting = [excursion for excursion in excursions if not excursion.is_click]
+    result = replace(result, excursions=excursions)
+    if not lasting:
+        return result
+    if lasting[-1].reaches_end:
+        return replace(result, settling_time_s=Estimate(value=None), is_settled=False)
+    time = Estimate(
+        value=lasting[-1].stop_s - result.event_s,
+        standard_uncertainty=float(np.hypot(lasting[-1].time_doubt_s, result.event_doubt_s)),
+    )
+    return replace(result, settling_time_s=time)
 
 
 def _rests(record: Samples) -> NDArray[np.bool_]:
@@ -210,8 +239,8 @@ def _mains_after(
 
 def _trend_after(
     record: Samples, sample_rate_hz: float, event_s: float, mains_hz: float
-) -> tuple[Trend, Course | None]:
-    """The trend from the end of the contact's ringing to the end of the record, as with_ringing."""
+) -> tuple[Trend, Trend, Course | None]:
+    """All points from the end of the contact's ringing to the end of the record; as with_ringing."""
     end_s = record.size / sample_rate_hz
     points = find_points(
         record, sample_rate_hz, start_s=event_s + _CONTACT_S, end_s=end_s, mains_hz=mains_hz
@@ -225,7 +254,7 @@ def _trend_after(
             f"record at least {_CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
             "better five time constants",
         )
-    return with_ringing(points, trend, event_s)
+    return points, *with_ringing(points, trend, event_s)
 
 
 def _fastest_hz(trend: Trend) -> float:
@@ -536,9 +565,11 @@ def _time_by_points(
         return Estimate(value=None)
     earliest = _last_between_points(time, beyond - reach)
     moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
-    return Estimate(
-        value=last, standard_uncertainty=float(np.hypot(trend.step_s / np.sqrt(3.0), moved_s))
-    )
+    # behind a pulse higher than the band a point shows what was over a kernel before it
+    near = beyond[(time <= last) & (time > last - 3.0 * trend.step_s)]
+    is_steep = bool(np.max(near, initial=0.0) > band[1] - band[0])
+    reach_s = (trend.step_s + is_steep * trend.kernel_s) / float(np.sqrt(3.0))
+    return Estimate(value=last, standard_uncertainty=float(np.hypot(reach_s, moved_s)))
 
 
 def _time_constant(course: Course) -> Estimate | None:

@@ -17,6 +17,9 @@ _MEDIAN_POINTS = 11
 _CLICK_SD = 8.0
 _LEAST_REST = 8
 _CLEAR = 1.3  # times the threshold
+_LONGEST_PULSE = 50  # points
+_BESIDE_A_PULSE = 0.05  # of its height, a step that counts instead
+_LEAST_AFTER = 20  # points; with fewer nothing can be said of what follows
 _LEAST_CYCLE = 20  # samples; with fewer, one rounded to whole samples leaves much of the hum
 _ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
@@ -228,15 +231,37 @@ def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
         np.concatenate((np.zeros(far), jump[:-far])), np.concatenate((jump[far:], np.zeros(far)))
     )
     sharp = jump - beside
-    best = int(np.argmax(sharp))
     scatter = _ROBUST * float(np.median(np.abs(jump - np.median(jump)))) + float(np.median(jump))
-    # at the very ends nothing tells a step from a steep start
-    is_end = best < far or best >= jump.size - far
-    if is_end and beside[best] > 0.25 * jump[best]:
+
+    def stands_out(at: int) -> bool:
+        # at the very ends nothing tells a step from a steep start
+        is_end = at < far or at >= jump.size - far
+        if is_end and beside[at] > 0.25 * jump[at]:
+            return False
+        return bool(sharp[at] > 8.0 * scatter and sharp[at] >= 0.5 * jump[at])
+
+    best = int(np.argmax(sharp))
+    if not stands_out(best):
         return None
-    if sharp[best] <= 8.0 * scatter or sharp[best] < 0.5 * jump[best]:
-        return None
+    latest = jump.size - _LEAST_AFTER
+    if _is_pulse(windows, best) or best > latest:
+        others = np.flatnonzero(sharp[: max(latest, 0)] > _BESIDE_A_PULSE * sharp[best])
+        lasting = [k for k in others.tolist() if stands_out(k) and not _is_pulse(windows, k)]
+        best = max(lasting, key=lambda k: float(sharp[k]), default=best)
     return (best + 3) * step_s
+
+
+def _is_pulse(windows: Samples, at: int) -> bool:
+    """Whether a jump, of running medians, is the edge of a pulse: level, then suddenly back."""
+    edges = (windows[at], windows[at + 4 :]), (windows[at + 4], windows[at::-1])
+    for outside, inside in edges:
+        height = np.abs(inside[:_LONGEST_PULSE] - outside)
+        is_back = height < 0.15 * height[0]
+        back = int(np.argmax(is_back))
+        is_level = height[1 : max(back - 1, 2)] > 0.5 * np.max(height[: back + 1])
+        if back >= 2 and np.all(is_level) and np.all(is_back[back : back + 5]):
+            return True
+    return False
 
 
 def _onset(

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.excursions import Excursion
 from sequencer.analysis.settling import SettlingResult, analyse_settling
 from sequencer.captures import Capture, named
 from sequencer.limits import rectangular
@@ -261,6 +262,26 @@ def ring_findings(result: SettlingResult) -> list[Finding]:
     return findings
 
 
+def excursion_remarks(result: SettlingResult) -> list[str]:
+    """Where the band is left after the course has entered it: what counts, and clicks that don't."""
+    lasting = [excursion for excursion in result.excursions if not excursion.is_click]
+    clicks = [excursion for excursion in result.excursions if excursion.is_click]
+    remarks = []
+    if lasting:
+        remarks.append(f"it leaves the band again: {_excursions(lasting, result.event_s)}")
+    if clicks:
+        remarks.append(f"left out as a click: {_excursions(clicks, result.event_s)}")
+    return remarks
+
+
+def _excursions(excursions: Sequence[Excursion], event_s: float) -> str:
+    """When, for how long and how far the furthest of some excursions goes, and how many they are."""
+    furthest = max(excursions, key=lambda excursion: abs(excursion.peak_v))
+    duration = say(furthest.stop_s - furthest.start_s, "s")
+    told = f"{say(furthest.peak_v, 'V')} at {say(furthest.start_s - event_s, 's')} for {duration}"
+    return told if len(excursions) == 1 else f"{told}, the furthest of {len(excursions)}"
+
+
 def final_finding(result: SettlingResult, *own_doubts: float) -> Finding:
     """Where the voltage ends; where it drifts on that is the end of the record."""
     remarks = ("at the end of the record: it drifts on",) if result.is_drifting else ()
@@ -274,7 +295,8 @@ def _rings_on(result: SettlingResult) -> str:
 def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
     """The time only where it settles within the record; else the reason why it doesn't."""
     if result.is_settled:
-        return found("settling_time", "s", result.settling_time_s, event_doubt_s)
+        remarks = excursion_remarks(result)
+        return found("settling_time", "s", result.settling_time_s, event_doubt_s, remarks=remarks)
     return not_found("settling_time", "s", why_not_settled(result))
 
 
@@ -285,6 +307,8 @@ def why_not_settled(result: SettlingResult) -> str:
         return f"not settled within the record (by its course after {when})"
     if result.too_fast_hz is not None:
         return _rings_too_fast(result)
+    if any(not excursion.is_click for excursion in result.excursions):
+        return f"{excursion_remarks(result)[0]}, up to the end of the record"
     if result.is_oscillating and result.ring_time_constant_s is None:
         return f"it oscillates; {_rings_on(result)}"
     if result.is_end_open:

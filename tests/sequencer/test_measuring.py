@@ -757,6 +757,21 @@ def test_settling_beyond_the_record_is_given_but_not_settled(tmp_path):
     assert found["settling_time"].value == pytest.approx(2.0 * math.log(30), rel=0.05)
 
 
+@pytest.mark.parametrize(
+    ("length_s", "told"),
+    [(0.03, "it leaves the band again: 300"), (2e-3, "left out as a click: 300")],
+)
+def test_what_leaves_the_band_after_it_had_settled_is_told(tmp_path, length_s, told):
+    volts = settled(lambda t: 0.12 * np.exp(-t / 0.3) + 0.3 * ((t >= 2.5) & (t < 2.5 + length_s)))
+    found, flags = measured_settling(tmp_path, volts)
+    assert flags["settled"]
+    remark = found["settling_time"].remarks[1]
+    assert told in remark
+    assert "V at 2.499 s for" in remark  # the mean over 1.25 ms leaves the band that much earlier
+    left_s = 2.5 + length_s if length_s > 0.01 else 0.3 * math.log(12.0)
+    assert found["settling_time"].value == pytest.approx(left_s, abs=2e-3)
+
+
 def test_settling_outside_the_band_never_settles(tmp_path):
     course = settled(lambda t: 0.05 + 0.2 * np.exp(-t / 0.4))
     found, flags = measured_settling(tmp_path, course)
