@@ -17,6 +17,9 @@ _FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
 _LEAST_QUALITY = 0.3  # hardly more than the double pole of two equal decays
 _READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to count by
 _COVER = 2.0  # standard deviations
+_BESIDE = 3.5  # the same, of a slope or step and of the decay before it
+_NEARLY = 0.5  # of what makes a slope sure, by a decay's straight part
+_GONE = 3.0  # nepers in the record, of that decay
 _SAME_CYCLES = 0.25  # in the record; frequencies nearer than this are hardly told apart
 _ROUNDING = 1e-9  # of the largest value
 
@@ -30,17 +33,55 @@ def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> 
     noise_v2 = max(trend.noise_v, _rounding_v(trend)) ** 2
     decays = steady.squares_v2 - decaying.squares_v2 >= _EARNED * noise_v2
     plain = decaying if decays else steady
+    sloping = _sloping(trend, event_s, decaying) if decays else None
+    plain = sloping or plain
     if not _rings_beside(trend, plain):
         return plain
-    kinds: tuple[Kind, ...] = ("two-stage", "ringing")
+    kinds: tuple[Kind, ...] = ("two-stage", "ringing", "stepped")
     fitted = [fit_course(kind, trend, event_s) for kind in kinds]
     fitted.append(mixed or fit_course("mixed", trend, event_s))
-    further = [course for course in fitted if not course.rings or course.quality > _LEAST_QUALITY]
-    chosen = _simplest(trend, [decaying, *further])
+    further = [course for course in fitted if _is_offered(course, trend)]
+    simple = [decaying] if sloping is None else [decaying, sloping]
+    chosen = _simplest(trend, [*simple, *further])
     if _is_told(trend, chosen, event_s):
         return chosen
     told = [course for course in further if _is_told(trend, course, event_s)]
     return _simplest(trend, [plain, *told])
+
+
+def _sloping(trend: Trend, event_s: float, decaying: Course) -> Course | None:
+    """The decay with a slope beside it, where the slope is surely there.
+
+    The noise at low frequencies is found too small in a few records; so beside that of the course's
+    own doubt the slope has to show in white noise of all that the course leaves, correlated as it is.
+    """
+    sure = _BESIDE**2 * (1.0 + 2.0 * trend.neighbour_correlation)
+    time = trend.time_s - event_s
+    fall = np.exp(-decaying.nonlinear[0] * time)
+    columns = np.column_stack([np.ones_like(time), fall, time * fall, time])
+    moved = columns @ np.linalg.lstsq(columns, decaying.rest_v, rcond=None)[0]
+    left_v2 = float(np.sum((decaying.rest_v - moved) ** 2))
+    if decaying.squares_v2 - left_v2 < _NEARLY * sure * left_v2 / time.size:
+        return None  # spares the fit
+    sloping = fit_course("sloping", trend, event_s)
+    shows = decaying.squares_v2 - sloping.squares_v2 > sure * sloping.rms_v**2
+    return sloping if shows and _is_sure(sloping, trend) else None
+
+
+def _is_offered(course: Course, trend: Trend) -> bool:
+    """Whether a course is more than a simpler one that happens to look like it."""
+    if course.rings:
+        return course.quality > _LEAST_QUALITY
+    return course.kind != "stepped" or _is_sure(course, trend)
+
+
+def _is_sure(course: Course, trend: Trend) -> bool:
+    """Whether both the decay, over well before the record is, and what goes on beside it are there."""
+    span_s = float(trend.time_s[-1] - trend.time_s[0])
+    estimates = (course.linear_estimate(k) for k in (1, 2))
+    return bool(course.nonlinear[0] * span_s > _GONE) and all(
+        abs(e.value or 0.0) > _BESIDE * e.standard_uncertainty for e in estimates
+    )
 
 
 def _is_told(trend: Trend, course: Course, event_s: float) -> bool:
@@ -82,9 +123,14 @@ def _simplest(trend: Trend, courses: list[Course]) -> Course:
     enough = _misfit(trend, best, density) + _EARNED
     by_parts = sorted(
         courses,
-        key=lambda course: (course.linear.size, _misfit(trend, course, density)),
+        key=lambda course: (_parts(course), _misfit(trend, course, density)),
     )
     return next(course for course in by_parts if _misfit(trend, course, density) < enough)
+
+
+def _parts(course: Course) -> int:
+    """How many numbers describe a course; the place of a step is the best of all places, as two."""
+    return course.linear.size + course.nonlinear.size + (course.kind == "stepped")
 
 
 def with_ringing(points: Trend, trend: Trend, event_s: float) -> tuple[Trend, Course | None]:

@@ -51,6 +51,7 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
+_AT_STEP = 1e-6  # of a time: nearer than a root is found
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
@@ -62,8 +63,9 @@ class SettlingResult:
     settling_time_s is the last time the trend lies outside band_v, without value where it stays
     outside or nothing can be said. final_value_v is where the course ends; where it has no end in sight
     (is_drifting) what it has at the end of the record, without its ring; where no course describes the
-    trend the mean of the record's last tenth. ring_amplitude_v is that at the event, or, where it
-    surely grows (is_growing), at the end of the record. is_drifting: the trend moves
+    trend the mean of the record's last tenth. step_s: when the course steps, step_v: by how much.
+    slope_v_per_s: with what slope it drifts on beside its decay. ring_amplitude_v is that at the event,
+    or, where it surely grows (is_growing), at the end of the record. is_drifting: the trend moves
     on at the end of the record, with no end in sight. is_end_open: the record doesn't tell whether it
     ends inside the band. too_fast_hz: it rings at this frequency, faster than fastest_hz and so than
     can be followed, and only final_value_v is known; may_be_hum: or hum dies away there, which nothing
@@ -85,6 +87,9 @@ class SettlingResult:
     is_extrapolated: bool
     is_drifting: bool
     is_end_open: bool
+    step_s: Estimate | None
+    step_v: Estimate | None
+    slope_v_per_s: Estimate | None
     too_fast_hz: float | None
     may_be_hum: bool
     fastest_hz: float
@@ -324,6 +329,9 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
         is_end_open=False,
         too_fast_hz=ringing.frequency_hz,
         may_be_hum=ringing.may_be_hum,
+        step_s=None,
+        step_v=None,
+        slope_v_per_s=None,
         course_v=None,
     )
 
@@ -348,7 +356,11 @@ def _result(
 ) -> SettlingResult:
     """What follows from a course; end_s is the record's end after the event."""
     record_s = float(trend.time_s[-1]) - event.time_s
-    is_endless = _is_endless(course.rates, record_s) or _end_is_unknown(course, band)
+    is_endless = (
+        course.kind == "sloping"
+        or _is_endless(course.rates, record_s)
+        or _end_is_unknown(course, band)
+    )
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
     if has_end or course.kind in ("steady", "ringing"):
@@ -359,7 +371,8 @@ def _result(
         final = _mean_of_end(trend)
     final = _with_variance(final, rounding_v2)
     if has_end:
-        time = _time_by_course(course, band, _horizon_s(course, band, record_s, zero_v), zero_v)
+        horizon_s = _horizon_s(course, band, record_s, zero_v)
+        time = _time_by_course(course, band, horizon_s, zero_v, _step(course, trend))
     elif is_described:
         time = _time_by_course(course, band, record_s, zero_v)
     else:
@@ -374,7 +387,12 @@ def _result(
         settling_time_s=_with_variance(time, event.doubt_s**2)
         if is_given
         else Estimate(value=None),
-        time_constant_s=None if ringing or is_endless else _time_constant(course),
+        time_constant_s=None
+        if ringing or _is_endless(course.rates, record_s)
+        else _time_constant(course),
+        step_s=_step(course, trend) if is_described else None,
+        step_v=course.step_v if is_described else None,
+        slope_v_per_s=course.slope_estimate if is_described else None,
         final_value_v=final,
         ring_frequency_hz=course.nonlinear_estimate(1) if ringing else None,
         ring_time_constant_s=_time_constant(course) if ringing else None,
@@ -396,6 +414,11 @@ def _result(
         trend_v=trend.value_v,
         course_v=course.value_v(trend.time_s - event.time_s) if is_described else None,
     )
+
+
+def _step(course: Course, trend: Trend) -> Estimate | None:
+    """When a course steps; a sample doesn't tell when in its interval (JCGM 100, 4.3.7)."""
+    return None if course.step_s is None else _with_variance(course.step_s, trend.sample_s**2 / 12)
 
 
 def _with_variance(estimate: Estimate, variance: float) -> Estimate:
@@ -426,6 +449,8 @@ def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
     """Whether a course moves on without an end in sight, its ring apart."""
     if course.kind in ("steady", "ringing"):
         return False
+    if course.kind == "sloping":
+        return True
     slow = course.rates[1:] if course.rings else course.rates
     return _is_endless(slow, record_s) or _end_is_unknown(course, band)
 
@@ -462,11 +487,17 @@ def _horizon_s(
         return 0.0
     swing = float(np.sum(np.abs(course.linear[1:])))
     slowest = 1.0 / float(np.min(course.rates))
-    return float(slowest * max(np.log(max(swing, room) / room), 0.0) + 0.01 * record_s)
+    over_s = slowest * max(np.log(max(swing, room) / room), 0.0)
+    step_s = 0.0 if course.step_s is None else course.step_s.value or 0.0
+    return float(max(over_s, step_s) + 0.01 * record_s)
 
 
 def _time_by_course(
-    course: Course, band: tuple[float, float], horizon_s: float | None, zero_v: float
+    course: Course,
+    band: tuple[float, float],
+    horizon_s: float | None,
+    zero_v: float,
+    step: Estimate | None = None,
 ) -> Estimate:
     """Last time up to a horizon at which the course lies outside the band.
 
@@ -503,7 +534,10 @@ def _time_by_course(
     moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
     by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
-    return Estimate(value=last, standard_uncertainty=max(by_slope_s, moved_s))
+    doubt_s = max(by_slope_s, moved_s)
+    if step is not None and abs(last - (step.value or 0.0)) <= _AT_STEP * last:
+        doubt_s = max(doubt_s, step.standard_uncertainty)
+    return Estimate(value=last, standard_uncertainty=doubt_s)
 
 
 def _last_above_zero(
@@ -576,7 +610,7 @@ def _time_constant(course: Course) -> Estimate | None:
     """Time constant of the slowest decay, s; None where nothing, or no ring for sure, decays."""
     if course.kind == "steady":
         return None
-    count = 1 if course.rings else course.nonlinear.size
+    count = 1 if course.rings else course.rates.size
     rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
     least = _COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
     if rate.value is None or rate.value <= least:

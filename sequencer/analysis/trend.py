@@ -31,7 +31,8 @@ class Trend:
     step_s is the distance of points; kernel_s the mains cycle, two of which a point averages, 0 where
     the record is so slow that its samples are the points. noise_v is the standard deviation of a
     point, from differences of neighbours. image_hz: where the points show what is left of hum whose
-    cycle is no whole number of samples; image_v: more than its amplitude in volts peak.
+    cycle is no whole number of samples; image_v: more than its amplitude in volts peak. sample_s: the
+    record's sample period.
     """
 
     time_s: Samples
@@ -41,6 +42,7 @@ class Trend:
     noise_v: float
     image_hz: float = 0.0
     image_v: float = 0.0
+    sample_s: float = 0.0
 
     @property
     def neighbour_correlation(self) -> float:
@@ -74,6 +76,7 @@ def find_points(
         noise_v=_point_noise(value, 0.5),
         image_hz=image_hz,
         image_v=image_v,
+        sample_s=1.0 / sample_rate_hz,
     )
 
 
@@ -97,6 +100,7 @@ def _every_sample(samples: Samples, sample_rate_hz: float, start_s: float, end_s
         value_v=value,
         step_s=1.0 / sample_rate_hz,
         kernel_s=0.0,
+        sample_s=1.0 / sample_rate_hz,
         noise_v=_point_noise(value, 0.0),
     )
 

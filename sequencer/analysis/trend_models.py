@@ -1,9 +1,11 @@
 """Courses a settling voltage can take, fitted to a trend by least squares.
 
-Five courses, t counted from the event:
+Seven courses, t counted from the event:
 
     steady      c
     decaying    c + a exp(-t/tau)
+    sloping     c + a exp(-t/tau) + b t
+    stepped     c + a exp(-t/tau) + d before t1
     two-stage   c + a exp(-t/tau) + a2 exp(-t/tau2)
     ringing     c + exp(-t/tau) (a cos(2 pi f t) + b sin(2 pi f t))
     mixed       the same + a2 exp(-t/tau2)
@@ -32,7 +34,7 @@ from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.trend import Trend
 
-Kind = Literal["steady", "decaying", "two-stage", "ringing", "mixed"]
+Kind = Literal["steady", "decaying", "sloping", "stepped", "two-stage", "ringing", "mixed"]
 Matrix = NDArray[np.float64]
 
 _PADDING = 8  # records
@@ -52,7 +54,7 @@ _FASTEST_START = 0.45  # cycles a point; at half a cycle the two phases can't be
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """A fitted course. linear: c and the amplitudes; nonlinear: 1/tau (1/s), then 1/tau2 or f (Hz);
-    for mixed 1/tau, f, 1/tau2.
+    for mixed 1/tau, f, 1/tau2; for stepped 1/tau, t1 (s).
 
     covariance_root is R with R'R the covariance of (linear, nonlinear), for that of two equal decays
     is lost in rounding; rest_v the residual at the trend's points, noise the noise found in it.
@@ -97,7 +99,35 @@ class Course:
     @property
     def rates(self) -> Samples:
         """Rates 1/tau of all parts, 1/s."""
-        return np.delete(self.nonlinear, 1) if self.rings else self.nonlinear
+        is_other = self.rings or self.kind == "stepped"
+        return np.delete(self.nonlinear, 1) if is_other else self.nonlinear
+
+    @property
+    def step_s(self) -> Estimate | None:
+        """When it steps, s after the event; None where it does not."""
+        return self.nonlinear_estimate(1) if self.kind == "stepped" else None
+
+    @property
+    def step_v(self) -> Estimate | None:
+        """By how much it steps, V."""
+        if self.kind != "stepped":
+            return None
+        before = self.linear_estimate(2)
+        return Estimate(
+            value=-(before.value or 0.0), standard_uncertainty=before.standard_uncertainty
+        )
+
+    @property
+    def slope_estimate(self) -> Estimate | None:
+        """The slope beside its decay, V/s."""
+        return self.linear_estimate(2) if self.kind == "sloping" else None
+
+    def linear_estimate(self, index: int) -> Estimate:
+        """c or an amplitude, V, or V/s for a slope, with its doubt."""
+        return Estimate(
+            value=float(self.linear[index]),
+            standard_uncertainty=float(np.sqrt(self.covariance[index, index])),
+        )
 
     def value_v(self, time_s: Samples) -> Samples:
         """The course at times after the event."""
@@ -116,7 +146,8 @@ class Course:
 
     def slope_v_per_s(self, time_s: float) -> float:
         """Its derivative at a time."""
-        step = 1e-4 / max(float(np.max(np.abs(self.nonlinear), initial=0.0)), 1e-6)
+        fastest = np.abs(self.nonlinear[:1] if self.kind == "stepped" else self.nonlinear)
+        step = 1e-4 / max(float(np.max(fastest, initial=0.0)), 1e-6)
         both = self.value_v(np.array([time_s - step, time_s + step]))
         return float(both[1] - both[0]) / (2.0 * step)
 
@@ -135,10 +166,7 @@ class Course:
 
     def end_estimate(self) -> Estimate:
         """What it comes to in the end, V."""
-        return Estimate(
-            value=float(self.linear[0]),
-            standard_uncertainty=float(np.sqrt(self.covariance[0, 0])),
-        )
+        return self.linear_estimate(0)
 
     def slow_estimate(self, time_s: float) -> Estimate:
         """The same as slow_v at one time after the event, V, with its doubt."""
@@ -212,18 +240,33 @@ def _columns(kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float) -> 
         wave = np.exp(pole * time) * _passed(pole, kernel_s)
         decays = [np.exp(-r * time) * _passed(complex(-r), kernel_s).real for r in nonlinear[2:]]
         return np.column_stack([one, wave.real, wave.imag, *decays])
-    poles = [complex(-rate) for rate in nonlinear]
-    waves = [np.exp(p.real * time) * _passed(p, kernel_s).real for p in poles]
+    rates = nonlinear[:1] if kind == "stepped" else nonlinear
+    waves = [np.exp(-rate * time) * _passed(complex(-rate), kernel_s).real for rate in rates]
+    if kind == "sloping":
+        waves.append(time)
+    if kind == "stepped":
+        waves.append(_before(time, nonlinear[1], kernel_s))
     return np.column_stack([one, *waves])
+
+
+def _before(time: Samples, step_s: float, kernel_s: float) -> Samples:
+    """1 before a moment and 0 after it, as points show it."""
+    if not kernel_s:
+        return np.asarray(time < step_s, dtype=np.float64)
+    return np.clip((step_s - time + kernel_s) / (2.0 * kernel_s), 0.0, 1.0)
 
 
 def _column_slopes(
     kind: Kind, time: Samples, nonlinear: Samples, kernel_s: float, linear: Samples
 ) -> Matrix:
     """Derivative of columns times amplitudes by each nonlinear parameter, (times, parameters)."""
+    if kind == "stepped":
+        decay = -_wave_slope(time, complex(-nonlinear[0]), kernel_s).real
+        during = (np.abs(time - nonlinear[1]) < kernel_s) / (2.0 * max(kernel_s, 1e-300))
+        return np.column_stack([decay, during]) * linear[1:]
     if not _rings(kind):
         slopes = [-_wave_slope(time, complex(-rate), kernel_s).real for rate in nonlinear]
-        return np.column_stack(slopes) * linear[1:]
+        return np.column_stack(slopes) * linear[1 : 1 + nonlinear.size]
     by_pole = _wave_slope(time, complex(-nonlinear[0], 2.0 * np.pi * nonlinear[1]), kernel_s)
     turned = (linear[1] - 1j * linear[2]) * by_pole  # its real part is the real course
     slow = [-_wave_slope(time, complex(-rate), kernel_s).real for rate in nonlinear[2:]]
@@ -289,6 +332,8 @@ def _refined(
         low[0] = -_MOST_GROWTH / float(time[-1])
         low[1] = _FEWEST_CYCLES / float(time[-1])
         high[1] = 0.5 / float(np.min(np.diff(time)))  # faster only looks like slower
+    if kind == "stepped":
+        low[1], high[1] = float(time[0]), float(time[-1])
     inside = np.clip(start, low + 0.01 * np.abs(low), 0.99 * high)
     found = scipy.optimize.least_squares(
         residual,
@@ -311,6 +356,31 @@ def _start_decaying(time: Samples, value: Samples, kernel_s: float) -> Samples:
     rates = _trial_rates(time)
     squares = [_squares("decaying", time, value, np.array([r]), kernel_s) for r in rates]
     return rates[[int(np.argmin(squares))]]
+
+
+def _start_sloping(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    rates = _trial_rates(time)
+    squares = [_squares("sloping", time, value, np.array([r]), kernel_s) for r in rates]
+    return rates[[int(np.argmin(squares))]]
+
+
+def _start_stepped(time: Samples, value: Samples, kernel_s: float) -> Samples:
+    """The best step beside each trial decay, all its places at once by running sums."""
+    best, least = np.empty(0), np.inf
+    before = np.arange(1, time.size)  # points that lie before the step
+    for rate in _trial_rates(time):
+        columns = _columns("decaying", time, np.array([rate]), kernel_s)
+        # the last one for a rate between two of the trial ones
+        basis = np.linalg.qr(np.column_stack([columns, time * columns[:, 1]]))[0]
+        rest = value - basis @ (basis.T @ value)
+        along = np.cumsum(basis, axis=0)[:-1]
+        own = before - np.sum(along**2, axis=1)
+        explained = np.cumsum(rest)[:-1] ** 2 / np.maximum(own, 1e-6 * before)
+        k = int(np.argmax(explained))
+        left = float(rest @ rest - explained[k])
+        if left < least:
+            best, least = np.array([rate, (time[k] + time[k + 1]) / 2.0]), left
+    return best
 
 
 def _start_two_stage(time: Samples, value: Samples, kernel_s: float) -> Samples:
@@ -416,6 +486,8 @@ def _squares(
 _START: dict[Kind, Callable[[Samples, Samples, float], Samples]] = {
     "steady": _start_steady,
     "decaying": _start_decaying,
+    "sloping": _start_sloping,
+    "stepped": _start_stepped,
     "two-stage": _start_two_stage,
     "ringing": _start_ringing,
     "mixed": _start_mixed,

@@ -284,7 +284,14 @@ def _excursions(excursions: Sequence[Excursion], event_s: float) -> str:
 
 def final_finding(result: SettlingResult, *own_doubts: float) -> Finding:
     """Where the voltage ends; where it drifts on that is the end of the record."""
-    remarks = ("at the end of the record: it drifts on",) if result.is_drifting else ()
+    remarks = []
+    if result.is_drifting:
+        slope = result.slope_v_per_s
+        rate = "" if slope is None else f", by {say(slope.value or 0.0, 'V')} a second"
+        remarks.append(f"at the end of the record: it drifts on{rate}")
+    if result.step_s is not None and result.step_v is not None:
+        step, at = result.step_v.value or 0.0, result.step_s.value or 0.0
+        remarks.append(f"it steps by {say(step, 'V')} at {say(at, 's')}")
     return found("final_value", "V", result.final_value_v, *own_doubts, remarks=remarks)
 
 

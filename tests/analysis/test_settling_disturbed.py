@@ -102,3 +102,70 @@ def test_a_click_or_pulse_before_it_has_settled_moves_no_time(height_v):
 def test_a_pulse_larger_than_the_step_is_not_the_event(at_s, length_s):
     result = settle(record(pulses=[(at_s, length_s, 1.0)]))
     assert result.event_s == pytest.approx(EVENT_S, abs=1e-3)
+
+
+def quiet_noise_v(rate_hz):
+    """Noise a sample that leaves 0.03 mV to a point."""
+    return 3e-5 * np.sqrt(rate_hz / 50.0 * 2.0)
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 8000.0])
+@pytest.mark.parametrize("slope", [-1e-4, 2e-5, 5e-4])
+def test_a_drift_beside_a_decay_is_told_and_moves_nothing(slope, rate_hz):
+    def course(time):
+        return decay(time) + slope * time
+
+    time = np.linspace(0.0, 8.0, 800_001)
+    settled_s = time[np.flatnonzero(np.abs(course(time)) > WITHIN_V)[-1]]
+    for seed in range(4):
+        volts = record(course, rate_hz=rate_hz, noise_v=quiet_noise_v(rate_hz), seed=seed)
+        result = settle(volts, rate_hz, event_s=EVENT_S)
+        assert result.is_drifting
+        assert off(result.slope_v_per_s, slope) < 3.0
+        assert off(result.time_constant_s, TAU_S) < 3.0
+        assert off(result.final_value_v, course(8.0)) < 3.0
+        assert off(result.settling_time_s, settled_s) < 3.0
+        assert result.time_constant_s.standard_uncertainty < 1e-3
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 8000.0])
+@pytest.mark.parametrize("step_v", [-2e-3, 1e-3, 5e-3])
+@pytest.mark.parametrize("at_s", [3.0, 6.007])
+def test_a_step_inside_the_band_is_told_and_moves_nothing(step_v, at_s, rate_hz):
+    def course(time):
+        return decay(time) + step_v * (time > at_s)
+
+    far = []
+    for seed in range(6):
+        volts = record(course, rate_hz=rate_hz, noise_v=quiet_noise_v(rate_hz), seed=seed)
+        result = settle(volts, rate_hz, event_s=EVENT_S)
+        assert not result.is_drifting
+        far += [
+            off(result.settling_time_s, SETTLED_S),
+            off(result.time_constant_s, TAU_S),
+            off(result.final_value_v, END_V + step_v),
+            off(result.step_v, step_v),
+            off(result.step_s, at_s),
+        ]
+    assert np.mean(np.array(far) < 2.0) > 0.83  # 95 % of 30, less three standard deviations
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 1000.0, 8000.0])
+def test_a_step_into_the_band_is_when_it_has_settled(rate_hz):
+    def course(time):
+        return decay(time) + 12e-3 * (time < 4.0)
+
+    volts = record(course, rate_hz=rate_hz, noise_v=1e-4)
+    result = settle(volts, rate_hz, event_s=EVENT_S)
+    assert result.is_settled
+    assert off(result.settling_time_s, 4.0) < 3.0
+    assert result.settling_time_s.standard_uncertainty < 0.04
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 8000.0])
+def test_a_decay_alone_neither_drifts_nor_steps(rate_hz):
+    for seed in range(20):
+        volts = record(rate_hz=rate_hz, noise_v=1e-3, seed=seed, hum_v=5e-3)
+        result = settle(volts, rate_hz, event_s=EVENT_S)
+        assert not result.is_drifting
+        assert result.step_s is None

@@ -11,6 +11,8 @@ from sequencer.analysis.trend import Trend
     ("kind", "nonlinear"),
     [
         ("decaying", [0.8]),
+        ("sloping", [0.8]),
+        ("stepped", [0.8, 2.007]),
         ("two-stage", [0.8, 3.0]),
         ("ringing", [0.5, 1.3]),
         ("mixed", [0.5, 1.3, 0.9]),
@@ -20,7 +22,8 @@ from sequencer.analysis.trend import Trend
 def test_the_slopes_of_a_course_are_its_differences(kind, nonlinear, kernel_s):
     """Against central differences (numerical differentiation)."""
     time, at = np.linspace(0.1, 5.0, 200), np.array(nonlinear)
-    linear = np.random.default_rng(1).standard_normal(1 + at.size)
+    amplitudes = {"sloping": 3}.get(kind, 1 + at.size)
+    linear = np.random.default_rng(1).standard_normal(amplitudes)
     slopes = trend_models._column_slopes(kind, time, at, kernel_s, linear)
     for k, slope in enumerate(slopes.T):
         step = np.zeros(at.size)
@@ -30,7 +33,9 @@ def test_the_slopes_of_a_course_are_its_differences(kind, nonlinear, kernel_s):
         assert slope == pytest.approx((above - below) / 2e-6, abs=1e-7)
 
 
-@pytest.mark.parametrize("kind", ["steady", "decaying", "two-stage", "ringing", "mixed"])
+@pytest.mark.parametrize(
+    "kind", ["steady", "decaying", "sloping", "stepped", "two-stage", "ringing", "mixed"]
+)
 @pytest.mark.parametrize("level_v", [0.0, 0.5])
 def test_any_course_through_equal_points_is_their_level(kind, level_v):
     trend = Trend(
