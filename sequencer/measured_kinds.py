@@ -52,6 +52,7 @@ from sequencer.steps.servo_settling import (
     final_finding,
     ring_findings,
     settling_picture,
+    settling_remarks,
     why_not_settled,
 )
 from sequencer.steps.tone import (
@@ -62,6 +63,7 @@ from sequencer.steps.tone import (
     with_disturbances,
 )
 from sequencer.steps.wideband import WIDEST_HIDDEN_HZ, spur_texts, wideband_picture
+from sequencer.uncertainty import rectangular
 
 AUDIO_HZ = (20.0, 20e3)
 SPUR_SEARCH_HZ = (20e3, 500e3)
@@ -280,8 +282,11 @@ def _settling(recording: Recording, options: MeasureOptions) -> Measured:
         mains_hz=_nominal_mains_hz(recording, options),
         range_peak_v=recording.range_peak_v,
     )
+    is_found = options.event_s is None and result.is_event_found
+    # what the record shows of an event lies between two samples
+    event_doubt_s = rectangular(1.0 / recording.sample_rate_hz) if is_found else 0.0
     return Measured(
-        findings=_settling_findings(result, within_v),
+        findings=_settling_findings(result, within_v, event_doubt_s),
         flags={
             "settled": result.is_settled,
             "oscillating": result.is_oscillating,
@@ -291,14 +296,18 @@ def _settling(recording: Recording, options: MeasureOptions) -> Measured:
     )
 
 
-def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]:
+def _settling_findings(
+    result: SettlingResult, within_v: float, event_doubt_s: float
+) -> list[Finding]:
     time = found(
         "settling_time",
         "s",
         result.settling_time_s,
+        event_doubt_s,
         remarks=(
             f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",
             *excursion_remarks(result),
+            *settling_remarks(result),
         ),
     )
     if time.value is None:
@@ -317,7 +326,7 @@ def _settling_findings(result: SettlingResult, within_v: float) -> list[Finding]
             else found("time_constant", "s", decay)
         )
         return [time, constant, final]
-    return [time, final, *ring_findings(result)]
+    return [time, final, *ring_findings(result, event_doubt_s)]
 
 
 # A struck part.

@@ -35,10 +35,12 @@ from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest_v2, step_over
+from sequencer.analysis.steady_tones import SteadyTone, find_steady_tones
 from sequencer.analysis.trend import (
     Event,
     Trend,
     find_event,
+    find_onset,
     find_points,
     rest_length,
     without_clicks,
@@ -51,6 +53,10 @@ _LEAST_SLOW_POINTS = 15
 _LONGEST_TAU_RECORDS = 5.0
 _GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
+_JUMP_POINTS, _STAYS_POINTS = 3, 14
+_AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
+_SURE = 5.0  # standard deviations
+_TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
 _AT_STEP = 1e-6  # of a time: nearer than a root is found
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
@@ -72,7 +78,8 @@ class SettlingResult:
     tells from ringing. trend_time_s (from
     the event), trend_v and course_v are for a plot; course_v is None where no course describes the
     trend. excursions: where the band is left after the course entered it; one that is no click moves
-    settling_time_s to its end.
+    settling_time_s to its end. steady_tones were taken off. begins_s: so long after the event given
+    the voltage moves at all; the course and its ring are counted from then.
     """
 
     settling_time_s: Estimate
@@ -101,6 +108,8 @@ class SettlingResult:
     trend_v: Samples
     course_v: Samples | None
     excursions: tuple[Excursion, ...] = ()
+    steady_tones: tuple[SteadyTone, ...] = ()
+    begins_s: float = 0.0
 
 
 def analyse_settling(
@@ -143,13 +152,38 @@ def analyse_settling(
     after = min(int(event.time_s * sample_rate_hz), record.size)
     require_no_held_sample(record, after, record.size)
     mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
-    points, trend, mixed = _trend_after(record, sample_rate_hz, event.time_s, mains.frequency_hz)
+    tones = find_steady_tones(
+        record,
+        sample_rate_hz,
+        start_s=event.time_s,
+        mains_hz=mains.frequency_hz,
+        is_told=mains.is_told,
+        above_hz=mains.frequency_hz / 2.0,  # below, points a cycle apart show what is there
+    )
+    slow = _without(tones, record, sample_rate_hz, after)
+    points, trend, mixed = _trend_after(slow, sample_rate_hz, event.time_s, mains.frequency_hz)
+    begins_s = None if event_s is None else _begins_later(trend)
+    if begins_s is not None:
+        begin = find_onset(record, sample_rate_hz, begins_s, trend.step_s, mains.frequency_hz)
+        if begin.time_s > event.time_s + _CONTACT_S:
+            later = analyse_settling(
+                samples,
+                sample_rate_hz,
+                within_v=within_v,
+                event_s=begin.time_s,
+                around_v=around_v,
+                mains_hz=mains_hz,
+                offset_doubt_v=offset_doubt_v,
+            )
+            return _counted_from(event, later)
     course = choose_course(trend, event.time_s, mixed)
     band = (around_v - within_v, around_v + within_v)
-    rounding_v2 = _rounding_v2(record, after)
+    rounding_v2 = _rounding_v2(record, slow, after)
     end_s = record.size / sample_rate_hz - event.time_s
     result = _result(trend, course, event, end_s, band, offset_doubt_v, rounding_v2)
-    ringing = _fast_ringing(record, sample_rate_hz, trend, course, event.time_s, mains)
+    result = replace(result, steady_tones=tuple(tones))
+    ringing = _fast_ringing(slow, sample_rate_hz, trend, course, event.time_s, mains)
+    ringing += [_as_ringing(tone) for tone in tones if tone.frequency_hz < _TOLD_MAINS * mains_hz]
     after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
     if too_fast:
@@ -158,11 +192,12 @@ def analyse_settling(
     if swing_v:
         zero_v = float(np.hypot(offset_doubt_v, swing_v))
         result = _result(trend, course, event, end_s, band, zero_v, rounding_v2)
+        result = replace(result, steady_tones=tuple(tones))
     settled_s = result.settling_time_s.value
     if not result.is_settled or settled_s is None:
         return result
     excursions = find_excursions(
-        record,
+        slow,
         sample_rate_hz,
         points=points,
         trend=trend,
@@ -170,6 +205,64 @@ def analyse_settling(
         from_s=event.time_s + max(settled_s, _CONTACT_S),
     )
     return _left_again(result, excursions) if excursions else result
+
+
+def _without(
+    tones: list[SteadyTone], record: Samples, sample_rate_hz: float, after: int
+) -> Samples:
+    """The record less tones from a sample on."""
+    if not tones:
+        return record
+    time = np.arange(after, record.size) / sample_rate_hz
+    left = record.copy()
+    left[after:] -= np.sum([tone.value_v(time) for tone in tones], axis=0)
+    return left
+
+
+def _as_ringing(tone: SteadyTone) -> FastRinging:
+    return FastRinging(
+        frequency_hz=tone.frequency_hz,
+        amplitude_v=tone.amplitude_v,
+        rate=0.0,
+        may_be_hum=False,
+    )
+
+
+def _begins_later(trend: Trend) -> float | None:
+    """When a voltage that rests at first jumps and doesn't come back at once, roughly; else None."""
+    away = np.abs(trend.value_v - np.median(trend.value_v[:_JUMP_POINTS]))
+    highest = float(np.max(away))
+    first = int(np.argmax(away > max(_AT_REST * highest, _SURE * trend.noise_v)))
+    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < _SHARE * highest:
+        return None
+    stays = float(
+        np.median(
+            away[first + 2 : first + _STAYS_POINTS],
+        )
+    )
+    # what is left out as a click may be its beginning
+    at_s = float(trend.time_s[first - 1]) + 2.0 * trend.step_s
+    return at_s if stays > _COME_BACK * highest else None
+
+
+def _counted_from(event: Event, later: SettlingResult) -> SettlingResult:
+    """A result with its times counted from an event before the one at which the voltage moves."""
+    delay_s = later.event_s - event.time_s
+
+    def shifted(time: Estimate) -> Estimate:
+        return time if time.value is None else replace(time, value=time.value + delay_s)
+
+    never_left = later.settling_time_s.value == 0.0
+    return replace(
+        later,
+        settling_time_s=later.settling_time_s if never_left else shifted(later.settling_time_s),
+        step_s=None if later.step_s is None else shifted(later.step_s),
+        event_s=event.time_s,
+        event_doubt_s=0.0,
+        is_event_found=True,
+        begins_s=delay_s,
+        trend_time_s=later.trend_time_s + delay_s,
+    )
 
 
 def _left_again(result: SettlingResult, excursions: tuple[Excursion, ...]) -> SettlingResult:
@@ -336,13 +429,14 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
     )
 
 
-def _rounding_v2(record: Samples, after: int) -> float:
+def _rounding_v2(record: Samples, slow: Samples, after: int) -> float:
     """Variance, V^2, by rounding of where a record ends; it averages out where the voltage moves.
 
-    The step shows in the whole record, for the end may lie on one code.
+    The step shows in the whole record, for the end may lie on one code. slow: it without its tones,
+    with which rounding repeats as it does at rest.
     """
     thin = record[:: -(-record.size // LOOKED_AT)]
-    return rounding_at_rest_v2(_last_tenth(record[after:]), step_over(thin, 0.0))
+    return rounding_at_rest_v2(_last_tenth(slow[after:]), step_over(thin, 0.0))
 
 
 def _result(

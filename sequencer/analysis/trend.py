@@ -204,7 +204,7 @@ def find_event(samples: Samples, sample_rate_hz: float, mains_hz: float) -> Even
     raw = _raw_points(samples, sample_rate_hz, mains_hz, trend)
     coarse_s = _lasting_jump_s(raw, trend.step_s)
     if coarse_s is not None:
-        return _onset(samples, sample_rate_hz, coarse_s, trend.step_s, mains_hz)
+        return find_onset(samples, sample_rate_hz, coarse_s, trend.step_s, mains_hz)
     click_s = _first_click_s(samples, sample_rate_hz)
     return Event(time_s=click_s or 0.0, is_found=click_s is not None)
 
@@ -268,7 +268,7 @@ def _is_pulse(windows: Samples, at: int) -> bool:
     return False
 
 
-def _onset(
+def find_onset(
     samples: Samples, sample_rate_hz: float, coarse_s: float, step_s: float, mains_hz: float
 ) -> Event:
     """First sample that leaves the quiet before a jump known to a few points."""

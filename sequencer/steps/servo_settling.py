@@ -51,6 +51,7 @@ CONTACT_S = 0.02  # after this the click has rung out
 # From the command to the contact of a mains switch: half a cycle where it waits for the zero crossing
 # (common practice, no source), taken as a half-width.
 SWITCHING_S = 0.01
+_TOLD_TONE = 0.05  # of the band, peak, from which a tone left out is told
 _STEADY_RING = "the record does not show it dying away; record longer"
 _GROWING_RING = "it grows as long as the record lasts"
 _RING_READINGS = (("ring_frequency", "Hz"), ("ring_time_constant", "s"), ("ring_amplitude", "V"))
@@ -233,7 +234,7 @@ def _findings(
     findings = [_settling_time(result, event_doubt_s)]
     if result.time_constant_s is not None:
         findings.append(found("time_constant", "s", result.time_constant_s))
-    findings += [*ring_findings(result), final]
+    findings += [*ring_findings(result, event_doubt_s), final]
     if settings.after == "power_on":
         delay = Estimate(
             value=result.event_s - capture.facts["moved_s"],
@@ -247,8 +248,11 @@ def _findings(
     return findings
 
 
-def ring_findings(result: SettlingResult) -> list[Finding]:
-    """Frequency, time constant and amplitude of what rings, or why there are none; empty if nothing."""
+def ring_findings(result: SettlingResult, event_doubt_s: float = 0.0) -> list[Finding]:
+    """Frequency, time constant and amplitude of what rings, or why there are none; empty if nothing.
+
+    A decaying ring's amplitude, that at the event, is as uncertain as the event's time makes it.
+    """
     if not result.is_oscillating:
         return []
     values = (result.ring_frequency_hz, result.ring_time_constant_s, result.ring_amplitude_v)
@@ -257,6 +261,10 @@ def ring_findings(result: SettlingResult) -> list[Finding]:
         not_found(name, unit, why) if value is None else found(name, unit, value)
         for (name, unit), value in zip(_RING_READINGS, values, strict=True)
     ]
+    tau, amplitude = result.ring_time_constant_s, result.ring_amplitude_v
+    if tau is not None and tau.value and amplitude is not None and amplitude.value is not None:
+        own_v = event_doubt_s * amplitude.value / tau.value
+        findings[-1] = found("ring_amplitude", "V", amplitude, own_v)
     if result.is_growing:
         findings[-1] = replace(findings[-1], remarks=("at the end of the record: it grows",))
     return findings
@@ -271,6 +279,21 @@ def excursion_remarks(result: SettlingResult) -> list[str]:
         remarks.append(f"it leaves the band again: {_excursions(lasting, result.event_s)}")
     if clicks:
         remarks.append(f"left out as a click: {_excursions(clicks, result.event_s)}")
+    return remarks
+
+
+def settling_remarks(result: SettlingResult) -> list[str]:
+    """What a settling time has to be read with: a late begin, a ring inside the band, a tone."""
+    remarks = []
+    if result.begins_s:
+        remarks.append(f"the voltage moves only {say(result.begins_s, 's')} after that")
+    if result.is_settled and result.is_oscillating:
+        remarks.append("it rings on then, but inside the band")
+    if result.steady_tones:
+        tone = max(result.steady_tones, key=lambda each: each.amplitude_v)
+        if tone.amplitude_v > _TOLD_TONE * (result.band_v[1] - result.band_v[0]):
+            what = f"{say(tone.amplitude_v, 'V')} peak at {say(tone.frequency_hz, 'Hz')}"
+            remarks.append(f"left out as hum is: a steady tone of {what}")
     return remarks
 
 
@@ -302,7 +325,7 @@ def _rings_on(result: SettlingResult) -> str:
 def _settling_time(result: SettlingResult, event_doubt_s: float) -> Finding:
     """The time only where it settles within the record; else the reason why it doesn't."""
     if result.is_settled:
-        remarks = excursion_remarks(result)
+        remarks = [*excursion_remarks(result), *settling_remarks(result)]
         return found("settling_time", "s", result.settling_time_s, event_doubt_s, remarks=remarks)
     return not_found("settling_time", "s", why_not_settled(result))
 

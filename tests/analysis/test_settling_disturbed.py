@@ -169,3 +169,57 @@ def test_a_decay_alone_neither_drifts_nor_steps(rate_hz):
         result = settle(volts, rate_hz, event_s=EVENT_S)
         assert not result.is_drifting
         assert result.step_s is None
+
+
+@pytest.mark.parametrize("amplitude_v", [5e-3, 0.1])
+@pytest.mark.parametrize("tone_hz", [61.7, 130.0, 333.0, 440.0, 997.0, 2501.0])
+def test_a_steady_tone_makes_no_ring_and_moves_nothing(tone_hz, amplitude_v):
+    # 997 Hz look like 3 Hz in points 20 ms apart, 333 Hz like 67 Hz in means over 2.5 ms
+    volts = record()
+    volts += amplitude_v * np.sin(2 * np.pi * tone_hz * np.arange(volts.size) / RATE_HZ + 0.3)
+    result = settle(volts)
+    assert off(result.final_value_v, END_V) < 3.0
+    (tone,) = result.steady_tones
+    assert tone.frequency_hz == pytest.approx(tone_hz, abs=1e-3)
+    assert tone.amplitude_v == pytest.approx(amplitude_v, rel=0.01)
+    if tone_hz < 180.0 and amplitude_v > WITHIN_V:  # as fast as it may be an amplifier's ringing
+        assert result.too_fast_hz == pytest.approx(tone_hz, abs=1e-3)
+        return
+    assert not result.is_oscillating
+    assert result.is_settled
+    assert off(result.settling_time_s, SETTLED_S) < 3.0
+    assert off(result.time_constant_s, TAU_S) < 3.0
+
+
+@pytest.mark.parametrize("tone_hz", [333.0, 440.0, 997.0])
+def test_a_tone_and_a_decay_in_16_bits_without_noise_are_as_known_as_stated(tone_hz):
+    volts = record(noise_v=0.0)
+    volts += 0.1 * np.sin(2 * np.pi * tone_hz * np.arange(volts.size) / RATE_HZ + 0.3)
+    result = settle(np.round(volts * 2**15) / 2**15, event_s=EVENT_S)
+    assert off(result.settling_time_s, SETTLED_S) < 3.0
+    assert off(result.time_constant_s, TAU_S) < 3.0
+    assert off(result.final_value_v, END_V) < 3.0
+
+
+@pytest.mark.parametrize("noise_v", [1e-4, 1e-3])
+@pytest.mark.parametrize("early_s", [0.2, 0.5, 0.9])
+def test_a_moment_given_before_the_voltage_moves_is_only_where_times_are_counted_from(
+    early_s, noise_v
+):
+    result = settle(record(noise_v=noise_v), event_s=EVENT_S - early_s)
+    assert result.begins_s == pytest.approx(early_s, abs=1e-3)
+    assert result.event_s == EVENT_S - early_s
+    assert not result.is_oscillating
+    assert off(result.settling_time_s, SETTLED_S + early_s) < 3.0
+    assert off(result.time_constant_s, TAU_S) < 3.0
+    assert off(result.final_value_v, END_V) < 3.0
+    assert settle(record(noise_v=noise_v), event_s=EVENT_S).begins_s == 0.0
+
+
+def test_a_ring_after_a_moment_given_too_early_has_its_amplitude_where_it_begins():
+    volts = record(
+        lambda t: END_V + 0.2 * np.exp(-t / 0.5) * np.cos(2 * np.pi * 3.0 * t), noise_v=1e-4
+    )
+    result = settle(volts, event_s=EVENT_S - 0.5)
+    assert off(result.ring_amplitude_v, 0.2) < 3.0
+    assert off(result.ring_time_constant_s, 0.5) < 3.0

@@ -704,6 +704,7 @@ def test_settling_that_rings(tmp_path):
     course = settled(lambda t: 0.2 * np.exp(-t / 0.8) * np.cos(2 * np.pi * 1.5 * t))
     found, flags = measured_settling(tmp_path, course)
     assert flags == {"settled": True, "oscillating": True, "extrapolated": False}
+    assert "it rings on then, but inside the band" in found["settling_time"].remarks
     assert "time_constant" not in found
     assert found["ring_frequency"].value == pytest.approx(1.5, rel=0.01)
     assert found["ring_time_constant"].value == pytest.approx(0.8, rel=0.03)
@@ -770,6 +771,32 @@ def test_what_leaves_the_band_after_it_had_settled_is_told(tmp_path, length_s, t
     assert "V at 2.499 s for" in remark  # the mean over 1.25 ms leaves the band that much earlier
     left_s = 2.5 + length_s if length_s > 0.01 else 0.3 * math.log(12.0)
     assert found["settling_time"].value == pytest.approx(left_s, abs=2e-3)
+
+
+def test_a_tone_and_a_moment_given_early_are_told(tmp_path):
+    time = times(8000, 5.0)
+    tone = 0.02 * np.sin(2 * np.pi * 997.0 * time)
+    after = np.maximum(time - 1.0, 0.0)
+    volts = tone + np.where(time < 1.0, 0.0, 0.12 * np.exp(-after / 0.3)) + quiet(8000, 5.0, 1e-4)
+    found, flags = measured_settling(tmp_path, volts, event_at="0.5 s")
+    assert flags == {"settled": True, "oscillating": False, "extrapolated": False}
+    assert found["settling_time"].value == pytest.approx(0.5 + 0.3 * math.log(12.0), abs=2e-3)
+    told = " ".join(found["settling_time"].remarks)
+    assert "a steady tone of 20 mV peak at 997 Hz" in told
+    assert "the voltage moves only 500" in told
+
+
+@pytest.mark.parametrize("rate", [1000, 8000])
+def test_an_event_found_in_the_record_is_known_to_a_sample(tmp_path, rate):
+    time = times(rate, 5.0)
+    after = np.maximum(time - 1.0 + 0.4 / rate, 0.0)  # between two samples
+    volts = np.where(after > 0.0, 0.12 * np.exp(-after / 0.3), 0.0) + 1e-6 * quiet(rate, 5.0, 1.0)
+    path, belongs = write(tmp_path, volts, rate, "int24")
+    said = {"within": "10 mV", "mains": "50 Hz", **belongs}
+    found = {each.name: each for each in measure_file(path, "settling", said).readings}
+    settled_s = found["settling_time"]
+    assert abs(settled_s.value - 0.3 * math.log(12.0)) < 2.0 * settled_s.uncertainty
+    assert settled_s.uncertainty < 1.0 / rate
 
 
 def test_settling_outside_the_band_never_settles(tmp_path):
