@@ -453,7 +453,7 @@ def _result(
     is_endless = (
         course.kind == "sloping"
         or _is_endless(course.rates, record_s)
-        or _end_is_unknown(course, band)
+        or _end_is_unknown(course, band, record_s)
     )
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
@@ -546,12 +546,17 @@ def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
     if course.kind == "sloping":
         return True
     slow = course.rates[1:] if course.rings else course.rates
-    return _is_endless(slow, record_s) or _end_is_unknown(course, band)
+    return _is_endless(slow, record_s) or _end_is_unknown(course, band, record_s)
 
 
-def _end_is_unknown(course: Course, band: tuple[float, float]) -> bool:
-    """Whether the doubt of a course's end is as wide as the band."""
-    return 2.0 * _COVER * course.end_estimate().standard_uncertainty > band[1] - band[0]
+def _end_is_unknown(course: Course, band: tuple[float, float], record_s: float) -> bool:
+    """Whether a course moves at the record's end and the doubt of its end is as wide as the band."""
+    doubt_v = course.end_estimate().standard_uncertainty
+    if 2.0 * _COVER * doubt_v <= band[1] - band[0] or course.kind == "steady":
+        return False
+    moving = course.linear[1:2] if course.kind == "stepped" else course.linear[1:]
+    left_v = float(np.sum(np.abs(moving)) * np.exp(-np.min(course.rates) * record_s))
+    return left_v > doubt_v
 
 
 def _grows(course: Course) -> bool:

@@ -60,6 +60,10 @@ _END_OPEN = (
     "the record is too short, or too noisy, to tell whether it ends inside the band: "
     "it still moves at its end; a longer one would tell"
 )
+_END_AT_EDGE = (
+    "its final value lies nearer to the edge of the band than its doubt, so it may be inside or not; "
+    "a longer record, or less noise, would tell"
+)
 NO_EVENT = "the record does not show the output coming on, so there is nothing to count from"
 
 
@@ -342,7 +346,7 @@ def why_not_settled(result: SettlingResult) -> str:
     if result.is_oscillating and result.ring_time_constant_s is None:
         return f"it oscillates; {_rings_on(result)}"
     if result.is_end_open:
-        return _END_OPEN
+        return _END_OPEN if result.is_drifting or result.is_oscillating else _END_AT_EDGE
     if result.is_drifting:
         return "it drifts on at the end of the record"
     final = say(result.final_value_v.value or 0.0, "V")

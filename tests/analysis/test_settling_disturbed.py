@@ -223,3 +223,14 @@ def test_a_ring_after_a_moment_given_too_early_has_its_amplitude_where_it_begins
     result = settle(volts, event_s=EVENT_S - 0.5)
     assert off(result.ring_amplitude_v, 0.2) < 3.0
     assert off(result.ring_time_constant_s, 0.5) < 3.0
+
+
+@pytest.mark.parametrize("end_v", [END_V, 17e-3])
+def test_a_band_finer_than_the_doubt_of_the_end_takes_neither_time_constant_nor_verdict(end_v):
+    volts = record(lambda t: end_v + 0.12 * np.exp(-t / TAU_S))
+    result = settle(volts, event_s=EVENT_S, within_v=1e-6)
+    assert off(result.time_constant_s, TAU_S) < 3.0
+    assert off(result.final_value_v, end_v) < 3.0
+    assert result.settling_time_s.value is None
+    assert not result.is_drifting  # it is at rest, plainly outside
+    assert not result.is_end_open
