@@ -24,9 +24,11 @@ from sequencer.analysis.damped_modes import (
 )
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.tap_hits import Hit, find_hits, low_passed, rate_factor
+from sequencer.analysis.ring_breaks import find_break
+from sequencer.analysis.tap_hits import APART_S, Hit, find_hits, low_passed, rate_factor, with_hit
 
 _BEFORE_HIT_S = 3e-3  # a soft contact begins slowly
+_MOST_BREAKS = 4
 _MOST_STRETCHES = 4  # each takes as long as a record of one tap
 _LEAST_S = 0.05
 _LEAST_SAMPLES = 200  # at the lower rate; with fewer the stated doubts grow too small (simulated)
@@ -117,13 +119,12 @@ def analyse_ring_down(
     require_usable(record)  # tops cut off inside the range are no ringing either
     hits = find_hits(record, sample_rate_hz, search_hz[1])
     require_no_held_sample(record, hits[0].start, record.size)
-    stretches = _stretches(record, sample_rate_hz, hits, search_hz[1])
-    fitted = [_ringing(each, search_hz) for each in stretches]
+    hits, fitted = _fitted(record, sample_rate_hz, hits, search_hz)
     ringing = _best(fitted)
     silent = [
-        stretch.hit_s
-        for stretch, found in zip(stretches, fitted, strict=True)
-        if not isinstance(found, _Ringing) and found.code == "no_signal"
+        each.stretch.hit_s
+        for each in fitted
+        if isinstance(each.ringing, CannotMeasure) and each.ringing.code == "no_signal"
     ]
     stretch, lines = ringing.stretch, ringing.lines
     inside = _inside(lines, search_hz)
@@ -137,6 +138,26 @@ def analyse_ring_down(
         ring_v=stretch.samples,
         fit_v=stretch.samples - lines.rest,
     )
+
+
+def _fitted(
+    record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], search_hz: tuple[float, float]
+) -> tuple[tuple[Hit, ...], list["_Fitted"]]:
+    """The hits, with those that only a fit shows, and the modes of the stretches between them."""
+    fitted: list[_Fitted] = []
+    for is_last in [*[False] * _MOST_BREAKS, True]:
+        known = {(each.stretch.start_s, each.stretch.samples.size): each for each in fitted}
+        stretches = _stretches(record, sample_rate_hz, hits, search_hz[1])
+        fitted = [
+            known.get((each.start_s, each.samples.size)) or _fit(each, search_hz, sample_rate_hz)
+            for each in stretches
+        ]
+        further = [each.further_hit for each in fitted if each.further_hit is not None]
+        if is_last or not further:
+            break
+        for start in further:
+            hits = with_hit(hits, start, sample_rate_hz)
+    return hits, fitted
 
 
 def _stretches(
@@ -180,38 +201,72 @@ def _stretches(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Ringing:
-    """A stretch with its lines; relative doubt of each decay; good are the modes, strongest first."""
+    """A stretch with its lines; relative doubt of each decay, and the flaws' part of it; good are the
+    modes, strongest first."""
 
     stretch: _Stretch
     lines: DampedLines
     doubt: Samples
+    flaw: Samples
     crowded: NDArray[np.bool_]
     good: list[int]
 
 
-def _ringing(stretch: _Stretch, search_hz: tuple[float, float]) -> _Ringing | CannotMeasure:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fitted:
+    """A stretch's modes, or why there are none, and the first sample of a hit that it holds."""
+
+    stretch: _Stretch
+    ringing: _Ringing | CannotMeasure
+    further_hit: int | None = None
+
+
+def _fit(stretch: _Stretch, search_hz: tuple[float, float], sample_rate_hz: float) -> _Fitted:
     """The modes of a stretch, or why there are none."""
+    further_hit = None
     try:
         lines, flaws = _fit_all(stretch, search_hz[1])
+        broken = find_break(stretch.samples, lines, round(sample_rate_hz / stretch.rate_hz))
+        if broken is not None:
+            at_s = stretch.start_s + broken.sample / stretch.rate_hz
+            if broken.is_loss and at_s - stretch.hit_s > APART_S:
+                raise _samples_lost(at_s)
+            further_hit = round(at_s * sample_rate_hz)
         crowded = _crowded(lines, stretch)
         good = _accepted(lines, crowded, stretch, search_hz)
     except CannotMeasure as refusal:
-        return refusal
-    doubt = _relative_doubt(lines, flaws)
-    return _Ringing(stretch=stretch, lines=lines, doubt=doubt, crowded=crowded, good=good)
+        return _Fitted(stretch=stretch, ringing=refusal, further_hit=further_hit)
+    flaw = _flaw_sizes(lines, flaws)
+    ringing = _Ringing(
+        stretch=stretch,
+        lines=lines,
+        doubt=np.hypot(_doubt(lines), flaw),
+        flaw=flaw,
+        crowded=crowded,
+        good=good,
+    )
+    return _Fitted(stretch=stretch, ringing=ringing, further_hit=further_hit)
 
 
-def _best(each: list[_Ringing | CannotMeasure]) -> _Ringing:
+def _samples_lost(at_s: float) -> CannotMeasure:
+    return CannotMeasure(
+        "dropout",
+        f"all modes step in phase {at_s:.4g} s after the record's start, as if samples were missing",
+        "record again; look for an overloaded connection to the analyser",
+    )
+
+
+def _best(fitted: list[_Fitted]) -> _Ringing:
     """The stretch that tells the decay of its strongest mode best.
 
     Raises
     ------
     CannotMeasure : that of the stretch of the most energy, where none can be used
     """
-    told = [ringing for ringing in each if isinstance(ringing, _Ringing)]
+    told = [each.ringing for each in fitted if isinstance(each.ringing, _Ringing)]
     if told:
         return min(told, key=lambda ringing: float(ringing.doubt[ringing.good[0]]))
-    raise next(refusal for refusal in each if isinstance(refusal, CannotMeasure))
+    raise next(each.ringing for each in fitted if isinstance(each.ringing, CannotMeasure))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,13 +354,13 @@ def _crowded(lines: DampedLines, stretch: _Stretch) -> NDArray[np.bool_]:
     return np.asarray(np.any(near, axis=1))
 
 
-def _relative_doubt(lines: DampedLines, flaws: list[_Flaw]) -> Samples:
-    """Relative standard uncertainty of each decay, what is left beside the line included."""
-    doubt = _doubt(lines)
+def _flaw_sizes(lines: DampedLines, flaws: list[_Flaw]) -> Samples:
+    """What is left beside each line, over it."""
+    size = np.zeros(lines.pole.size)
     for flaw in flaws:
         inside = (lines.frequency_hz > flaw.low_hz) & (lines.frequency_hz < flaw.high_hz)
-        doubt = np.where(inside, np.hypot(doubt, flaw.size), doubt)
-    return doubt
+        size = np.where(inside, np.hypot(size, flaw.size), size)
+    return size
 
 
 def _accepted(
@@ -361,7 +416,7 @@ def _mode(ringing: _Ringing, k: int) -> Mode:
     return Mode(
         ring_frequency_hz=Estimate(
             value=frequency,
-            standard_uncertainty=float(np.sqrt(lines.frequency_variance_hz2[k])),
+            standard_uncertainty=_frequency_doubt_hz(ringing, k),
         ),
         decay_time_s=_if_known(_DECAY_60_DB * tau, relative, known=is_resolved),
         time_constant_s=_if_known(tau, relative, known=is_resolved),
@@ -372,6 +427,21 @@ def _mode(ringing: _Ringing, k: int) -> Mode:
         ),
         is_resolved=is_resolved,
     )
+
+
+def _frequency_doubt_hz(ringing: _Ringing, k: int) -> float:
+    """Standard uncertainty of a frequency, with what is left beside the line.
+
+    In white noise that of omega is that of 1/tau, and what isn't noise bends both alike. Beside
+    another mode that can't be told apart the frequency lies somewhere within the half-power width.
+    """
+    lines = ringing.lines
+    fitted = float(np.sqrt(lines.frequency_variance_hz2[k]))
+    left = float(ringing.flaw[k] * np.abs(lines.rate[k])) / (2.0 * np.pi)
+    if not ringing.crowded[k]:
+        return float(np.hypot(fitted, left))
+    width_hz = float(_width_hz(lines, ringing.stretch)[k])
+    return float(np.hypot(np.hypot(fitted, left), width_hz / np.sqrt(12.0)))
 
 
 def _if_known(value: float, relative: float, *, known: bool) -> Estimate:
