@@ -3,9 +3,9 @@
 A hit that pushes rather than knocks surprises no prediction from sample to sample, but after it the
 modes have other amplitudes. So what the fit of a stretch leaves is searched for the moment from which on
 a change of amplitude would explain most of it (generalised likelihood ratio). What is slightly
-non-linear, or lies near a steady tone, leaves something, too: a break is only what the modes, with one
-set of amplitudes for both sides of the moment, can't follow even for some milliseconds, and with two
-sets can.
+non-linear, or lies near a steady tone, leaves something, too: a break is only what the modes, with
+amplitudes that change evenly, can't follow even for some milliseconds, and with one set of amplitudes
+for each side of the moment can.
 
 Lost samples turn each mode by its frequency times the time lost, and leave its strength.
 
@@ -31,7 +31,7 @@ _FOLLOWED = 0.1
 _LEAST_SHARE = 1e-8  # of a mode's energy
 _SIDE_S = 0.012
 _LEAST_SIDE_S = 0.004
-_BROKEN = 4.0  # squares left by one set of amplitudes over those by two
+_BROKEN = 2.0  # squares left by amplitudes that change evenly over those by two sets
 _MOST_LOST = 8  # samples; more is like a hit, which may turn a single mode by any angle
 _AS_GOOD = 0.1
 _FOREIGN = 30.0  # mean square beside what the ringing was by what it is, over its own rest
@@ -152,12 +152,13 @@ def _within(
     after: NDArray[np.intp],
     factor: int,
 ) -> RingBreak | None:
-    """A break with ringing on both sides, if no single set of amplitudes will do for them."""
+    """A break with ringing on both sides, if no even change of amplitudes will do for them."""
     two = sum(_left(samples[part], _columns(lines, part, at, 0.0)) for part in (before, after))
     both = np.append(before, after)
     volts = samples[both]
     single = _left(volts, _columns(lines, both, at, 0.0))
-    if single < _BROKEN * two:
+    drifting = _left(volts, _drifting(_columns(lines, both, at, 0.0), both - at))
+    if drifting < _BROKEN * two:
         return None
     lost = min(
         _left(volts, _columns(lines, both, at, missing / factor))
@@ -172,6 +173,12 @@ def _columns(lines: DampedLines, sample: NDArray[np.intp], at: int, missing: flo
     time = (sample - at + np.where(sample >= at, missing, 0.0)) / lines.rate_hz
     waves: Phasors = np.exp(np.outer(time, lines.pole))
     return np.column_stack([waves.real, waves.imag, np.ones(time.size)])
+
+
+def _drifting(columns: Samples, since: NDArray[np.intp]) -> Samples:
+    """The columns, and the same growing with time: amplitudes that change, but evenly."""
+    share = since[:, np.newaxis] / float(np.max(np.abs(since)))
+    return np.hstack([columns, share * columns])
 
 
 def _solved(columns: Samples, volts: Samples) -> Samples:
