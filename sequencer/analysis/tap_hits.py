@@ -10,7 +10,7 @@ References
 J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63, 1975 (autocorrelation method).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -20,6 +20,7 @@ from sequencer.analysis.checks import code_step
 
 _BLOCK_S = 1e-3
 _CONTACT_BLOCKS = 5
+CONTACT_S = _CONTACT_BLOCKS * _BLOCK_S
 _LONGEST_BLOCKS = 20
 _ONSET_SHARE = 0.1
 _BURST_OVER_QUIET = 20.0
@@ -45,11 +46,13 @@ _BOUNCE_S = 0.005  # what comes before is the contact itself
 class Hit:
     """A hit's first sample, and the first after its contact and thump, to a millisecond.
 
-    Where the band is low, both are known to a sample at the rate that suits it.
+    Where the band is low, both are known to a sample at the rate that suits it. What rings after a
+    hit that isn't clean is not to be used.
     """
 
     start: int
     calm: int
+    is_clean: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +135,7 @@ def _joined(hits: list[Hit], later: Hit, near: float) -> list[Hit]:
     """The hits and a later one; the contact of a near one lasts until after it."""
     if later.start - hits[-1].start > near:
         return [*hits, later]
-    return [*hits[:-1], Hit(start=hits[-1].start, calm=max(hits[-1].calm, later.calm))]
+    return [*hits[:-1], replace(hits[-1], calm=max(hits[-1].calm, later.calm))]
 
 
 def _later_hits(
