@@ -33,7 +33,8 @@ _SIDE_S = 0.012
 _LEAST_SIDE_S = 0.004
 _BROKEN = 2.0  # squares left by amplitudes that change evenly over those by two sets
 _MOST_LOST = 8  # samples; more is like a hit, which may turn a single mode by any angle
-_AS_GOOD = 0.1
+_AS_GOOD = 4.0  # squares left by a turn over those by two sets
+_TURNED = 0.1  # of what one set leaves, by a turn
 _FOREIGN = 30.0  # mean square beside what the ringing was by what it is, over its own rest
 _RANK = 1e-3  # lines that can't be told apart within a side count as one
 
@@ -50,8 +51,20 @@ class RingBreak:
     is_loss: bool
 
 
-def find_break(samples: Samples, lines: DampedLines, factor: int) -> RingBreak | None:
-    """The most likely break within a stretch, None where its modes go on undisturbed.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misfit:
+    """What a fit leaves that is no noise: the break that explains it, None where there is no such one.
+
+    size : shape (modes,), what a change of each line would explain at most, over the line; 0 where that
+        may be noise
+    """
+
+    broken: RingBreak | None
+    size: Samples
+
+
+def find_misfit(samples: Samples, lines: DampedLines, factor: int) -> Misfit:
+    """The most likely break within a stretch, and how much its modes are disturbed.
 
     Parameters
     ----------
@@ -59,9 +72,23 @@ def find_break(samples: Samples, lines: DampedLines, factor: int) -> RingBreak |
     factor : samples of the record for each of these
     """
     block = max(int(_BLOCK_S * lines.rate_hz), 2)
-    at = _most_likely(lines, block)
-    if at is None:
-        return None
+    squares = _squares_explained(lines, block)
+    ratio = squares / np.maximum(lines.noise_v2, 1e-300)
+    strongest = np.argsort(-lines.energy_v2)[:_TRIED_LINES]
+    likely, most = np.max(ratio[:, strongest], axis=1), np.max(ratio, axis=0)
+    # a line's energy is half the sum of its squares
+    size = np.sqrt(np.max(squares, axis=0) / (2.0 * np.maximum(lines.energy_v2, 1e-300)))
+    size = np.where(most > _LEAST_RATIO, size, 0.0)
+    broken = None
+    if np.max(likely) > _LEAST_RATIO:
+        broken = _break_at(samples, lines, block, int(np.argmax(likely)) * block, factor)
+    return Misfit(broken=broken, size=size)
+
+
+def _break_at(
+    samples: Samples, lines: DampedLines, block: int, at: int, factor: int
+) -> RingBreak | None:
+    """The break at a sample, if that is what the rest is due to."""
     guard = FILTER_SAMPLES // 2 + block
     after = np.arange(at + guard, min(at + guard + int(_SIDE_S * lines.rate_hz), samples.size))
     if after.size < max(_LEAST_SIDE_S * lines.rate_hz, 2 * _unknowns(lines)):
@@ -72,33 +99,32 @@ def find_break(samples: Samples, lines: DampedLines, factor: int) -> RingBreak |
     return _within(samples, lines, at, before, after, factor)
 
 
-def _most_likely(lines: DampedLines, block: int) -> int | None:
-    """First sample of the block from which on other amplitudes explain most, where that is enough."""
+def _squares_explained(lines: DampedLines, block: int) -> Samples:
+    """Squares of the rest that other amplitudes of each line from each block on would explain.
+
+    Shape (blocks, modes); zeros where they can't be enough.
+    """
     count = lines.rest.size // block
     time = np.arange(count * block) / lines.rate_hz
-    strongest = np.argsort(-lines.energy_v2)[:_TRIED_LINES]
-    waves = damped_waves(time, lines.pole[strongest])
-    noise = np.maximum(lines.noise_v2[strongest], 1e-300)
+    waves = damped_waves(time, lines.pole)
     rest = lines.rest[: time.size]
-    if not _may_be_broken(waves, rest, noise, block):
-        return None
-    every = damped_waves(time, lines.pole)
-    moved = every * time[:, np.newaxis]
-    tangent = np.hstack([every.real, every.imag, moved.real, moved.imag, np.ones((time.size, 1))])
+    squares = np.zeros((count, lines.pole.size))
+    if not _may_be_broken(waves, rest, lines.noise_v2, block):
+        return squares
+    moved = waves * time[:, np.newaxis]
+    tangent = np.hstack([waves.real, waves.imag, moved.real, moved.imag, np.ones((time.size, 1))])
     tangent /= np.sqrt(np.sum(tangent * tangent, axis=0))
     inverse = np.linalg.pinv(tangent.T @ tangent, rcond=1e-9, hermitian=True)
     blocks = tangent.reshape(count, block, -1)
-    ratio = np.zeros(count)
-    for wave, noise_v2 in zip(waves.T, noise, strict=True):
+    for k, wave in enumerate(waves.T):
         inside = np.column_stack([wave.real, wave.imag]).reshape(count, block, 2)
         turned = inside.transpose(0, 2, 1)
         left = _from_each_on((turned @ rest.reshape(count, block, 1))[:, :, 0])
         shared = _from_each_on(turned @ blocks)
         own = _from_each_on(turned @ inside)
         free = own - shared @ inverse @ shared.transpose(0, 2, 1)
-        ratio = np.maximum(ratio, _explained(free, own, left) / noise_v2)
-    best = int(np.argmax(ratio))
-    return best * block if ratio[best] > _LEAST_RATIO else None
+        squares[:, k] = _explained(free, own, left)
+    return squares
 
 
 def _may_be_broken(waves: Phasors, rest: Samples, noise: Samples, block: int) -> bool:
@@ -164,7 +190,7 @@ def _within(
         _left(volts, _columns(lines, both, at, missing / factor))
         for missing in range(-_MOST_LOST, _MOST_LOST + 1)
     )
-    is_loss = lost - two < _AS_GOOD * (single - two)
+    is_loss = lost < _AS_GOOD * two and lost - two < _TURNED * (single - two)
     return RingBreak(sample=at, is_contact=False, is_loss=is_loss)
 
 

@@ -30,7 +30,7 @@ from sequencer.analysis.damped_modes import (
 )
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.ring_breaks import RingBreak, find_break
+from sequencer.analysis.ring_breaks import RingBreak, find_misfit
 from sequencer.analysis.tap_hits import (
     APART_S,
     CONTACT_S,
@@ -347,7 +347,9 @@ def _fit(stretch: _Stretch, search: _Search, sample_rate_hz: float) -> _Fitted:
     further_hit = None
     try:
         lines, flaws = _fit_all(stretch, search.band_hz[1])
-        broken = _break(stretch, lines, round(sample_rate_hz / stretch.rate_hz))
+        factor = round(sample_rate_hz / stretch.rate_hz)
+        misfit = find_misfit(stretch.samples, lines, factor)
+        broken = misfit.broken or _break_beside_brief(stretch, lines, factor)
         if broken is not None:
             at_s = stretch.start_s + broken.sample / stretch.rate_hz
             if broken.is_loss and at_s - stretch.hit_s > APART_S:
@@ -357,7 +359,7 @@ def _fit(stretch: _Stretch, search: _Search, sample_rate_hz: float) -> _Fitted:
         good = _accepted(lines, crowded, stretch, search)
     except CannotMeasure as refusal:
         return _Fitted(stretch=stretch, ringing=refusal, further_hit=further_hit)
-    flaw = _flaw_sizes(lines, flaws)
+    flaw = np.maximum(_flaw_sizes(lines, flaws), misfit.size)
     ringing = _Ringing(
         stretch=stretch,
         lines=lines,
@@ -369,14 +371,13 @@ def _fit(stretch: _Stretch, search: _Search, sample_rate_hz: float) -> _Fitted:
     return _Fitted(stretch=stretch, ringing=ringing, further_hit=further_hit)
 
 
-def _break(stretch: _Stretch, lines: DampedLines, factor: int) -> RingBreak | None:
-    """Where a stretch is broken; lines too brief to be modes may only have followed a hit."""
-    broken = find_break(stretch.samples, lines, factor)
+def _break_beside_brief(stretch: _Stretch, lines: DampedLines, factor: int) -> RingBreak | None:
+    """A break that shows without the lines too brief to be modes, which may only have followed it."""
     is_slow = lines.rate < 1.0 / _SHORTEST_TAU_S
-    if broken is not None or np.all(is_slow) or not np.any(is_slow):
-        return broken
+    if np.all(is_slow) or not np.any(is_slow):
+        return None
     slow = fit_damped_lines(stretch.samples, stretch.rate_hz, lines.pole[is_slow])
-    return find_break(stretch.samples, slow, factor)
+    return find_misfit(stretch.samples, slow, factor).broken
 
 
 def _samples_lost(at_s: float) -> CannotMeasure:
