@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from sequencer.analysis.checks import require_duration, require_sample_rate
+from sequencer.analysis.checks import require_sample_rate
 from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
@@ -70,7 +70,6 @@ SPUR_SEARCH_HZ = (20e3, 500e3)
 RING_SEARCH_HZ = (100.0, 5000.0)
 WITHIN_V = 0.010
 _LEAST_SPUR_RATE_HZ = 20e3
-_LEAST_RING_S, _LEAST_RING_SAMPLES = 0.06, 128
 _COMMON = frozenset({"scale", "rate", "mains"})
 
 Row = Mapping[str, float | None]
@@ -333,9 +332,6 @@ def _settling_findings(
 
 
 def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
-    rate_hz = recording.sample_rate_hz
-    least_s = max(_LEAST_RING_S, _LEAST_RING_SAMPLES / rate_hz)
-    require_duration(_first(recording), rate_hz, least_s, "a hit and its ringing")
     search_hz = options.band_hz or RING_SEARCH_HZ
     result = analyse_ring_down(
         _first(recording),
@@ -375,15 +371,27 @@ def _of_several(result: RingDownResult) -> tuple[str, ...]:
     """Which of several hits the modes are taken from; nothing where there was one."""
     if len(result.hit_s) < 2:
         return ()
-    times = ", ".join(say(each, "s") for each in result.hit_s)
     span = " to ".join(say(each, "s") for each in (result.time_s[0], result.time_s[-1]))
     used = say(result.used_hit_s, "s")
-    return (f"{len(result.hit_s)} hits, at {times}: the one at {used} is used, fitted from {span}",)
+    remark = (
+        f"{len(result.hit_s)} hits, at {_moments(result.hit_s)}: the one at {used} is used, "
+        f"fitted from {span}"
+    )
+    if not result.cut_off_hit_s:
+        return (remark,)
+    return (remark, f"cut off at the range's end, so not used: {_moments(result.cut_off_hit_s)}")
+
+
+def _moments(times_s: Sequence[float]) -> str:
+    return ", ".join(say(each, "s") for each in times_s)
 
 
 def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:
     if estimate.value is None:
-        why = "another mode lies within two half-power widths; the two can't be told apart"
+        why = (
+            "something else rings within two half-power widths and can't be told apart: another "
+            "mode, or this one unevenly (bounces of the tap, an input that compresses)"
+        )
         return not_found(name, unit, why)
     return found(name, unit, estimate)
 

@@ -33,7 +33,8 @@ class DampedLines:
     """Fitted damped sines, in the order found.
 
     amplitude is complex, peak volts at the record's start; pole is s in 1/s. amplitude_variance_v2,
-    rate_variance (1/s^2) and frequency_variance_hz2 are those of abs(amplitude), of 1/tau and of f.
+    rate_variance (1/s^2) and frequency_variance_hz2 are those of abs(amplitude), of 1/tau and of f;
+    noise_v2 is the noise around each, as the variance a sample of white noise as dense.
     rest is the residual, V, at rate_hz samples a second.
     """
 
@@ -42,6 +43,7 @@ class DampedLines:
     amplitude_variance_v2: Spectral
     rate_variance: Spectral
     frequency_variance_hz2: Spectral
+    noise_v2: Spectral
     rest: Samples
     rate_hz: float
 
@@ -163,7 +165,7 @@ class _Normal:
 
 
 def _normal_equations(samples: Samples, time: Samples, pole: Phasors) -> _Normal:
-    waves = _waves(time, pole)
+    waves = damped_waves(time, pole)
     moved = waves * time[:, np.newaxis]
     one = np.ones((time.size, 1))
     columns = np.hstack([waves.real, waves.imag, moved.real, moved.imag, one])
@@ -218,7 +220,7 @@ def _solve(gram: NDArray[np.float64], product: Samples, damping: float = 0.0) ->
     return np.asarray(np.linalg.solve(scaled, product / scale) / scale)
 
 
-def _waves(time: Samples, pole: Phasors) -> NDArray[np.complex128]:
+def damped_waves(time: Samples, pole: Phasors) -> NDArray[np.complex128]:
     """exp(pole t) for each pole, shape (times, poles), by products of two short tables."""
     columns = int(np.sqrt(time.size)) + 1
     rows = -(-time.size // columns)
@@ -239,7 +241,7 @@ def _bounded(pole: Phasors, time: Samples, rate_hz: float) -> Phasors:
 def _with_variances(samples: Samples, rate_hz: float, time: Samples, at: _Normal) -> DampedLines:
     """The fit with its covariance, scaled by the density of the residual around each mode."""
     count = at.pole.size
-    rest = samples - at.constant - (_waves(time, at.pole) @ at.amplitude).real
+    rest = samples - at.constant - (damped_waves(time, at.pole) @ at.amplitude).real
     sums = _derivatives(at)
     gram = sums.T @ at.gram @ sums
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
@@ -260,6 +262,7 @@ def _with_variances(samples: Samples, rate_hz: float, time: Samples, at: _Normal
         amplitude_variance_v2=noise * radial,
         rate_variance=noise * decay,
         frequency_variance_hz2=noise * turn / (2.0 * np.pi) ** 2,
+        noise_v2=noise,
         rest=rest,
         rate_hz=rate_hz,
     )

@@ -10,7 +10,7 @@ References
 J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63, 1975 (autocorrelation method).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -20,13 +20,14 @@ from sequencer.analysis.checks import code_step
 
 _BLOCK_S = 1e-3
 _CONTACT_BLOCKS = 5
+CONTACT_S = _CONTACT_BLOCKS * _BLOCK_S
 _LONGEST_BLOCKS = 20
 _ONSET_SHARE = 0.1
 _BURST_OVER_QUIET = 20.0
 _CALM_OVER_QUIET = 1.5
 _TAPS = 161  # with this window 80 dB, which keeps the modes out
 _HALF_TRANSITION = 0.016  # of the sample rate: from these 80 dB to the cutoff
-_FILTER_SAMPLES = 20  # at the lower rate, of the low-pass before it
+FILTER_SAMPLES = 20  # at the lower rate, of the low-pass before it
 _FORESEEN_FROM = 64  # samples at the lower rate; from 32 nine modes are at times foreseen too badly
 _LEAST_NOISE = 1e-9  # of the energy: the prediction stays computable
 _LOWER_BAND = 8.0  # low modes begin too slowly to be a surprise from sample to sample
@@ -37,7 +38,7 @@ _SURPRISE_OF_STRONGEST = (
 )
 _SURPRISE_OF_RING = 0.01  # what was foreseen of many modes is as good (simulated)
 _RISE = 4.0
-_APART_S = 0.012  # a bounce as near belongs to the contact
+APART_S = 0.012  # a bounce as near belongs to the contact
 _BOUNCE_S = 0.005  # what comes before is the contact itself
 
 
@@ -45,11 +46,13 @@ _BOUNCE_S = 0.005  # what comes before is the contact itself
 class Hit:
     """A hit's first sample, and the first after its contact and thump, to a millisecond.
 
-    Where the band is low, both are known to a sample at the rate that suits it.
+    Where the band is low, both are known to a sample at the rate that suits it. What rings after a
+    hit that isn't clean is not to be used.
     """
 
     start: int
     calm: int
+    is_clean: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +70,7 @@ class LowPassed:
 def rate_factor(sample_rate_hz: float, highest_hz: float) -> tuple[int, int]:
     """By how much a rate can be lowered for a band up to highest_hz; samples that the filter takes."""
     factor = max(int(sample_rate_hz / (2.7 * highest_hz)), 1)
-    return factor, _FILTER_SAMPLES * factor if factor > 1 else 0
+    return factor, FILTER_SAMPLES * factor if factor > 1 else 0
 
 
 def low_passed(
@@ -106,7 +109,7 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     factor, _ = rate_factor(sample_rate_hz, highest_hz)
     burst = _bursts(record[onset:], sample_rate_hz, highest_hz, block)
     hits = [Hit(start=onset, calm=onset + _calm(burst, 0) * block)]
-    near = _APART_S * sample_rate_hz
+    near = APART_S * sample_rate_hz
     after = centred[onset:]
     # what the filter leaves of strong modes above the band is foreseen badly: so of the whole record
     least_v2 = max(_SURPRISE_OF_STRONGEST * strongest / block, code_step(after) ** 2)
@@ -116,11 +119,23 @@ def find_hits(record: Samples, sample_rate_hz: float, highest_hz: float) -> tupl
     for start in sorted(later):
         at = start // block
         calm = onset + start + factor + (_calm(burst, at) - at) * block
-        if onset + start - hits[-1].start <= near:  # a bounce: the contact lasts until after it
-            hits[-1] = Hit(start=hits[-1].start, calm=max(hits[-1].calm, calm))
-        else:
-            hits.append(Hit(start=onset + start, calm=calm))
+        hits = _joined(hits, Hit(start=onset + start, calm=calm), near)
     return tuple(hits)
+
+
+def with_hit(hits: tuple[Hit, ...], start: int, sample_rate_hz: float) -> tuple[Hit, ...]:
+    """The hits and one that only a fit shows: it has no thump."""
+    calm = start + _CONTACT_BLOCKS * max(int(_BLOCK_S * sample_rate_hz), 8)
+    near = APART_S * sample_rate_hz
+    before = [hit for hit in hits if hit.start < start]
+    return (*_joined(before, Hit(start=start, calm=calm), near), *hits[len(before) :])
+
+
+def _joined(hits: list[Hit], later: Hit, near: float) -> list[Hit]:
+    """The hits and a later one; the contact of a near one lasts until after it."""
+    if later.start - hits[-1].start > near:
+        return [*hits, later]
+    return [*hits[:-1], replace(hits[-1], calm=max(hits[-1].calm, later.calm))]
 
 
 def _later_hits(

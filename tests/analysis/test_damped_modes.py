@@ -14,6 +14,7 @@ def one_line(rate, samples):
         amplitude_variance_v2=np.zeros(1),
         rate_variance=np.zeros(1),
         frequency_variance_hz2=np.zeros(1),
+        noise_v2=np.zeros(1),
         rest=np.zeros(samples),
         rate_hz=1000.0,
     )

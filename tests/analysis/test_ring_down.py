@@ -360,3 +360,86 @@ def test_a_bounce_of_the_hammer_is_no_part_of_the_ringing(bounce_ms):
     (mode,) = analyse_ring_down(record, RATE_HZ).modes
     assert within(mode.ring_frequency_hz, 2100.0)
     assert within(mode.decay_time_s, 0.28)
+
+
+def pushed(taps, modes, duration_s, *, noise_v=1e-3, seed=1):
+    """Taps (second, strength) that push for half a sine of 0.5 ms; modes (frequency, tau, amplitude).
+
+    A damped mode's response to a force is its convolution with the impulse response (handbooks of
+    vibration: Duhamel's integral), here taken sample by sample at eight times the rate.
+    """
+    fine = 8 * RATE_HZ
+    push = np.sin(np.pi * (np.arange(192) + 0.5) / 192)
+    time = np.arange(int(duration_s * fine)) / fine
+    volts = noise_v * np.random.default_rng(seed).standard_normal(int(duration_s * RATE_HZ))
+    for at_s, gain in taps:
+        since = np.maximum(time - at_s, 0.0)
+        ring = sum(a * np.exp(-since / tau) * np.sin(2 * np.pi * f * since) for f, tau, a in modes)
+        ring = np.convolve(np.where(time >= at_s, ring, 0.0), push / push.sum())[: time.size]
+        volts += gain * ring[::8][: volts.size]
+    return volts
+
+
+@pytest.mark.parametrize("bounce_ms", [6, 10, 11, 15, 30])
+@pytest.mark.parametrize("frequency_hz", [300.0, 700.0])
+def test_a_soft_bounce_of_a_low_mode_is_no_part_of_the_ringing(frequency_hz, bounce_ms):
+    taps = [(0.05, 1.0), (0.05 + 1e-3 * bounce_ms, 0.3)]
+    (mode,) = analyse_ring_down(pushed(taps, [(frequency_hz, 0.2, 1.0)], 1.5), RATE_HZ).modes
+    assert within(mode.ring_frequency_hz, frequency_hz)
+    assert within(mode.time_constant_s, 0.2)
+
+
+@pytest.mark.parametrize("lost_s", [0.08, 0.15, 0.3, 0.6])
+def test_one_lost_sample_is_a_dropout(lost_s):
+    record = pushed([(0.05, 1.0)], [(740.0, 0.3, 1.0)], 2.0)
+    assert refusal(np.delete(record, int(lost_s * RATE_HZ))) == "dropout"
+
+
+@pytest.mark.parametrize("level_v", [0.003, 0.01, 0.1])
+@pytest.mark.parametrize("beside_hz", [1.0, 3.0, 10.0])
+def test_a_steady_tone_beside_a_mode_is_counted_in_both_doubts(beside_hz, level_v):
+    record = pushed([(0.05, 1.0)], [(740.0, 0.3, 1.0)], 2.0)
+    time = np.arange(record.size) / RATE_HZ
+    record += level_v * np.sin(2 * np.pi * (740.0 + beside_hz) * time)
+    mode = analyse_ring_down(record, RATE_HZ).modes[0]
+    assert within(mode.ring_frequency_hz, 740.0)
+    assert mode.time_constant_s.value is None or within(mode.time_constant_s, 0.3)
+
+
+@pytest.mark.parametrize("tau_s", [0.005, 0.007, 0.009])
+def test_a_mode_of_a_few_milliseconds_is_measured(tau_s):
+    (mode,) = analyse_ring_down(pushed([(0.05, 1.0)], [(2000.0, tau_s, 1.0)], 1.0), RATE_HZ).modes
+    assert within(mode.ring_frequency_hz, 2000.0)
+    assert within(mode.time_constant_s, tau_s)
+
+
+def test_what_decays_faster_still_is_refused_with_what_to_do():
+    record = pushed([(0.05, 1.0)], [(2000.0, 0.003, 1.0)], 1.0)
+    with pytest.raises(CannotMeasure, match=r"too fast.*take off what damps") as refused:
+        analyse_ring_down(record, RATE_HZ)
+    assert refused.value.code == "no_signal"
+
+
+@pytest.mark.parametrize("before_end_s", [0.005, 0.02, 0.04])
+def test_a_harder_tap_at_the_records_end_leaves_the_first(before_end_s):
+    taps = [(0.05, 1.0), (2.0 - before_end_s, 4.0)]
+    result = analyse_ring_down(pushed(taps, [(740.0, 0.2, 1.0)], 2.0), RATE_HZ)
+    assert result.hit_s == pytest.approx((0.05, 2.0 - before_end_s), abs=3e-3)
+    assert result.used_hit_s == result.hit_s[0]
+    assert within(result.modes[0].time_constant_s, 0.2)
+
+
+@pytest.mark.parametrize("hard", [0, 1, 2])
+def test_a_tap_cut_off_leaves_the_others(hard):
+    taps = [(0.05 + 0.7 * k, 3.0 if k == hard else 1.0) for k in range(3)]
+    record = np.clip(pushed(taps, [(740.0, 0.15, 1.0)], 2.2), -2.0, 2.0)
+    result = analyse_ring_down(record, RATE_HZ)
+    assert result.cut_off_hit_s == pytest.approx((taps[hard][0],), abs=3e-3)
+    assert result.used_hit_s not in result.cut_off_hit_s
+    assert within(result.modes[0].ring_frequency_hz, 740.0)
+    assert within(result.modes[0].time_constant_s, 0.15)
+
+
+@pytest.mark.parametrize("count", [2, 20, 47, 100])
+def test_a_handful_of_samples_is_too_short(count):
+    assert refusal(np.random.default_rng(1).standard_normal(count)) == "too_short"
