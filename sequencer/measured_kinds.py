@@ -70,6 +70,7 @@ SPUR_SEARCH_HZ = (20e3, 500e3)
 RING_SEARCH_HZ = (100.0, 5000.0)
 WITHIN_V = 0.010
 _LEAST_SPUR_RATE_HZ = 20e3
+_WORTH_A_WORD = 0.5  # beside 1 for the noise's part that makes the whole a tenth larger
 _COMMON = frozenset({"scale", "rate", "mains"})
 
 Row = Mapping[str, float | None]
@@ -349,8 +350,8 @@ def _ring_down(recording: Recording, options: MeasureOptions) -> Measured:
                 strongest.ring_frequency_hz,
                 remarks=(*_sought(search_hz, result.outside_hz), *_of_several(result)),
             ),
-            _if_resolved("decay_time", "s", strongest.decay_time_s),
-            _if_resolved("q_factor", "1", strongest.q_factor),
+            _if_resolved("decay_time", "s", strongest.decay_time_s, _disturbed(result)),
+            _if_resolved("q_factor", "1", strongest.q_factor, _disturbed(result)),
         ],
         lists={"modes": [_mode_row(mode) for mode in result.modes]},
         draw=lambda: _ring_picture(result),
@@ -386,14 +387,32 @@ def _moments(times_s: Sequence[float]) -> str:
     return ", ".join(say(each, "s") for each in times_s)
 
 
-def _if_resolved(name: str, unit: str, estimate: Estimate) -> Finding:
+def _disturbed(result: RingDownResult) -> tuple[str, ...]:
+    """What disturbs the strongest mode, where that is much of the doubt of its decay."""
+    mode = result.modes[0]
+    remarks = []
+    if result.is_later_part:
+        remarks.append(
+            "the ringing decays otherwise while it is strong than later on (an input that compresses, a "
+            f"joint that rubs): fitted only from {say(float(result.time_s[0]), 's')} on"
+        )
+    if mode.misfit > _WORTH_A_WORD:
+        remarks.append(
+            "something beside this mode (a steady tone near it, bounces of the tap, a decay that isn't "
+            f"even) makes its uncertainty {math.hypot(1.0, mode.misfit):.1f} times as large as noise "
+            "alone would"
+        )
+    return tuple(remarks)
+
+
+def _if_resolved(name: str, unit: str, estimate: Estimate, remarks: tuple[str, ...]) -> Finding:
     if estimate.value is None:
         why = (
             "something else rings within two half-power widths and can't be told apart: another "
             "mode, or this one unevenly (bounces of the tap, an input that compresses)"
         )
         return not_found(name, unit, why)
-    return found(name, unit, estimate)
+    return found(name, unit, estimate, remarks=remarks)
 
 
 def _mode_row(mode: Mode) -> Row:

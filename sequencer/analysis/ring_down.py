@@ -17,7 +17,7 @@ from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import require_band, require_finite
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.ring_lines import width_hz
+from sequencer.analysis.ring_lines import decay_doubt, width_hz
 from sequencer.analysis.ring_modes import (
     SHORTEST_TAU_S,
     FittedStretch,
@@ -46,7 +46,8 @@ class Mode:
     """One mode: amplitude_v is peak at the hit; decay_time_s to 60 dB; time_constant_s to 1/e.
 
     Where is_resolved is false another mode lies within two half-power widths: the frequency is
-    about right, decay and Q can't be told (estimates without a value).
+    about right, decay and Q can't be told (estimates without a value). misfit is the part of the decay's
+    standard uncertainty that is due to what no mode explains, over the part that is due to noise.
     """
 
     ring_frequency_hz: Estimate
@@ -55,6 +56,7 @@ class Mode:
     q_factor: Estimate
     amplitude_v: Estimate
     is_resolved: bool
+    misfit: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +66,8 @@ class RingDownResult:
     outside_hz are frequencies, strongest first, of what rings as clearly beyond the edges of the
     search band, as far as it was let through. hit_s lists the hits found, but for those after which
     nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were too hard for
-    the range. time_s, ring_v and fit_v are the stretch in
-    the search band and the fitted modes with steady lines, shape (n,).
+    the range. is_later_part: what rings at first was left out, as it decays unevenly. time_s, ring_v and
+    fit_v are the stretch in the search band and the fitted modes with steady lines, shape (n,).
     """
 
     modes: tuple[Mode, ...]
@@ -73,6 +75,7 @@ class RingDownResult:
     hit_s: tuple[float, ...]
     used_hit_s: float
     cut_off_hit_s: tuple[float, ...]
+    is_later_part: bool
     time_s: Samples
     ring_v: Samples
     fit_v: Samples
@@ -104,14 +107,17 @@ def analyse_ring_down(
         raise ValueError(f"modes must be positive, got {modes}")
     require_band(search_hz, sample_rate_hz)
     record = require_finite(samples)
-    hits = usable_hits(
+    hits, cut_off = usable_hits(
         record,
         sample_rate_hz,
         search_hz[1],
         is_overrange=is_overrange,
         range_peak_v=range_peak_v,
     )
-    hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz)
+    try:
+        hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz)
+    except CannotMeasure as refusal:
+        raise (cut_off or refusal) from None
     silent = [
         each.stretch.hit_s
         for each in fitted
@@ -126,6 +132,7 @@ def analyse_ring_down(
         hit_s=tuple(s for s in (h.start / sample_rate_hz for h in hits) if s not in silent),
         used_hit_s=stretch.hit_s,
         cut_off_hit_s=tuple(h.start / sample_rate_hz for h in hits if not h.is_clean),
+        is_later_part=ringing.is_later,
         time_s=time,
         ring_v=stretch.samples,
         fit_v=stretch.samples - lines.rest,
@@ -206,6 +213,7 @@ def _mode(ringing: Ringing, k: int) -> Mode:
             standard_uncertainty=float(np.sqrt(lines.amplitude_variance_v2[k])) * growth,
         ),
         is_resolved=is_resolved,
+        misfit=float(ringing.flaw[k] / decay_doubt(lines)[k]),
     )
 
 

@@ -1,6 +1,6 @@
 """Which of a stretch's lines are modes, how well each is known, and what breaks the stretch."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,18 +16,22 @@ from sequencer.analysis.ring_lines import (
     fit_lines,
     flaw_sizes,
 )
-from sequencer.analysis.ring_stretches import Search, Stretch
+from sequencer.analysis.ring_stretches import Search, Stretch, least_samples
 from sequencer.analysis.tap_hits import APART_S, CONTACT_S
+from sequencer.analysis.uneven_decay import find_unevenness
 
 SHORTEST_TAU_S = 0.004  # less may be the contact; what fits its remains is as short
 _LONGEST_TAU_RECORDS = 5.0
 _WEAKEST = 0.005  # of the strongest
+_MOST_HALVINGS = 4  # of the amplitude; compression goes with its square
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ringing:
     """A stretch with its lines; relative doubt of each decay, and the flaws' part of it; good are the
-    modes, strongest first."""
+    modes, strongest first; is_later where the first part of what rings isn't in it, as it decays
+    unevenly.
+    """
 
     stretch: Stretch
     lines: DampedLines
@@ -35,6 +39,7 @@ class Ringing:
     flaw: Samples
     crowded: NDArray[np.bool_]
     good: list[int]
+    is_later: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +52,53 @@ class FittedStretch:
 
 
 def fit_stretch(stretch: Stretch, search: Search, sample_rate_hz: float) -> FittedStretch:
-    """The modes of a stretch, or why there are none."""
+    """The modes of a stretch, or why there are none; of its later part, where that tells them better."""
+    whole = _fit(stretch, search, sample_rate_hz)
+    if not isinstance(whole.ringing, Ringing) or whole.further_hit is not None:
+        return whole
+    uneven = find_unevenness(whole.ringing.lines, whole.ringing.good)
+    if not np.any(uneven.is_sure):
+        return whole
+    # what bends one mode bends the others
+    told = _widened(whole.ringing, uneven.shift)
+    for later in _later_parts(whole.ringing):
+        part = _fit(later, search, sample_rate_hz).ringing
+        # a steady tone is larger beside the later part, and weak modes may be lost there
+        if isinstance(part, Ringing) and len(part.good) >= len(told.good):
+            left = find_unevenness(part.lines, part.good)
+            part = replace(_widened(part, left.shift), is_later=True)
+            if not part.crowded[part.good[0]]:
+                told = min(told, part, key=_rank)
+    return replace(whole, ringing=told)
+
+
+def _later_parts(ringing: Ringing) -> list[Stretch]:
+    """A stretch without what rings until its strongest mode has half the amplitude, a quarter, ..."""
+    stretch = ringing.stretch
+    half_s = float(np.log(2.0) / ringing.lines.rate[ringing.good[0]])
+    parts = []
+    for k in range(1, _MOST_HALVINGS + 1):
+        first = int(k * half_s * stretch.rate_hz)
+        if stretch.samples.size - first < least_samples(stretch):
+            break
+        start_s = stretch.start_s + first / stretch.rate_hz
+        parts.append(replace(stretch, samples=stretch.samples[first:], start_s=start_s))
+    return parts
+
+
+def _widened(ringing: Ringing, shift: Samples) -> Ringing:
+    """Ringing with what poles would move by counted as doubt."""
+    flaw = np.hypot(ringing.flaw, shift)
+    return replace(ringing, flaw=flaw, doubt=np.hypot(decay_doubt(ringing.lines), flaw))
+
+
+def _rank(ringing: Ringing) -> tuple[bool, float]:
+    """The lower, the better the decay of the strongest mode is told."""
+    strongest = ringing.good[0]
+    return bool(ringing.crowded[strongest]), float(ringing.doubt[strongest])
+
+
+def _fit(stretch: Stretch, search: Search, sample_rate_hz: float) -> FittedStretch:
     further_hit = None
     try:
         lines, flaws = fit_lines(stretch, search.band_hz[1])

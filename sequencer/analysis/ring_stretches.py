@@ -44,6 +44,11 @@ def least_duration_s(sample_rate_hz: float) -> float:
     return max(LEAST_S, _LEAST_SAMPLES / sample_rate_hz)
 
 
+def least_samples(stretch: Stretch) -> float:
+    """Samples that a stretch must have at least."""
+    return max(LEAST_S * stretch.rate_hz, _LEAST_SAMPLES)
+
+
 def ring_stretches(
     record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], search: Search
 ) -> list[Stretch]:

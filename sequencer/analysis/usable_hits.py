@@ -20,8 +20,9 @@ def usable_hits(
     *,
     is_overrange: bool,
     range_peak_v: float | None,
-) -> tuple[Hit, ...]:
-    """The hits in order of time; those are marked that are cut off, or follow that too soon.
+) -> tuple[tuple[Hit, ...], CannotMeasure | None]:
+    """The hits in order of time, those that are cut off, or follow that too soon, marked; and the
+    refusal of a record that is cut off, for where nothing rings after the others.
 
     Parameters
     ----------
@@ -53,22 +54,33 @@ def usable_hits(
             raise
         cut_off = refusal
     if cut_off is None:
-        return hits
-    return _clean_ones_marked(record, sample_rate_hz, hits, cut_off, range_peak_v)
+        return hits, None
+    marked = _clean_ones_marked(record, sample_rate_hz, hits, range_peak_v)
+    end = hits[0].start - int(BEFORE_HIT_S * sample_rate_hz)
+    if not _any_clean(marked) and end > least_s * sample_rate_hz:
+        # beside a tap too hard for the range the softer ones before it weren't seen as hits
+        earlier = find_hits(record[:end], sample_rate_hz, highest_hz)
+        marked = _clean_ones_marked(record, sample_rate_hz, (*earlier, *hits), range_peak_v)
+    if not _any_clean(marked):
+        raise cut_off
+    return marked, cut_off
+
+
+def _any_clean(hits: tuple[Hit, ...]) -> bool:
+    return any(hit.is_clean for hit in hits)
 
 
 def _clean_ones_marked(
     record: Samples,
     sample_rate_hz: float,
     hits: tuple[Hit, ...],
-    cut_off: CannotMeasure,
     range_peak_v: float | None,
 ) -> tuple[Hit, ...]:
     """The hits of a record that is cut off somewhere, with those marked that it doesn't concern.
 
     Raises
     ------
-    CannotMeasure : the given one, where it concerns all; dropout
+    CannotMeasure : dropout
     """
     at_limit = (record == record.min()) | (record == record.max())
     clear = int(_CLEAR_S * sample_rate_hz)
@@ -86,6 +98,4 @@ def _clean_ones_marked(
                     raise
                 is_clean = False
         marked.append(replace(hit, is_clean=is_clean))
-    if not any(hit.is_clean for hit in marked):
-        raise cut_off
     return tuple(marked)

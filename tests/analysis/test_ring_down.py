@@ -406,6 +406,16 @@ def test_a_steady_tone_beside_a_mode_is_counted_in_both_doubts(beside_hz, level_
     assert mode.time_constant_s.value is None or within(mode.time_constant_s, 0.3)
 
 
+def test_a_tone_beside_a_mode_does_not_cost_its_decay():
+    # later on the tone is larger beside the ringing, so that is no better part of it
+    record = pushed([(0.05, 1.0)], [(740.0, 0.15, 1.0)], 2.4)
+    record += 0.005 * np.sin(2 * np.pi * 741.0 * np.arange(record.size) / RATE_HZ)
+    result = analyse_ring_down(record, RATE_HZ)
+    assert not result.is_later_part
+    assert result.modes[0].is_resolved
+    assert within(result.modes[0].time_constant_s, 0.15)
+
+
 @pytest.mark.parametrize("tau_s", [0.005, 0.007, 0.009])
 def test_a_mode_of_a_few_milliseconds_is_measured(tau_s):
     (mode,) = analyse_ring_down(pushed([(0.05, 1.0)], [(2000.0, tau_s, 1.0)], 1.0), RATE_HZ).modes
@@ -438,6 +448,55 @@ def test_a_tap_cut_off_leaves_the_others(hard):
     assert result.used_hit_s not in result.cut_off_hit_s
     assert within(result.modes[0].ring_frequency_hz, 740.0)
     assert within(result.modes[0].time_constant_s, 0.15)
+
+
+@pytest.mark.parametrize("soft", [0.3, 1.0])
+def test_softer_taps_before_one_cut_off_are_used(soft):
+    # beside a tap of ten times their strength the first ones hold less than a tenth of its energy
+    taps = [(0.05, soft), (0.75, 0.8 * soft), (1.45, 10.0)]
+    record = np.clip(pushed(taps, [(740.0, 0.15, 1.0)], 2.2), -2.0, 2.0)
+    result = analyse_ring_down(record, RATE_HZ)
+    assert result.cut_off_hit_s == pytest.approx((1.45,), abs=3e-3)
+    assert result.hit_s == pytest.approx((0.05, 0.75, 1.45), abs=3e-3)
+    assert within(result.modes[0].ring_frequency_hz, 740.0)
+    assert within(result.modes[0].time_constant_s, 0.15)
+
+
+def test_one_tap_cut_off_stays_overrange_whatever_comes_before_it():
+    for noise_v in (1e-5, 1e-2):
+        record = pushed([(0.5, 10.0)], [(740.0, 0.15, 1.0)], 1.5, noise_v=noise_v)
+        record += 0.02 * np.sin(2 * np.pi * 50.0 * np.arange(record.size) / RATE_HZ)
+        assert refusal(np.clip(record, -2.0, 2.0)) == "overrange"
+
+
+def compressed(volts, law, strength):
+    """Volts through a sensor that compresses: a cube off, or an arctangent (same third order)."""
+    if law == "cube":
+        return volts - strength * volts**3
+    return np.arctan(np.sqrt(3 * strength) * volts) / np.sqrt(3 * strength)
+
+
+@pytest.mark.parametrize("law", ["cube", "arctangent"])
+@pytest.mark.parametrize("strength", [0.02, 0.05, 0.1, 0.2])
+@pytest.mark.parametrize("noise_v", [3e-4, 3e-3])
+def test_a_sensor_that_compresses_is_read_where_it_does_not(law, strength, noise_v):
+    record = compressed(pushed([(0.05, 1.0)], [(740.0, 0.1, 1.0)], 1.0, noise_v=0.0), law, strength)
+    record += noise_v * np.random.default_rng(4).standard_normal(record.size)
+    result = analyse_ring_down(record, RATE_HZ)
+    mode = result.modes[0]
+    assert within(mode.ring_frequency_hz, 740.0)
+    if strength == 0.2 and law == "cube":  # a cube so large is as good as a second mode
+        assert mode.time_constant_s.value is None
+    else:
+        assert within(mode.time_constant_s, 0.1, 2.0)
+        assert mode.time_constant_s.value == pytest.approx(0.1, rel=0.015)
+
+
+def test_even_ringing_is_read_from_the_first():
+    for k in range(5):
+        result = analyse_ring_down(pushed([(0.05, 1.0)], [(740.0, 0.1, 1.0)], 1.0, seed=k), RATE_HZ)
+        assert not result.is_later_part
+        assert result.modes[0].misfit == 0.0
 
 
 @pytest.mark.parametrize("count", [2, 20, 47, 100])

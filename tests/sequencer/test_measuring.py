@@ -922,6 +922,58 @@ def test_of_two_taps_the_one_that_was_used_is_told(tmp_path):
     assert which.startswith("2 hits, at 200 ms, 1.4 s: the one at 1.4 s is used, fitted from 1.4")
 
 
+def tapped(hits, rate=48000, seconds=2.4):
+    """Hits (second, strength): 740 Hz that decay with a time constant of 0.15 s, over 1 mV of noise."""
+    time = times(rate, seconds)
+    volts = np.random.default_rng(15).normal(0, 1e-3, time.size)
+    for start_s, gain in hits:
+        since = np.clip(time - start_s, 0.0, None)
+        volts += gain * (time >= start_s) * np.exp(-since / 0.15) * np.sin(2 * np.pi * 740 * since)
+    return volts
+
+
+def readings_of(tmp_path, volts):
+    path, belongs = write(tmp_path, volts, 48000, "int24", full_scale=5.0)
+    return measure_file(path, "ring_down", belongs).to_json()["readings"]
+
+
+def test_of_a_tap_that_was_cut_off_it_is_told_that_it_is_not_used(tmp_path):
+    volts = np.clip(tapped([(0.1, 1.0), (0.9, 4.0), (1.7, 0.8)]), -2.0, 2.0)
+    readings = readings_of(tmp_path, volts)
+    _, which, cut_off = readings["ring_frequency"]["remarks"]
+    assert which.startswith("3 hits, at 100 ms, 900 ms, 1.7 s")
+    assert cut_off == "cut off at the range's end, so not used: 900 ms"
+
+
+def test_what_widens_the_doubt_of_a_decay_is_told(tmp_path):
+    clean = tapped([(0.1, 1.0)])
+    beside = 0.005 * np.sin(2 * np.pi * 741.0 * times(48000, 2.4))
+    for name in ("decay_time", "q_factor"):
+        quiet_one = readings_of(tmp_path, clean)[name]
+        assert not quiet_one.get("remarks")
+        disturbed = readings_of(tmp_path, clean + beside)[name]
+        assert any("something beside this mode" in each for each in disturbed["remarks"])
+        assert disturbed["uncertainty"] > 1.1 * quiet_one["uncertainty"]
+
+
+def test_of_a_decay_that_is_uneven_it_is_told_from_where_on_it_is_read(tmp_path):
+    volts = tapped([(0.1, 1.0)])
+    decay = readings_of(tmp_path, volts - 0.1 * volts**3)["decay_time"]
+    assert any("while it is strong" in each for each in decay["remarks"])
+    assert abs(decay["value"] - 0.15 * math.log(1000)) < 2.0 * decay["uncertainty"]
+
+
+def test_what_decays_too_fast_is_refused_with_what_to_take_off(tmp_path):
+    time = times(48000, 1.0)
+    since = np.clip(time - 0.1, 0.0, None)
+    volts = (time >= 0.1) * np.exp(-since / 0.003) * np.sin(2 * np.pi * 2000 * since)
+    volts += np.random.default_rng(15).normal(0, 1e-4, time.size)
+    path, belongs = write(tmp_path, volts, 48000, "int24")
+    with pytest.raises(Refused, match="take off what damps the part") as caught:
+        measure_file(path, "ring_down", belongs)
+    assert caught.value.code == "no_signal"
+
+
 def test_a_mode_just_beyond_the_band_is_told_and_does_not_bend_the_others(tmp_path):
     rate, time = 48000, times(48000, 3.0)
     since = np.clip(time - 0.2, 0.0, None)
