@@ -18,7 +18,7 @@ from sequencer.analysis.ring_lines import (
 )
 from sequencer.analysis.ring_stretches import Search, Stretch, least_samples
 from sequencer.analysis.tap_hits import APART_S, CONTACT_S
-from sequencer.analysis.uneven_decay import find_unevenness
+from sequencer.analysis.uneven_decay import find_unevenness, may_be_uneven
 
 SHORTEST_TAU_S = 0.004  # less may be the contact; what fits its remains is as short
 _LONGEST_TAU_RECORDS = 5.0
@@ -55,6 +55,8 @@ def fit_stretch(stretch: Stretch, search: Search, sample_rate_hz: float) -> Fitt
     """The modes of a stretch, or why there are none; of its later part, where that tells them better."""
     whole = _fit(stretch, search, sample_rate_hz)
     if not isinstance(whole.ringing, Ringing) or whole.further_hit is not None:
+        return whole
+    if not may_be_uneven(whole.ringing.lines, whole.ringing.good):
         return whole
     uneven = find_unevenness(whole.ringing.lines, whole.ringing.good)
     if not np.any(uneven.is_sure):
