@@ -35,7 +35,7 @@ from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.response import SAME, ResponsePoint, ResponseResult, analyse_response
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
-from sequencer.analysis.sweep_breaks import Burst, find_bursts
+from sequencer.analysis.sweep_breaks import Fault, find_faults
 from sequencer.analysis.sweep_drift import Course, find_course
 from sequencer.analysis.sweep_parts import (
     LONGEST_AFTER_S,
@@ -54,6 +54,7 @@ from sequencer.analysis.sweep_signal import (
     steady_end,
 )
 from sequencer.analysis.sweep_silence import find_clicks_beside
+from sequencer.analysis.tone_unrest import Click
 
 __all__ = [
     "ExponentialSweep",
@@ -99,7 +100,8 @@ class SweepResult:
     response holds gain, flatness and band edges at 24 points an octave; phase_rad belongs to its
     frequencies. Where is_band_cut the sweep does not cover the band whose flatness was asked for:
     response has that of the rest, and the whole is at least as uneven. drift_v is how far a slow course
-    beside the response, which was taken off, moved about its middle; None without one.
+    beside the response, which was taken off, moved about its middle; None without one. clicks, by
+    channel, are too small to spoil the gain, and in its doubt.
     """
 
     response: ResponseResult
@@ -108,6 +110,7 @@ class SweepResult:
     sweep: ExponentialSweep
     is_band_cut: bool
     drift_v: float | None
+    clicks: Mapping[str, tuple[Click, ...]]
 
     def worst_distortion(self) -> tuple[float, float]:
         """Largest root sum of squares of the harmonics seen (1), and the frequency where, Hz.
@@ -169,8 +172,8 @@ def analyse_exponential_sweep(
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
     steady, silent = steady_end(source, sample_rate_hz, known, last)
-    drive_bursts = find_bursts(source, sample_rate_hz, known, (first, steady))
-    _require_unbroken(drive_bursts, "drive", sample_rate_hz)
+    drive_faults = find_faults(source, sample_rate_hz, known, (first, steady))
+    _require_unbroken(drive_faults, "drive", sample_rate_hz)
     source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
     tool = Deconvolution(source, sample_rate_hz, known)
     apart = _take_apart(tool, record, known, mains_hz)
@@ -178,8 +181,8 @@ def analyse_exponential_sweep(
     if apart.course is not None:
         record = record - apart.course.volts
     delay = linear.shift
-    bursts = find_bursts(record, sample_rate_hz, known, (first + delay, steady + delay))
-    _require_unbroken(bursts, "response", sample_rate_hz)
+    faults = find_faults(record, sample_rate_hz, known, (first + delay, steady + delay))
+    _require_unbroken(faults, "response", sample_rate_hz)
     _require_effect(delay / sample_rate_hz, known)
     swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
@@ -189,14 +192,14 @@ def analyse_exponential_sweep(
     if apart.course is not None:
         moved = _moved_by(tool, apart.course.doubt_v, known, grid, delay) / np.abs(gain)
         doubt_db = np.hypot(doubt_db, 20 * np.log10(1.0 + moved))
-    drive_bursts += find_clicks_beside(source, sample_rate_hz, (first, silent))
-    bursts += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
-    if drive_bursts:
-        moved = _moved_by(tool, _clicks_of(drive_bursts, record.size), known, grid, 0)
-        doubt_db = _with_clicks(drive_bursts, "drive", sample_rate_hz, grid, moved, doubt_db)
-    if bursts:
-        moved = _moved_by(tool, _clicks_of(bursts, record.size), known, grid, delay) / np.abs(gain)
-        doubt_db = _with_clicks(bursts, "response", sample_rate_hz, grid, moved, doubt_db)
+    drive_faults += find_clicks_beside(source, sample_rate_hz, (first, silent))
+    faults += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
+    if drive_faults:
+        moved = _moved_by(tool, _clicks_of(drive_faults, record.size), known, grid, 0)
+        doubt_db = _with_clicks(drive_faults, "drive", sample_rate_hz, grid, moved, doubt_db)
+    if faults:
+        moved = _moved_by(tool, _clicks_of(faults, record.size), known, grid, delay) / np.abs(gain)
+        doubt_db = _with_clicks(faults, "response", sample_rate_hz, grid, moved, doubt_db)
     points = [
         ResponsePoint(frequency_hz=float(f), gain_db=float(g), uncertainty_db=float(u))
         for f, g, u in zip(grid, level, doubt_db, strict=True)
@@ -219,6 +222,10 @@ def analyse_exponential_sweep(
         sweep=known,
         is_band_cut=judged[0] > band_hz[0] * (1.0 + SAME) or judged[1] < band_hz[1] * (1.0 - SAME),
         drift_v=None if apart.course is None else apart.course.moved_v,
+        clicks={
+            "drive": _clicks_in(drive_faults, sample_rate_hz),
+            "response": _clicks_in(faults, sample_rate_hz),
+        },
     )
 
 
@@ -255,10 +262,10 @@ def _require_slow(sweep: ExponentialSweep) -> None:
         )
 
 
-def _require_unbroken(bursts: Sequence[Burst], channel: str, sample_rate_hz: float) -> None:
-    for burst in bursts:
-        if burst.click is None:
-            raise interrupted(f"the {channel} is interrupted", burst.at / sample_rate_hz)
+def _require_unbroken(faults: Sequence[Fault], channel: str, sample_rate_hz: float) -> None:
+    for fault in faults:
+        if fault.click is None:
+            raise interrupted(f"the {channel} is interrupted", fault.at / sample_rate_hz)
 
 
 def _moved_by(
@@ -269,17 +276,25 @@ def _moved_by(
     return np.abs(read(tool, part, np.zeros(part.spectrum.size), grid)[0])
 
 
-def _clicks_of(bursts: Sequence[Burst], count: int) -> Samples:
+def _clicks_in(faults: Sequence[Fault], sample_rate_hz: float) -> tuple[Click, ...]:
+    return tuple(
+        Click(at_s=fault.at / sample_rate_hz, size_v=float(np.max(np.abs(fault.click))))
+        for fault in faults
+        if fault.click is not None
+    )
+
+
+def _clicks_of(faults: Sequence[Fault], count: int) -> Samples:
     """A record of clicks alone, V."""
     clicks = np.zeros(count)
-    for burst in bursts:
-        if burst.click is not None:
-            clicks[burst.begin : burst.begin + burst.click.size] += burst.click
+    for fault in faults:
+        if fault.click is not None:
+            clicks[fault.begin : fault.begin + fault.click.size] += fault.click
     return clicks
 
 
 def _with_clicks(
-    bursts: Sequence[Burst],
+    faults: Sequence[Fault],
     channel: str,
     sample_rate_hz: float,
     grid: Spectral,
@@ -295,8 +310,8 @@ def _with_clicks(
     moved_db = 20 * np.log10(1.0 + moved)
     worst = int(np.argmax(moved_db / doubt_db))
     if moved_db[worst] > 2.0 * doubt_db[worst]:
-        places = ", ".join(f"{burst.at / sample_rate_hz:.4g} s" for burst in bursts[:_PLACES])
-        more = ", ..." if len(bursts) > _PLACES else ""
+        places = ", ".join(f"{fault.at / sample_rate_hz:.4g} s" for fault in faults[:_PLACES])
+        more = ", ..." if len(faults) > _PLACES else ""
         raise CannotMeasure(
             "dropout",
             f"the {channel} has a click at {places}{more} of the record, which moves the gain at "

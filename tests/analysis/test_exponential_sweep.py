@@ -305,6 +305,28 @@ def test_a_silent_drive_is_no_signal(level):
     assert refusal(np.round(noise) * level, response) == "no_signal"  # a few codes
 
 
+@pytest.mark.parametrize("hum_hz", [49.97, 60.02])
+def test_hum_on_a_silent_drive_is_no_signal(hum_hz):
+    drive, response = capture(ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0))
+    time = np.arange(drive.size) / RATE_HZ
+    hum = 0.01 * np.cos(2 * np.pi * hum_hz * time) + 0.004 * np.cos(6 * np.pi * hum_hz * time)
+    noise = 1e-4 * np.random.default_rng(3).standard_normal(drive.size)
+    assert refusal(hum + noise, response) == "no_signal"
+    assert refusal(np.cos(2 * np.pi * 997.0 * time) + hum + noise, response) == "wrong_frequency"
+
+
+@pytest.mark.parametrize("low_hz", [18.0, 40.0])
+@pytest.mark.parametrize("start_hz", [10.0, 20.0])
+def test_a_drive_that_has_passed_a_high_pass_is_measured(start_hz, low_hz):
+    # a coupling capacitor turns its phase smoothly; the gain is that from there on
+    sweep = ExponentialSweep(start_hz=start_hz, stop_hz=40000.0, duration_s=2.0)
+    _, passed = capture(sweep, noise=1e-5, low_hz=low_hz)
+    result = analyse_exponential_sweep(passed / GAIN, 2.0 * passed, RATE_HZ, band_hz=(25.0, 20e3))
+    inside = (result.response.frequency_hz > 25) & (result.response.frequency_hz < 20000)
+    truth = 20 * np.log10(2.0 * GAIN)
+    assert np.max(np.abs(result.response.gain_db - truth)[inside]) < 0.003
+
+
 @pytest.mark.parametrize("at_s", [0.03, 0.08, 1.13, 1.4])
 @pytest.mark.parametrize("size", [0.1, 3.0])
 def test_a_sweep_is_found_beside_a_click(at_s, size):
