@@ -36,10 +36,10 @@ from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
 from sequencer.steps.exponential_sweep import (
-    distortion_remarks,
     edge_finding,
     flatness_finding,
     sweep_pictures,
+    sweep_remarks,
 )
 from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
 from sequencer.steps.intermodulation import (
@@ -515,7 +515,7 @@ def _response(recording: Recording, options: MeasureOptions) -> Measured:
                 "gain",
                 "dB",
                 response.reference_gain_db,
-                remarks=(f"at {say(response.reference_hz, 'Hz')}", *distortion_remarks(result)),
+                remarks=(f"at {say(response.reference_hz, 'Hz')}", *sweep_remarks(result)),
             ),
             edge_finding("bandwidth_low", response.bandwidth_low),
             edge_finding("bandwidth_high", response.bandwidth_high),

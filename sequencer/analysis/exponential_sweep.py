@@ -6,9 +6,10 @@ them apart. A window smooths the spectrum, also across the ends of the swept ban
 nothing on the other side. So the drive is divided by itself, windowed the same way, and each result
 divided by that: what the window does to a flat response cancels, down to the first swept frequency.
 
-What linear part and harmonics don't explain is noise and hum. Hum is fitted there, taken off the
-response, and all repeated; the rest's spectrum gives the uncertainty: noise of density s^2 a sample
-leaves s^2 sum(w^2) / abs(S)^2 in a windowed quotient, whatever the length of the record.
+What linear part and harmonics don't explain is noise, hum and drift (sweep_drift). Drift and hum are
+fitted there, taken off the response, and all repeated; the rest's spectrum gives the uncertainty: noise
+of density s^2 a sample leaves s^2 sum(w^2) / abs(S)^2 in a windowed quotient, whatever the length of
+the record.
 
 Neither would show that samples are missing, muted or clicks: the response of what was recorded is a
 response, too. So both channels are first looked through for breaks (sweep_breaks).
@@ -27,14 +28,24 @@ import scipy
 from numpy.typing import ArrayLike
 
 from sequencer.analysis import checks
-from sequencer.analysis.arrays import Phasors, Samples, Spectral, sum_of_squares
+from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import find_mains, fit_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.response import SAME, ResponsePoint, ResponseResult, analyse_response
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.spectrum import hann
-from sequencer.analysis.sweep_breaks import Burst, find_bursts
+from sequencer.analysis.sweep_breaks import Fault, find_faults
+from sequencer.analysis.sweep_drift import Course, find_course
+from sequencer.analysis.sweep_parts import (
+    LONGEST_AFTER_S,
+    Deconvolution,
+    Part,
+    linear_at,
+    read,
+    rest_of,
+    take_apart,
+)
 from sequencer.analysis.sweep_signal import (
     ExponentialSweep,
     ends_of_sweep,
@@ -43,6 +54,7 @@ from sequencer.analysis.sweep_signal import (
     steady_end,
 )
 from sequencer.analysis.sweep_silence import find_clicks_beside
+from sequencer.analysis.tone_unrest import Click
 
 __all__ = [
     "ExponentialSweep",
@@ -51,16 +63,7 @@ __all__ = [
     "analyse_exponential_sweep",
 ]
 
-_ORDERS = (2, 3, 4, 5)
-_PADDING_S = 1.0
 _LEAST_QUIET_S = 0.04
-_REGULARISATION = 1e-6  # of the drive's power spectrum in the band
-_EDGE_POWER = 0.2  # of the drive's spectrum, relative to the middle of the sweep: within the band
-_LONGEST_BEFORE_S = 0.3
-_LONGEST_AFTER_S = 0.3
-_LONGEST_HARMONIC_S = 0.15
-_GAP_SHARE = 0.45  # of the distance to the neighbouring harmonic
-_MOST_EARLY_S = 0.3  # by which the response is looked for before the drive
 # By which it may come before: what converters differ by, and a band that ends shifts a peak.
 _LEAST_LEAD_S = 2e-4
 _LEAD_CYCLES = 0.5  # of the last frequency
@@ -96,7 +99,9 @@ class SweepResult:
 
     response holds gain, flatness and band edges at 24 points an octave; phase_rad belongs to its
     frequencies. Where is_band_cut the sweep does not cover the band whose flatness was asked for:
-    response has that of the rest, and the whole is at least as uneven.
+    response has that of the rest, and the whole is at least as uneven. drift_v is how far a slow course
+    beside the response, which was taken off, moved about its middle; None without one. clicks, by
+    channel, are too small to spoil the gain, and in its doubt.
     """
 
     response: ResponseResult
@@ -104,6 +109,8 @@ class SweepResult:
     harmonics: Mapping[int, HarmonicResponse]
     sweep: ExponentialSweep
     is_band_cut: bool
+    drift_v: float | None
+    clicks: Mapping[str, tuple[Click, ...]]
 
     def worst_distortion(self) -> tuple[float, float]:
         """Largest root sum of squares of the harmonics seen (1), and the frequency where, Hz.
@@ -122,77 +129,6 @@ class SweepResult:
             squares[: clear.size] += np.where(clear, np.nan_to_num(harmonic.ratio), 0.0) ** 2
         worst = int(np.argmax(squares))
         return float(np.sqrt(squares[worst])), float(frequency_hz[worst])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Part:
-    """A windowed quotient: complex spectrum, the drive's over itself, the window's sum of squares.
-
-    The window's centre has been moved to lag 0, or the spectrum would turn from bin to bin; shift
-    is the number of samples it was moved by.
-    """
-
-    spectrum: Phasors
-    unit: Phasors
-    energy: float
-    shift: int
-
-
-class _Deconvolution:
-    """The drive's spectrum and what follows from it alone."""
-
-    def __init__(self, drive: Samples, rate_hz: float, sweep: ExponentialSweep) -> None:
-        self.count = scipy.fft.next_fast_len(drive.size + int(_PADDING_S * rate_hz), real=True)
-        self.rate_hz = rate_hz
-        self.drive = scipy.fft.rfft(drive, self.count)
-        self.frequency_hz = np.arange(self.drive.size) * rate_hz / self.count
-        self.power = self.drive.real**2 + self.drive.imag**2
-        # power of a sweep falls as 1/f: 0.25 L/f for unit amplitude (Farina 2000)
-        inside = (self.frequency_hz > sweep.start_hz) & (self.frequency_hz < sweep.stop_hz)
-        pink = self.power[inside] * self.frequency_hz[inside]
-        self._level = float(np.median(pink)) if pink.size else 0.0
-        self._floor = _REGULARISATION * self._level / np.maximum(self.frequency_hz, sweep.start_hz)
-        self.unit = scipy.fft.irfft(self.power / (self.power + self._floor), self.count)
-
-    def impulse(self, response: Samples) -> Samples:
-        """Impulse response with the harmonics before it; lag 0 first, negative lags at the end."""
-        spectrum = scipy.fft.rfft(response, self.count)
-        quotient = spectrum * np.conj(self.drive) / (self.power + self._floor)
-        return np.asarray(scipy.fft.irfft(quotient, self.count))
-
-    def swept_band(self, sweep: ExponentialSweep) -> tuple[float, float]:
-        """First and last frequency that the drive really excites, Hz."""
-        width = max(int(0.02 * sweep.start_hz * self.count / self.rate_hz), 1)
-        smooth = np.convolve(self.power, np.ones(width) / width, mode="same")
-        strong = smooth * self.frequency_hz > _EDGE_POWER * self._level
-        near = (self.frequency_hz > 0.9 * sweep.start_hz) & (
-            self.frequency_hz < 1.1 * sweep.stop_hz
-        )
-        bins = np.flatnonzero(strong & near)
-        return float(self.frequency_hz[bins[0]]), float(self.frequency_hz[bins[-1]])
-
-    def part(self, impulse: Samples, lag_s: float, before_s: float, after_s: float) -> _Part:
-        """The quotient around a lag, through a window that reaches so far before and after it."""
-        window = self._window(before_s, after_s)
-        shift = round(lag_s * self.rate_hz)
-        return _Part(
-            spectrum=scipy.fft.rfft(np.roll(impulse, -shift) * window),
-            unit=scipy.fft.rfft(self.unit * window),
-            energy=sum_of_squares(window),
-            shift=shift,
-        )
-
-    def replay(self, part: _Part) -> Samples:
-        """What a part makes of the drive."""
-        return np.roll(scipy.fft.irfft(part.spectrum * self.drive, self.count), part.shift)
-
-    def _window(self, before_s: float, after_s: float) -> Samples:
-        """Flat over the inner half to each side of lag 0, then a half cosine to 0."""
-        time = np.arange(self.count) / self.rate_hz
-        span = self.count / self.rate_hz
-        time = np.where(time > span / 2, time - span, time)
-        outwards = np.where(time < 0.0, -time / before_s, time / after_s)
-        return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.clip(2 * outwards - 1, 0.0, 1.0)))
 
 
 def analyse_exponential_sweep(
@@ -236,28 +172,34 @@ def analyse_exponential_sweep(
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
     steady, silent = steady_end(source, sample_rate_hz, known, last)
-    drive_bursts = find_bursts(source, sample_rate_hz, known, (first, steady))
-    _require_unbroken(drive_bursts, "drive", sample_rate_hz)
+    drive_faults = find_faults(source, sample_rate_hz, known, (first, steady))
+    _require_unbroken(drive_faults, "drive", sample_rate_hz)
     source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
-    tool = _Deconvolution(source, sample_rate_hz, known)
-    linear, harmonics, noise = _take_apart(tool, record, known, mains_hz)
+    tool = Deconvolution(source, sample_rate_hz, known)
+    apart = _take_apart(tool, record, known, mains_hz)
+    linear, noise = apart.linear, apart.noise
+    if apart.course is not None:
+        record = record - apart.course.volts
     delay = linear.shift
-    bursts = find_bursts(record, sample_rate_hz, known, (first + delay, steady + delay))
-    _require_unbroken(bursts, "response", sample_rate_hz)
+    faults = find_faults(record, sample_rate_hz, known, (first + delay, steady + delay))
+    _require_unbroken(faults, "response", sample_rate_hz)
     _require_effect(delay / sample_rate_hz, known)
     swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
-    gain, doubt = _read(tool, linear, noise, grid)
+    gain, doubt = read(tool, linear, noise, grid)
     level = 20 * np.log10(np.abs(gain))
     doubt_db = np.hypot(20 / np.log(10) * doubt / np.sqrt(2) / np.abs(gain), _METHOD_DB)
-    drive_bursts += find_clicks_beside(source, sample_rate_hz, (first, silent))
-    bursts += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
-    if drive_bursts:
-        moved = _moved_by(tool, drive_bursts, known, noise, grid, 0)
-        doubt_db = _with_clicks(drive_bursts, "drive", sample_rate_hz, grid, moved, doubt_db)
-    if bursts:
-        moved = _moved_by(tool, bursts, known, noise, grid, delay) / np.abs(gain)
-        doubt_db = _with_clicks(bursts, "response", sample_rate_hz, grid, moved, doubt_db)
+    if apart.course is not None:
+        moved = _moved_by(tool, apart.course.doubt_v, known, grid, delay) / np.abs(gain)
+        doubt_db = np.hypot(doubt_db, 20 * np.log10(1.0 + moved))
+    drive_faults += find_clicks_beside(source, sample_rate_hz, (first, silent))
+    faults += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
+    if drive_faults:
+        moved = _moved_by(tool, _clicks_of(drive_faults, record.size), known, grid, 0)
+        doubt_db = _with_clicks(drive_faults, "drive", sample_rate_hz, grid, moved, doubt_db)
+    if faults:
+        moved = _moved_by(tool, _clicks_of(faults, record.size), known, grid, delay) / np.abs(gain)
+        doubt_db = _with_clicks(faults, "response", sample_rate_hz, grid, moved, doubt_db)
     points = [
         ResponsePoint(frequency_hz=float(f), gain_db=float(g), uncertainty_db=float(u))
         for f, g, u in zip(grid, level, doubt_db, strict=True)
@@ -274,9 +216,16 @@ def analyse_exponential_sweep(
     return SweepResult(
         response=analyse_response(points, reference_hz=middle, band_hz=judged),
         phase_rad=np.unwrap(np.angle(gain) - 2 * np.pi * grid * delay / sample_rate_hz),
-        harmonics={k: _harmonic(tool, p, linear, noise, grid, k) for k, p in harmonics.items()},
+        harmonics={
+            k: _harmonic(tool, p, linear, noise, grid, k) for k, p in apart.harmonics.items()
+        },
         sweep=known,
         is_band_cut=judged[0] > band_hz[0] * (1.0 + SAME) or judged[1] < band_hz[1] * (1.0 - SAME),
+        drift_v=None if apart.course is None else apart.course.moved_v,
+        clicks={
+            "drive": _clicks_in(drive_faults, sample_rate_hz),
+            "response": _clicks_in(faults, sample_rate_hz),
+        },
     )
 
 
@@ -290,7 +239,7 @@ def _without_offsets(
     """
     first, last = ends
     least = int(_LEAST_QUIET_S * sample_rate_hz)
-    settled = last + int(_LONGEST_AFTER_S * sample_rate_hz)
+    settled = last + int(LONGEST_AFTER_S * sample_rate_hz)
     margin = least // 4  # where it fades in
     if first - margin >= least:
         quiet = slice(0, first - margin)
@@ -313,32 +262,39 @@ def _require_slow(sweep: ExponentialSweep) -> None:
         )
 
 
-def _require_unbroken(bursts: Sequence[Burst], channel: str, sample_rate_hz: float) -> None:
-    for burst in bursts:
-        if burst.click is None:
-            raise interrupted(f"the {channel} is interrupted", burst.at / sample_rate_hz)
+def _require_unbroken(faults: Sequence[Fault], channel: str, sample_rate_hz: float) -> None:
+    for fault in faults:
+        if fault.click is None:
+            raise interrupted(f"the {channel} is interrupted", fault.at / sample_rate_hz)
 
 
 def _moved_by(
-    tool: _Deconvolution,
-    bursts: Sequence[Burst],
-    sweep: ExponentialSweep,
-    noise: Spectral,
-    grid: Spectral,
-    shift: int,
+    tool: Deconvolution, volts: Samples, sweep: ExponentialSweep, grid: Spectral, shift: int
 ) -> Spectral:
-    """What clicks in a channel, worth as much as a response, would be as part of the gain."""
-    clicks = np.zeros(tool.count)
-    for burst in bursts:
-        if burst.click is not None:
-            clicks[burst.begin : burst.begin + burst.click.size] += burst.click
-    before_s = _before_s(sweep)
-    part = tool.part(tool.impulse(clicks), shift / tool.rate_hz, before_s, _LONGEST_AFTER_S)
-    return np.abs(_read(tool, part, noise, grid)[0])
+    """What something in a channel, worth as much as a response, would be as part of the gain."""
+    part = linear_at(tool, tool.impulse(volts), sweep, shift / tool.rate_hz)
+    return np.abs(read(tool, part, np.zeros(part.spectrum.size), grid)[0])
+
+
+def _clicks_in(faults: Sequence[Fault], sample_rate_hz: float) -> tuple[Click, ...]:
+    return tuple(
+        Click(at_s=fault.at / sample_rate_hz, size_v=float(np.max(np.abs(fault.click))))
+        for fault in faults
+        if fault.click is not None
+    )
+
+
+def _clicks_of(faults: Sequence[Fault], count: int) -> Samples:
+    """A record of clicks alone, V."""
+    clicks = np.zeros(count)
+    for fault in faults:
+        if fault.click is not None:
+            clicks[fault.begin : fault.begin + fault.click.size] += fault.click
+    return clicks
 
 
 def _with_clicks(
-    bursts: Sequence[Burst],
+    faults: Sequence[Fault],
     channel: str,
     sample_rate_hz: float,
     grid: Spectral,
@@ -354,8 +310,8 @@ def _with_clicks(
     moved_db = 20 * np.log10(1.0 + moved)
     worst = int(np.argmax(moved_db / doubt_db))
     if moved_db[worst] > 2.0 * doubt_db[worst]:
-        places = ", ".join(f"{burst.at / sample_rate_hz:.4g} s" for burst in bursts[:_PLACES])
-        more = ", ..." if len(bursts) > _PLACES else ""
+        places = ", ".join(f"{fault.at / sample_rate_hz:.4g} s" for fault in faults[:_PLACES])
+        more = ", ..." if len(faults) > _PLACES else ""
         raise CannotMeasure(
             "dropout",
             f"the {channel} has a click at {places}{more} of the record, which moves the gain at "
@@ -365,71 +321,38 @@ def _with_clicks(
     return np.asarray(np.hypot(doubt_db, moved_db))
 
 
-def _before_s(sweep: ExponentialSweep) -> float:
-    """How far the linear response's window reaches before it, clear of the second harmonic, s."""
-    return min(_GAP_SHARE * sweep.harmonic_advance_s(2), _LONGEST_BEFORE_S)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Apart:
+    """A response's parts, the density of what is left, and what was taken off before.
+
+    noise is in V^2 a sample, at the tool's bins.
+    """
+
+    linear: Part
+    harmonics: Mapping[int, Part]
+    noise: Spectral
+    course: Course | None
 
 
 def _take_apart(
-    tool: _Deconvolution, record: Samples, sweep: ExponentialSweep, mains_hz: float | None
-) -> tuple[_Part, dict[int, _Part], Spectral]:
-    """Linear part, harmonics, and the density of what is left (V^2 a sample, at the tool's bins)."""
-    linear, harmonics = _windowed(tool, record, sweep)
-    rest = _rest(tool, record, linear, harmonics)
+    tool: Deconvolution, record: Samples, sweep: ExponentialSweep, mains_hz: float | None
+) -> _Apart:
+    """A response less its slow course and hum, taken apart."""
+    linear, harmonics = take_apart(tool, record, sweep)
+    rest = rest_of(tool, record, linear, harmonics)
+    course = find_course(tool, record, record - rest, linear, sweep)
+    if course is not None:
+        record = record - course.volts
+        linear, harmonics = take_apart(tool, record, sweep)
+        rest = rest_of(tool, record, linear, harmonics)
     _require_following(record, rest)
     mains = find_mains(rest, tool.rate_hz, NOMINALS_HZ if mains_hz is None else [mains_hz])
     if mains is not None and mains.is_seen:
         hum = fit_hum(rest, tool.rate_hz, mains.value_hz).fit
         quiet = remove_lines(record, tool.rate_hz, replace(hum, offset_v=0.0))
-        linear, harmonics = _windowed(tool, quiet, sweep)
-        rest = _rest(tool, quiet, linear, harmonics)
-    return linear, harmonics, _density(tool, rest)
-
-
-def _windowed(
-    tool: _Deconvolution, record: Samples, sweep: ExponentialSweep
-) -> tuple[_Part, dict[int, _Part]]:
-    impulse = tool.impulse(record)
-    peak = _lag(tool, record, impulse, sweep)
-    delay_s = peak / tool.rate_hz
-    linear = tool.part(impulse, delay_s, _before_s(sweep), _LONGEST_AFTER_S)
-    harmonics = {}
-    for k in _ORDERS:
-        to_next = sweep.growth_s * np.log((k + 1) / k)
-        to_last = sweep.growth_s * np.log(k / (k - 1))
-        harmonics[k] = tool.part(
-            impulse,
-            delay_s - sweep.harmonic_advance_s(k),
-            float(min(_GAP_SHARE * to_next, _LONGEST_HARMONIC_S)),
-            float(min(_GAP_SHARE * to_last, _LONGEST_HARMONIC_S)),
-        )
-    return linear, harmonics
-
-
-def _lag(tool: _Deconvolution, record: Samples, impulse: Samples, sweep: ExponentialSweep) -> int:
-    """Samples by which the response comes after the drive, from the peak of its impulse response.
-
-    A strong harmonic's may be higher, where little of the sweep is divided by less: so a peak as
-    early as one must follow the drive as well.
-    """
-    early, clear = int(_MOST_EARLY_S * tool.rate_hz), int(_before_s(sweep) * tool.rate_hz)
-    late = int(_LONGEST_AFTER_S * tool.rate_hz)
-    size = np.abs(np.concatenate([impulse[-early:], impulse[:late]]))
-    peaks = {int(np.argmax(size)) - early, int(np.argmax(size[early - clear :])) - clear}
-    if len(peaks) == 1:
-        return peaks.pop()
-    drive = scipy.fft.irfft(tool.drive, tool.count)
-    return max(peaks, key=lambda lag: abs(float(record @ np.roll(drive, lag)[: record.size])))
-
-
-def _rest(
-    tool: _Deconvolution, record: Samples, linear: _Part, harmonics: Mapping[int, _Part]
-) -> Samples:
-    """The record without what the parts make of the drive."""
-    made = tool.replay(linear)
-    for part in harmonics.values():
-        made += tool.replay(part)
-    return np.asarray(record - made[: record.size])
+        linear, harmonics = take_apart(tool, quiet, sweep)
+        rest = rest_of(tool, quiet, linear, harmonics)
+    return _Apart(linear=linear, harmonics=harmonics, noise=_density(tool, rest), course=course)
 
 
 def _require_following(record: Samples, rest: Samples) -> None:
@@ -452,7 +375,7 @@ def _require_effect(delay_s: float, sweep: ExponentialSweep) -> None:
         )
 
 
-def _density(tool: _Deconvolution, rest: Samples) -> Spectral:
+def _density(tool: Deconvolution, rest: Samples) -> Spectral:
     """Variance a sample of noise as dense as the rest is at each bin of the tool, V^2.
 
     From Hann segments, half overlapped; two of them at least.
@@ -478,33 +401,18 @@ def _grid(
     return np.unique(np.concatenate([points, ends]))
 
 
-def _read(
-    tool: _Deconvolution, part: _Part, noise: Spectral, frequency_hz: Spectral
-) -> tuple[Phasors, Spectral]:
-    """Complex gain of a part at frequencies, and the standard deviation noise leaves in it."""
-    bins = np.asarray(frequency_hz) * tool.count / tool.rate_hz
-    whole = np.clip(bins.astype(np.int64), 0, part.spectrum.size - 2)
-    share = bins - whole
-    quotient = part.spectrum / part.unit
-    gain = quotient[whole] * (1 - share) + quotient[whole + 1] * share
-    power = tool.power[whole] * (1 - share) + tool.power[whole + 1] * share
-    density = noise[whole] * (1 - share) + noise[whole + 1] * share
-    size = np.abs(part.unit[whole]) / np.sqrt(part.energy)
-    return gain, np.sqrt(density / np.maximum(power, 1e-300)) / np.maximum(size, 1e-300)
-
-
 def _harmonic(
-    tool: _Deconvolution,
-    part: _Part,
-    linear: _Part,
+    tool: Deconvolution,
+    part: Part,
+    linear: Part,
     noise: Spectral,
     grid: Spectral,
     order: int,
 ) -> HarmonicResponse:
     """A harmonic at those input frequencies whose multiple was swept too."""
     chosen = grid[grid * order <= grid[-1]]
-    line, doubt = _read(tool, part, noise, order * chosen)
-    base = np.abs(_read(tool, linear, noise, chosen)[0])
+    line, doubt = read(tool, part, noise, order * chosen)
+    base = np.abs(read(tool, linear, noise, chosen)[0])
     power = np.abs(line) ** 2
     level = np.sqrt(np.maximum(power - doubt**2 / 2, 0.0)) / base
     spread = doubt / np.sqrt(2) / base

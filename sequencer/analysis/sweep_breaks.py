@@ -2,7 +2,7 @@
 
 Theory of operation. A swept sine, its harmonics, hum and a resonance that rings are all but known from
 the samples before: linear prediction, fitted to short blocks, leaves noise of them. Where samples are
-missing, a mute begins or ends, or a click lies, the prediction fails for a moment. What an
+missing, a mute begins or ends, or a click lies, it fails for a moment: a burst of errors. What an
 amplifier does of its own fails it in every cycle of the sweep (crossover, clipping) or of the mains
 (rectifiers): so a burst counts as a fault only where it exceeds all but two of those near it.
 
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.sweep_signal import ExponentialSweep
 
-__all__ = ["LEAST_NOISE", "Burst", "find_bursts", "prediction_error"]
+__all__ = ["LEAST_NOISE", "Fault", "find_faults", "prediction_error"]
 
 # Samples averaged: of a step in a slow part of the sweep, more shows over noise.
 _FACTORS = (1, 4, 16)
@@ -55,8 +55,8 @@ _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Burst:
-    """Where prediction fails: first sample, how many about it, and the click that does it, if one does.
+class Fault:
+    """A break or a click: first sample, how many about it, and the click, if it is one.
 
     The click is in volts and begins at a sample of its own.
     """
@@ -67,12 +67,12 @@ class Burst:
     begin: int = 0
 
 
-def find_bursts(
+def find_faults(
     record: Samples,
     sample_rate_hz: float,
     sweep: ExponentialSweep,
     ends: tuple[int, int],
-) -> list[Burst]:
+) -> list[Fault]:
     """The moments of a recorded sweep that nothing before and after them explains, in order.
 
     Not looked at are the first 1 % of the sweep and the silence around it (sweep_silence). Not seen is a
@@ -84,29 +84,29 @@ def find_bursts(
     record : shape (n,), V; what made of the sweep, or the sweep itself
     ends : first and last sample of the sweep in the record, without a step at its end
     """
-    found: list[Burst] = []
+    found: list[Fault] = []
     growth = sweep.growth_s * sample_rate_hz
     for factor in _FACTORS:
         if factor > 1 and growth < factor * _BLOCKS_A_GROWTH * _SHORTEST_BLOCK:
             break
         mean = record[: record.size // factor * factor].reshape(-1, factor).mean(axis=1)
         scaled = ends[0] // factor, ends[1] // factor
-        for burst in _bursts(mean, sample_rate_hz / factor, sweep, scaled, is_all=factor == 1):
-            at, reach = burst.at * factor, burst.reach * factor
+        for fault in _faults_at(mean, sample_rate_hz / factor, sweep, scaled, is_all=factor == 1):
+            at, reach = fault.at * factor, fault.reach * factor
             if not any(abs(at - other.at) < reach + other.reach for other in found):
-                found.append(replace(burst, at=at, reach=reach))
-    return sorted(found, key=lambda burst: burst.at)
+                found.append(replace(fault, at=at, reach=reach))
+    return sorted(found, key=lambda fault: fault.at)
 
 
-def _bursts(
+def _faults_at(
     record: Samples,
     sample_rate_hz: float,
     sweep: ExponentialSweep,
     ends: tuple[int, int],
     *,
     is_all: bool,
-) -> list[Burst]:
-    """The bursts that one rate shows; in the whole sweep, or where it is slow against that rate."""
+) -> list[Fault]:
+    """The faults that one rate shows; in the whole sweep, or where it is slow against that rate."""
     top_hz = np.inf if is_all else sample_rate_hz / _SLOW
     edges = _cells(sweep, sample_rate_hz, (ends[0], min(ends[1], record.size - 1)), top_hz)
     if edges.size < 2 * _NEAR_CELLS + 1:
@@ -124,7 +124,7 @@ def _bursts(
     usual = scipy.ndimage.median_filter(peaks, size=2 * _NEAR_CELLS + 1, mode="mirror")
     levels = _levels(record[start:stop], cells)
     found = [
-        Burst(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]))
+        Fault(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]))
         for first, last in _quiet(peaks, usual, levels, near)
     ]
     limits = _limits(peaks, usual, near, levels)
@@ -136,7 +136,7 @@ def _bursts(
         is_click = is_all and _goes_on(levels, first, last, _SAME_LEVEL)
         click = _click(record, at, block, _GONE * limit) if is_click else None
         begin = 0 if click is None else at - click.size // 4
-        found.append(Burst(at=at, reach=reach, click=click, begin=begin))
+        found.append(Fault(at=at, reach=reach, click=click, begin=begin))
     return found
 
 

@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.mains import find_mains, fit_hum
+from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.sweep_tops import require_whole_tops
 
 __all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted", "steady_end"]
@@ -30,6 +32,10 @@ _LEAST_S = 0.2
 _LEAST_SAMPLES = 256
 _LEAST_RATIO = 3.0
 _STRAY_RAD = 0.4
+# A band edge in the drive's way turns its phase by so much at most, and never from one point of the grid
+# to the next as a loss does; what is lost where the sweep is slow, sweep_breaks finds.
+_BENT_RAD = 1.6
+_BENT_A_POINT_RAD = 0.01
 _STEPS = 30
 _PADDED = 8
 _UP = 0.5  # of the median envelope: below, a muted drive has no phase
@@ -41,6 +47,7 @@ _SILENT = 1e-3  # of its peak
 _RING_S = 0.005  # of filters, after a step
 _LONGEST_FADE_S = 0.1  # below a twentieth of the peak
 _LAGS = 8  # samples
+_BESIDE_HUM = 0.3  # of the drive: noise, where it is nothing but hum
 _UNRELATED = 0.1  # correlation with the samples before, at most: noise
 _BREAK_POINTS = 20  # of the grid, from one trial to the next
 _ROUGH_CYCLES = 3.0  # about a break, where the analytic signal rings
@@ -128,14 +135,21 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
     chosen = phase[trim : phase.size - trim : step]
     time = (trim + step * np.arange(chosen.size)) / sample_rate_hz
     is_up = envelope[trim : phase.size - trim : step] > _UP * float(np.median(envelope))
-    growth_s = _first_growth(time, chosen, is_up)
+    try:
+        growth_s = _first_growth(time, chosen, is_up)
+    except CannotMeasure:
+        _require_more_than_hum(drive, sample_rate_hz)
+        raise
     to_end, whole = time - time[-1], np.ones((time.size, 1))
     growth_s, rest = _fitted_growth(to_end, chosen, growth_s, whole, _STEPS)
     stray_rad = float(np.max(np.abs(rest - np.median(rest))))
-    if stray_rad >= _STRAY_RAD:
+    steepest_rad = float(np.max(np.abs(np.diff(rest))))
+    is_bent = stray_rad < _BENT_RAD and steepest_rad < _BENT_A_POINT_RAD
+    strays = stray_rad >= _STRAY_RAD and not is_bent
+    if strays:
         _require_unbroken(time, chosen, rest, is_up, growth_s, first / sample_rate_hz)
     require_whole_tops(phase, envelope, sample_rate_hz)
-    if stray_rad >= _STRAY_RAD:
+    if strays:
         raise _no_sweep(f"its phase strays by {stray_rad:.2g} rad from that of one")
     scale = np.exp(time / growth_s)
     slope = float(np.polyfit(scale, chosen, 1)[0]) / (2 * np.pi * growth_s)
@@ -220,6 +234,20 @@ def _require_more_than_noise(drive: Samples) -> None:
         raise CannotMeasure(
             "no_signal",
             f"the drive channel holds nothing but noise, {np.sqrt(power / drive.size):.2g} V",
+            "check the connection of the drive channel and that the generator is on",
+        )
+
+
+def _require_more_than_hum(drive: Samples, sample_rate_hz: float) -> None:
+    """Refuse (no_signal) a drive of hum and noise."""
+    mains = find_mains(drive, sample_rate_hz)
+    if mains is None or not mains.is_seen:
+        return
+    hum = fit_hum(drive, sample_rate_hz, mains.value_hz).fit
+    if np.std(remove_lines(drive, sample_rate_hz, hum)) < _BESIDE_HUM * np.std(drive):
+        raise CannotMeasure(
+            "no_signal",
+            f"the drive channel holds nothing but hum of {mains.value_hz:.4g} Hz",
             "check the connection of the drive channel and that the generator is on",
         )
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import code_step
-from sequencer.analysis.sweep_breaks import LEAST_NOISE, Burst, prediction_error
+from sequencer.analysis.sweep_breaks import LEAST_NOISE, Fault, prediction_error
 
 __all__ = ["find_clicks_beside"]
 
@@ -26,7 +26,7 @@ _CONTEXT = 48  # samples before the first, for prediction
 
 def find_clicks_beside(
     record: Samples, sample_rate_hz: float, swept: tuple[int, int]
-) -> list[Burst]:
+) -> list[Fault]:
     """Clicks before and after a sweep, in order, each with its samples in volts.
 
     Parameters
@@ -57,7 +57,7 @@ def find_clicks_beside(
 
 def _seen(
     record: Samples, first: int, error: Samples, limit: float, sample_rate_hz: float
-) -> Burst:
+) -> Fault:
     """What stands out in a cell, less a straight line from before to after."""
     # a click that fits its block's prediction badly stands out before it, too
     places = first + np.flatnonzero(error > max(limit, _ONSET * float(error.max())))
@@ -66,4 +66,4 @@ def _seen(
     part = record[begin : int(places[-1]) + around]
     edge = max(around // 2, 1)
     line = np.linspace(np.mean(part[:edge]), np.mean(part[-edge:]), part.size)
-    return Burst(at=int(places[0]), begin=begin, reach=part.size, click=part - line)
+    return Fault(at=int(places[0]), begin=begin, reach=part.size, click=part - line)

@@ -49,7 +49,7 @@ _OVER_TURN = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Click:
-    """A click in a record of a tone: when, s from its beginning, and its largest excursion, V."""
+    """A click in a record: when, s from its beginning, and its largest excursion, V."""
 
     at_s: float
     size_v: float

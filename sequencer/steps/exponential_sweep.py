@@ -37,6 +37,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import RecordTime, SweptFrequency
+from sequencer.steps.disturbances import click_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -189,7 +190,7 @@ def _findings(result: SweepResult, situation: Situation) -> list[Finding]:
             "dB",
             response.reference_gain_db,
             level_db,
-            remarks=distortion_remarks(result),
+            remarks=sweep_remarks(result),
         ),
         flatness_finding(result, flat_db),
         edge_finding("bandwidth_low", response.bandwidth_low),
@@ -201,7 +202,7 @@ def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
     """The flatness of the band that was asked for; a bound where the sweep covers only some of it."""
     response = result.response
     worst = f"largest deviation at {say(response.worst_hz, 'Hz')}"
-    remarks = (worst, *distortion_remarks(result))
+    remarks = (worst, *sweep_remarks(result))
     flatness = found("flatness", "dB", response.flatness_db, *instrument, remarks=remarks)
     if not result.is_band_cut or flatness.value is None:
         return flatness
@@ -216,7 +217,18 @@ def flatness_finding(result: SweepResult, *instrument: float) -> Finding:
     )
 
 
-def distortion_remarks(result: SweepResult) -> tuple[str, ...]:
+def sweep_remarks(result: SweepResult) -> tuple[str, ...]:
+    """What stood beside the response, or bent it, as far as it matters to its gain."""
+    words = [*_distortion_remarks(result)]
+    for channel, clicks in result.clicks.items():
+        words += click_remarks(clicks, f" in the {channel}")
+    if result.drift_v is not None:
+        moves = f"{say(result.drift_v, 'V')} about its middle"
+        words.append(f"the response drifts by {moves}: taken off, what may be left is in the doubt")
+    return tuple(words)
+
+
+def _distortion_remarks(result: SweepResult) -> tuple[str, ...]:
     """That the response was clipped or distorted otherwise, where it was by 1 % or more."""
     distortion, frequency_hz = result.worst_distortion()
     if distortion < _DISTORTED:

@@ -34,6 +34,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import ToneFrequency
+from sequencer.steps.disturbances import click_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -307,13 +308,7 @@ def with_disturbances(findings: Iterable[Finding], result: ToneResult) -> list[F
 
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
-    words = []
-    if result.clicks:
-        largest = max(result.clicks, key=lambda click: click.size_v)
-        count = len(result.clicks)
-        which = "a click of" if count == 1 else f"{count} clicks, the largest of"
-        place = f"{say(largest.size_v, 'V')} at {say(largest.at_s, 's')}"
-        words.append(f"{which} {place}, counted in its doubt")
+    words = [*click_remarks(result.clicks)]
     if result.level_range_db is not None:
         moves = f"{result.level_range_db:.2g} dB"
         words.append(f"the level moves by {moves} within the record, counted in its doubt")

@@ -263,7 +263,8 @@ def test_a_clipped_response_shows_the_harmonics_of_a_clipped_sine():
     assert analyse_exponential_sweep(drive, 2.0 * drive, RATE_HZ).worst_distortion()[0] < 1e-4
 
 
-@pytest.mark.parametrize("lead_s", [0.0005, 0.03, 0.12])
+# At 45 ms the response begins in what should be quiet before the drive.
+@pytest.mark.parametrize("lead_s", [0.0005, 0.03, 0.045, 0.12])
 @pytest.mark.parametrize("low_hz", [1.6, 5.0])
 def test_swapped_channels_are_refused(lead_s, low_hz):
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0)
@@ -304,6 +305,28 @@ def test_a_silent_drive_is_no_signal(level):
     assert refusal(np.round(noise) * level, response) == "no_signal"  # a few codes
 
 
+@pytest.mark.parametrize("hum_hz", [49.97, 60.02])
+def test_hum_on_a_silent_drive_is_no_signal(hum_hz):
+    drive, response = capture(ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=1.0))
+    time = np.arange(drive.size) / RATE_HZ
+    hum = 0.01 * np.cos(2 * np.pi * hum_hz * time) + 0.004 * np.cos(6 * np.pi * hum_hz * time)
+    noise = 1e-4 * np.random.default_rng(3).standard_normal(drive.size)
+    assert refusal(hum + noise, response) == "no_signal"
+    assert refusal(np.cos(2 * np.pi * 997.0 * time) + hum + noise, response) == "wrong_frequency"
+
+
+@pytest.mark.parametrize("low_hz", [18.0, 40.0])
+@pytest.mark.parametrize("start_hz", [10.0, 20.0])
+def test_a_drive_that_has_passed_a_high_pass_is_measured(start_hz, low_hz):
+    # a coupling capacitor turns its phase smoothly; the gain is that from there on
+    sweep = ExponentialSweep(start_hz=start_hz, stop_hz=40000.0, duration_s=2.0)
+    _, passed = capture(sweep, noise=1e-5, low_hz=low_hz)
+    result = analyse_exponential_sweep(passed / GAIN, 2.0 * passed, RATE_HZ, band_hz=(25.0, 20e3))
+    inside = (result.response.frequency_hz > 25) & (result.response.frequency_hz < 20000)
+    truth = 20 * np.log10(2.0 * GAIN)
+    assert np.max(np.abs(result.response.gain_db - truth)[inside]) < 0.003
+
+
 @pytest.mark.parametrize("at_s", [0.03, 0.08, 1.13, 1.4])
 @pytest.mark.parametrize("size", [0.1, 3.0])
 def test_a_sweep_is_found_beside_a_click(at_s, size):
@@ -328,3 +351,41 @@ def test_mistakes_of_the_caller():
     drive, response = capture(sweep)
     with pytest.raises(ValueError, match="samples"):
         analyse_exponential_sweep(drive, response[:-1], RATE_HZ)
+
+
+DRIFTS = {
+    "a ramp": lambda share, time: 2.0 * share - 1.0,
+    "coming to rest": lambda share, time: np.exp(-time / 0.3),
+    "a slow swing": lambda share, time: np.sin(2 * np.pi * 0.3 * time + 0.5),
+}
+
+
+@pytest.mark.parametrize("drift", DRIFTS)
+@pytest.mark.parametrize("size", [0.03, 1.0])
+def test_a_slow_drift_moves_no_gain_and_is_told(drift, size):
+    # as large as the response: it moved the gain at 20 Hz by 0.3 dB and more, or hid the response
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, noise=1e-4, hum=1e-3, low_hz=5.0)
+    time = np.arange(drive.size) / RATE_HZ
+    course = GAIN * size * DRIFTS[drift](time / time[-1], time)
+    steady = analyse_exponential_sweep(drive, response, RATE_HZ)
+    result = analyse_exponential_sweep(drive, response + course, RATE_HZ)
+    moved = result.response.gain_db - steady.response.gain_db
+    assert np.max(np.abs(moved)) < 0.002  # the method's own 0.003 dB, rectangular
+    assert result.drift_v == pytest.approx(np.ptp(course) / 2, rel=0.1)
+    assert steady.drift_v is None
+    # hardly more doubt than without
+    assert np.max(result.response.uncertainty_db - steady.response.uncertainty_db) < 0.001
+
+
+def test_a_drift_too_fast_for_its_polynomials_is_in_the_doubt():
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, noise=1e-4, low_hz=5.0)
+    time = np.arange(drive.size) / RATE_HZ
+    swing = 0.3 * GAIN * np.sin(2 * np.pi * 1.5 * time)
+    result = analyse_exponential_sweep(drive, response + swing, RATE_HZ)
+    response = result.response
+    inside = (response.frequency_hz >= 20.0) & (response.frequency_hz <= 20000.0)
+    doubt_db = np.maximum(response.uncertainty_db, 0.003)[inside]
+    assert np.all(np.abs(gain_error_db(result, low_hz=5.0)) < 2.0 * doubt_db)
+    assert np.max(doubt_db) > 0.02

@@ -8,7 +8,7 @@ from scipy import signal
 
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.exponential_sweep import ExponentialSweep, analyse_exponential_sweep
-from sequencer.analysis.sweep_breaks import find_bursts
+from sequencer.analysis.sweep_breaks import find_faults
 
 RATE_HZ = 48000.0
 BEFORE = 14400
@@ -124,6 +124,33 @@ def assert_dropout(drive, response, at, within_s=0.006):
     assert "record again" in refused.value.remedy
 
 
+@pytest.mark.parametrize(
+    ("which", "at_s", "size"),
+    [
+        ("drive", 1.3, 0.03),
+        ("drive", 2.45, 0.01),
+        ("response", 1.3, 0.03),
+        ("response", 2.45, 0.01),
+    ],
+)
+def test_a_click_that_moves_the_gain_by_its_doubt_is_counted_and_told(which, at_s, size):
+    drive, response = capture()
+    whole = measured(drive, response)
+    found = measured(*spoilt([drive, response], which, clicked(size, round(at_s * RATE_HZ))))
+    assert whole.clicks == {"drive": (), "response": ()}
+    (click,) = found.clicks[which]
+    assert click.at_s == pytest.approx(at_s, abs=1e-4)
+    assert click.size_v == pytest.approx(size, rel=0.05)
+    # what it moves is in the doubt, and hardly more
+    moved = np.abs(found.response.gain_db - whole.response.gain_db)
+    before, after = whole.response.uncertainty_db, found.response.uncertainty_db
+    assert 2e-4 < np.max(moved) < 0.005
+    more = np.sqrt(np.maximum(after**2 - before**2, 0.0))
+    inside = found.response.frequency_hz != found.response.reference_hz
+    assert np.all(moved[inside] < 1.1 * more[inside] + 2e-4)
+    assert np.max(more) < 0.006
+
+
 def test_a_click_too_small_for_any_reading_is_let_pass():
     drive, response = capture()
     whole = measured(drive, response).response
@@ -131,7 +158,7 @@ def test_a_click_too_small_for_any_reading_is_let_pass():
         found = measured(*spoilt([drive, response], which, clicked(0.01, PLACES[1]))).response
         moved = np.abs(found.gain_db - whole.gain_db)
         assert np.max(moved) < 0.002  # the method's own 0.003 dB, rectangular
-    click = find_bursts(
+    click = find_faults(
         clicked(0.01, PLACES[1])(response),
         RATE_HZ,
         ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=2.0),

@@ -1100,6 +1100,20 @@ def test_a_response_with_its_tops_cut_off_is_told_as_such(tmp_path, limit):
         assert len(told) == (limit < 1.0), found[name]["remarks"]
 
 
+def test_a_click_or_a_drift_beside_a_sweep_is_told(tmp_path):
+    volts = swept()
+    volts[1, 60001] += 0.1
+    volts[1] += 0.3 * np.linspace(0.0, 1.0, volts.shape[1])
+    path, belongs = write(tmp_path, volts, 48000, "int24")
+    found = measure_file(path, "response", belongs).to_json()["readings"]
+    for name in ("gain", "flatness"):
+        remarks = found[name]["remarks"]
+        click = r"a click of (99|100)(\.\d+)? mV at 1\.25 s in the response, counted in its doubt"
+        assert [text for text in remarks if re.fullmatch(click, text)], remarks
+        drift = r"the response drifts by 1(49|50)(\.\d+)? mV about its middle: .* is in the doubt"
+        assert [text for text in remarks if re.fullmatch(drift, text)], remarks
+
+
 def test_hum_of_60_hz_is_found_without_being_told(tmp_path):
     volts = quiet() + 1e-3 * np.cos(2 * np.pi * 60.1 * times(48000, 2.0))
     path, belongs = write(tmp_path, volts, 48000, "int24")

@@ -1,0 +1,16 @@
+"""What disturbed a record, in words for the readings it is counted in."""
+
+from collections.abc import Sequence
+
+from sequencer.analysis.tone_unrest import Click
+from sequencer.steps.base import say
+
+
+def click_remarks(clicks: Sequence[Click], where: str = "") -> tuple[str, ...]:
+    """That there were clicks, and the largest; where says in which channel, beginning with a blank."""
+    if not clicks:
+        return ()
+    largest = max(clicks, key=lambda click: click.size_v)
+    which = "a click of" if len(clicks) == 1 else f"{len(clicks)} clicks, the largest of"
+    place = f"{say(largest.size_v, 'V')} at {say(largest.at_s, 's')}{where}"
+    return (f"{which} {place}, counted in its doubt",)
