@@ -56,6 +56,7 @@ _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the t
 _JUMP_POINTS, _STAYS_POINTS = 3, 14
 _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
 _SURE = 5.0  # standard deviations
+_PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
 _TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
 _AT_STEP = 1e-6  # of a time: nearer than a root is found
 _COVER = 2.0  # standard deviations
@@ -233,7 +234,8 @@ def _begins_later(trend: Trend) -> float | None:
     away = np.abs(trend.value_v - np.median(trend.value_v[:_JUMP_POINTS]))
     highest = float(np.max(away))
     first = int(np.argmax(away > max(_AT_REST * highest, _SURE * trend.noise_v)))
-    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < _SHARE * highest:
+    jump = max(_SHARE * highest, _PLAIN * _SURE * trend.noise_v)
+    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < jump:
         return None
     stays = float(
         np.median(
@@ -457,7 +459,8 @@ def _result(
     )
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
-    if has_end or course.kind in ("steady", "ringing"):
+    is_drifting = _drifts(course, band, record_s)
+    if course.kind in ("steady", "ringing") or (is_described and not is_drifting):
         final = course.end_estimate()
     elif is_described:
         final = course.slow_estimate(end_s)
@@ -495,7 +498,7 @@ def _result(
         is_oscillating=ringing,
         is_growing=is_growing,
         is_extrapolated=is_given and is_beyond,
-        is_drifting=_drifts(course, band, record_s),
+        is_drifting=is_drifting,
         is_end_open=is_open,
         too_fast_hz=None,
         may_be_hum=False,
