@@ -56,6 +56,7 @@ _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the t
 _JUMP_POINTS, _STAYS_POINTS = 3, 14
 _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
 _SURE = 5.0  # standard deviations
+_PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
 _TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
 _AT_STEP = 1e-6  # of a time: nearer than a root is found
 _COVER = 2.0  # standard deviations
@@ -233,7 +234,8 @@ def _begins_later(trend: Trend) -> float | None:
     away = np.abs(trend.value_v - np.median(trend.value_v[:_JUMP_POINTS]))
     highest = float(np.max(away))
     first = int(np.argmax(away > max(_AT_REST * highest, _SURE * trend.noise_v)))
-    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < _SHARE * highest:
+    jump = max(_SHARE * highest, _PLAIN * _SURE * trend.noise_v)
+    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < jump:
         return None
     stays = float(
         np.median(
@@ -450,14 +452,17 @@ def _result(
 ) -> SettlingResult:
     """What follows from a course; end_s is the record's end after the event."""
     record_s = float(trend.time_s[-1]) - event.time_s
-    is_endless = (
+    is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
+    # a pulse that no course describes bends one as if it went on, and then it isn't believed alone
+    is_believed = is_described or course.rings or _end_may_leave(trend, band)
+    is_endless = is_believed and (
         course.kind == "sloping"
         or _is_endless(course.rates, record_s)
         or _end_is_unknown(course, band, record_s)
     )
-    is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     has_end = is_described and not is_endless
-    if has_end or course.kind in ("steady", "ringing"):
+    is_drifting = is_believed and _drifts(course, band, record_s)
+    if course.kind in ("steady", "ringing") or (is_described and not is_drifting):
         final = course.end_estimate()
     elif is_described:
         final = course.slow_estimate(end_s)
@@ -495,7 +500,7 @@ def _result(
         is_oscillating=ringing,
         is_growing=is_growing,
         is_extrapolated=is_given and is_beyond,
-        is_drifting=_drifts(course, band, record_s),
+        is_drifting=is_drifting,
         is_end_open=is_open,
         too_fast_hz=None,
         may_be_hum=False,
@@ -565,12 +570,28 @@ def _grows(course: Course) -> bool:
     return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
 
 
+def _end_may_leave(trend: Trend, band: tuple[float, float]) -> bool:
+    """Whether the last two tenths, straight on for another record's time, may leave the band."""
+    last = _last_tenth(trend.value_v)
+    before = trend.value_v[-2 * last.size : -last.size]
+    was, ends = (_mean_of(tenth, trend.neighbour_correlation) for tenth in (before, last))
+    doubt_v = float(np.hypot(was.standard_uncertainty, ends.standard_uncertainty))
+    moved_v = (ends.value or 0.0) - (was.value or 0.0)
+    tenths = trend.value_v.size / last.size
+    later_v = (ends.value or 0.0) + tenths * (moved_v + _COVER * doubt_v * np.array([-1.0, 1.0]))
+    return bool(np.any(_beyond_v(later_v, band) > 0.0))
+
+
 def _mean_of_end(trend: Trend) -> Estimate:
     """Mean of the last tenth of the record, V."""
-    last = _last_tenth(trend.value_v)
-    points = last.size / (1.0 + 2.0 * trend.neighbour_correlation)
-    scatter = float(np.std(last, ddof=1) / np.sqrt(max(points, 1.0)))
-    return Estimate(value=float(np.mean(last)), standard_uncertainty=scatter)
+    return _mean_of(_last_tenth(trend.value_v), trend.neighbour_correlation)
+
+
+def _mean_of(values: Samples, neighbour_correlation: float) -> Estimate:
+    """Mean of points, with the doubt that their scatter leaves."""
+    points = values.size / (1.0 + 2.0 * neighbour_correlation)
+    scatter = float(np.std(values, ddof=1) / np.sqrt(max(points, 1.0)))
+    return Estimate(value=float(np.mean(values)), standard_uncertainty=scatter)
 
 
 def _horizon_s(

@@ -9,6 +9,7 @@ correlated by one half with their neighbours and not at all beyond.
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
@@ -20,6 +21,7 @@ _CLEAR = 1.3  # times the threshold
 _LONGEST_PULSE = 50  # points
 _BESIDE_A_PULSE = 0.05  # of its height, a step that counts instead
 _LEAST_AFTER = 20  # points; with fewer nothing can be said of what follows
+_HELD_CYCLE = 30  # samples; with more, a sample may stand for its interval
 _LEAST_CYCLE = 20  # samples; with fewer, one rounded to whole samples leaves much of the hum
 _ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
@@ -65,7 +67,9 @@ def find_points(
     cycle_s = 1.0 / mains_hz
     if sample_rate_hz < 2.0 * mains_hz:
         return _every_sample(samples, sample_rate_hz, start_s, end_s)
-    means = interval_means(samples, sample_rate_hz, start_s, end_s, cycle_s)
+    is_coarse = cycle_s * sample_rate_hz < _HELD_CYCLE
+    mean_over = _curve_means if is_coarse else interval_means
+    means = mean_over(samples, sample_rate_hz, start_s, end_s, cycle_s)
     value = (means[1:] + means[:-1]) / 2.0
     image_hz, image_v = _image_of_hum(samples, sample_rate_hz, cycle_s)
     return Trend(
@@ -127,9 +131,7 @@ def interval_means(
 
     A sample stands for the half interval before it and the half after.
     """
-    count = max(int((end_s - start_s) / interval_s + 1e-9), 0)
-    edges = (start_s + interval_s * np.arange(count + 1)) * sample_rate_hz + 0.5
-    edges = edges[edges <= samples.size + 1e-6]
+    edges = _edges(samples, sample_rate_hz, start_s, end_s, interval_s)
     if edges.size < 2:
         return np.empty(0)
     first = int(edges[0])
@@ -140,6 +142,32 @@ def interval_means(
     whole = np.minimum(edges.astype(np.int64), part.size - 1)
     at_edge = area[whole] + (edges - whole) * (part[whole] - middle)
     return np.asarray(np.diff(at_edge) / (interval_s * sample_rate_hz) + middle)
+
+
+def _edges(
+    samples: Samples, sample_rate_hz: float, start_s: float, end_s: float, interval_s: float
+) -> Samples:
+    """Ends of successive intervals, in samples; sample k reaches from k to k + 1."""
+    count = max(int((end_s - start_s) / interval_s + 1e-9), 0)
+    edges = (start_s + interval_s * np.arange(count + 1)) * sample_rate_hz + 0.5
+    return np.asarray(edges[edges <= samples.size + 1e-6])
+
+
+def _curve_means(
+    samples: Samples, sample_rate_hz: float, start_s: float, end_s: float, interval_s: float
+) -> Samples:
+    """The same of a smooth curve (cubic spline) through the samples.
+
+    A sample that stands for its interval takes (pi f / rate)^2 / 3 of a sine away, 2 % at 15 Hz and
+    200 samples/s. The curve's spline is off by the fourth power only.
+    """
+    edges = _edges(samples, sample_rate_hz, start_s, end_s, interval_s)
+    if edges.size < 2:
+        return np.empty(0)
+    first = max(int(edges[0]) - 1, 0)
+    part = samples[first : int(edges[-1]) + 2]
+    curve = scipy.interpolate.CubicSpline(first + np.arange(part.size) + 0.5, part)
+    return np.asarray(np.diff(curve.antiderivative()(edges)) / (interval_s * sample_rate_hz))
 
 
 def clicks(value: Samples) -> NDArray[np.bool_]:

@@ -66,6 +66,16 @@ def test_a_pulse_of_many_points_counts_by_points_or_samples(length_s, height_v, 
     assert result.settling_time_s.standard_uncertainty < 0.03
 
 
+@pytest.mark.parametrize("height_v", [-0.3, 0.1, 1.0])
+@pytest.mark.parametrize("length_s", [0.15, 0.17, 0.2, 0.3])
+def test_a_long_pulse_that_no_course_describes_is_not_taken_for_a_drift(length_s, height_v):
+    result = settle(record(pulses=[(3.0, length_s, height_v)]), event_s=EVENT_S)
+    assert not result.is_drifting
+    assert not result.is_end_open
+    assert off(result.settling_time_s, 3.0 + length_s) < 2.0
+    assert off(result.final_value_v, END_V) < 3.0
+
+
 @pytest.mark.parametrize("length_s", [1 / RATE_HZ, 1e-3, 5e-3])
 def test_a_click_is_left_out_but_told(length_s):
     result = settle(record(pulses=[(3.0, length_s, 1.0), (6.0, length_s, -0.5)]))

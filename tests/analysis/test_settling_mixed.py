@@ -206,3 +206,46 @@ def test_a_ring_beside_such_hum_or_larger_than_its_image_is_found(ring_hz, ring_
     volts += ring_v * np.cos(2 * np.pi * ring_hz * time)
     result = analyse_settling(volts, 1000.0, within_v=WITHIN_V, mains_hz=60.0)
     assert result.is_oscillating
+
+
+GROWN_HZ = 5.3
+
+
+@pytest.mark.parametrize("start_v", [0.0, 0.12])
+@pytest.mark.parametrize("rate_hz", [200.0, 1000.0, 8000.0])
+def test_a_slowly_growing_ring_is_as_known_as_stated(rate_hz, start_v):
+    # 1.6 times in the record; at 200 samples/s, held samples would take 0.2 % of the ring away
+    rate, end_v, duration_s = 0.06, 2e-3, 8.0
+    far = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        time = np.arange(int((BEFORE_S + duration_s) * rate_hz)) / rate_hz
+        after = np.maximum(time - BEFORE_S, 0.0)
+        ring = np.exp(rate * after) * np.cos(2 * np.pi * GROWN_HZ * after + seed)
+        slow = end_v + start_v * np.exp(-after / 1.6)  # 0.8 mV of 120 are left at the end
+        volts = np.where(time >= BEFORE_S, slow + 0.05 * ring, 0.0)
+        volts += 5e-6 * np.sqrt(rate_hz) * rng.standard_normal(time.size)
+        result = analyse_settling(volts, rate_hz, within_v=WITHIN_V, event_s=BEFORE_S)
+        assert result.is_growing
+        truths = (
+            (result.ring_frequency_hz, GROWN_HZ),
+            (result.ring_amplitude_v, 0.05 * np.exp(rate * duration_s)),
+            (result.final_value_v, end_v),
+        )
+        far += [abs(found.value - truth) / found.standard_uncertainty for found, truth in truths]
+    assert np.mean(np.array(far) < 2.0) > 0.82  # 95 % of 24, less three standard deviations
+    assert np.max(far) < 4.0
+
+
+def test_a_ring_that_starts_at_its_lowest_does_not_begin_later():
+    # flat at first, then 2 A up within half a cycle: no rest and jump, though noise hides the start
+    rate_hz, duration_s = 1000.0, 4.0
+    for seed in range(4):
+        time = np.arange(int((BEFORE_S + duration_s) * rate_hz)) / rate_hz
+        after = time - BEFORE_S
+        ring = 5e-3 * np.exp(0.065 * after) * np.cos(2 * np.pi * 1.86 * (after - 0.06) + np.pi)
+        volts = np.where(after >= 0.0, 1e-3 + ring, 0.0)
+        volts += 2.7e-3 * np.random.default_rng(seed).standard_normal(time.size)
+        result = analyse_settling(volts, rate_hz, within_v=WITHIN_V, event_s=BEFORE_S)
+        assert result.begins_s == 0.0
+        assert result.ring_frequency_hz.value == pytest.approx(1.86, abs=0.02)
