@@ -33,10 +33,19 @@ from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest_v2, step_over
+from sequencer.analysis.settling_end import (
+    drifts,
+    end_is_unknown,
+    end_may_leave,
+    last_tenth,
+    may_leave,
+    mean_of_end,
+    outlasts,
+    over_at_s,
+    touches_edge,
+)
 from sequencer.analysis.settling_time import (
     CONTACT_S,
-    beyond_v,
-    points_for,
     time_by_course,
     time_by_points,
 )
@@ -54,7 +63,6 @@ from sequencer.analysis.trend_models import Course
 
 _LEAST_POINTS = 25
 _LEAST_SLOW_POINTS = 15
-_LONGEST_TAU_RECORDS = 5.0
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
 _JUMP_POINTS, _STAYS_POINTS = 3, 14
 _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
@@ -295,15 +303,10 @@ def _rests(record: Samples) -> NDArray[np.bool_]:
     if first < record.size - 1:
         is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
         at_rest[:first] = is_jump or record[0] == 0.0
-    end_v = float(np.median(_last_tenth(record)))
+    end_v = float(np.median(last_tenth(record)))
     away = np.flatnonzero(np.abs(record - end_v) > 1.5 * code_step(record))
     at_rest[away[-1] + 1 if away.size else 0 :] = True
     return at_rest
-
-
-def _last_tenth(values: Samples) -> Samples:
-    """The end of a record, or of a trend's points; three of them at least."""
-    return values[-max(values.size // 10, 3) :]
 
 
 def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_hz: float) -> Event:
@@ -440,7 +443,7 @@ def _rounding_v2(record: Samples, slow: Samples, after: int) -> float:
     with which rounding repeats as it does at rest.
     """
     thin = record[:: -(-record.size // LOOKED_AT)]
-    return rounding_at_rest_v2(_last_tenth(slow[after:]), step_over(thin, 0.0))
+    return rounding_at_rest_v2(last_tenth(slow[after:]), step_over(thin, 0.0))
 
 
 def _result(
@@ -456,30 +459,30 @@ def _result(
     record_s = float(trend.time_s[-1]) - event.time_s
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     # a pulse that no course describes bends one as if it went on, and then it isn't believed alone
-    is_believed = is_described or course.rings or _end_may_leave(trend, band)
+    is_believed = is_described or course.rings or end_may_leave(trend, band)
     is_endless = is_believed and (
         course.kind == "sloping"
-        or _is_endless(course.rates, record_s)
-        or _end_is_unknown(course, band, record_s)
+        or outlasts(course.rates, record_s)
+        or end_is_unknown(course, band, record_s)
     )
     has_end = is_described and not is_endless
-    is_drifting = is_believed and _drifts(course, band, record_s)
+    is_drifting = is_believed and drifts(course, band, record_s)
     if course.kind in ("steady", "ringing") or (is_described and not is_drifting):
         final = course.end_estimate()
     elif is_described:
         final = course.slow_estimate(end_s)
     else:
-        final = _mean_of_end(trend)
+        final = mean_of_end(trend)
     final = _with_variance(final, rounding_v2)
     if has_end:
-        horizon_s = _horizon_s(course, band, record_s, zero_v)
+        horizon_s = over_at_s(course, band, record_s, zero_v)
         time = time_by_course(course, band, horizon_s, zero_v, _step(course, trend))
     elif is_described:
         time = time_by_course(course, band, record_s, zero_v)
     else:
         time = time_by_points(trend, event.time_s, band, zero_v)
     is_inside = final.value is not None and band[0] < final.value < band[1]
-    is_open = _is_open(final, band) or (is_endless and _may_leave(course, band, record_s))
+    is_open = touches_edge(final, band) or (is_endless and may_leave(course, band, record_s))
     is_given = is_inside and time.value is not None and not is_open
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
@@ -489,7 +492,7 @@ def _result(
         if is_given
         else Estimate(value=None),
         time_constant_s=None
-        if ringing or _is_endless(course.rates, record_s)
+        if ringing or outlasts(course.rates, record_s)
         else _time_constant(course),
         step_s=_step(course, trend) if is_described else None,
         step_v=course.step_v if is_described else None,
@@ -528,90 +531,10 @@ def _with_variance(estimate: Estimate, variance: float) -> Estimate:
     return replace(estimate, standard_uncertainty=doubt)
 
 
-def _is_open(final: Estimate, band: tuple[float, float]) -> bool:
-    """Whether the doubt of the final value reaches over an edge of the band."""
-    reach = _COVER * final.standard_uncertainty
-    return final.value is not None and any(abs(final.value - edge) < reach for edge in band)
-
-
-def _may_leave(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course that has no end in sight may leave the band in another record's time."""
-    time = np.linspace(record_s, 2.0 * record_s, points_for(course, record_s))
-    highest = beyond_v(course.value_v(time), band) + _COVER * course.doubt_v(time)
-    return bool(np.any(highest > 0.0))
-
-
-def _is_endless(rates: Samples, record_s: float) -> bool:
-    """Whether the slowest of some parts outlasts the record by so much that its end can't be told."""
-    return bool(np.any(rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
-
-
-def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course moves on without an end in sight, its ring apart."""
-    if course.kind in ("steady", "ringing"):
-        return False
-    if course.kind == "sloping":
-        return True
-    slow = course.rates[1:] if course.rings else course.rates
-    return _is_endless(slow, record_s) or _end_is_unknown(course, band, record_s)
-
-
-def _end_is_unknown(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course moves at the record's end and the doubt of its end is as wide as the band."""
-    doubt_v = course.end_estimate().standard_uncertainty
-    if 2.0 * _COVER * doubt_v <= band[1] - band[0] or course.kind == "steady":
-        return False
-    moving = course.linear[1:2] if course.kind == "stepped" else course.linear[1:]
-    left_v = float(np.sum(np.abs(moving)) * np.exp(-np.min(course.rates) * record_s))
-    return left_v > doubt_v
-
-
 def _grows(course: Course) -> bool:
     """Whether the ring of a course surely grows."""
     rate = course.nonlinear_estimate(0)
     return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
-
-
-def _end_may_leave(trend: Trend, band: tuple[float, float]) -> bool:
-    """Whether the last two tenths, straight on for another record's time, may leave the band."""
-    last = _last_tenth(trend.value_v)
-    before = trend.value_v[-2 * last.size : -last.size]
-    was, ends = (_mean_of(tenth, trend.neighbour_correlation) for tenth in (before, last))
-    doubt_v = float(np.hypot(was.standard_uncertainty, ends.standard_uncertainty))
-    moved_v = (ends.value or 0.0) - (was.value or 0.0)
-    tenths = trend.value_v.size / last.size
-    later_v = (ends.value or 0.0) + tenths * (moved_v + _COVER * doubt_v * np.array([-1.0, 1.0]))
-    return bool(np.any(beyond_v(later_v, band) > 0.0))
-
-
-def _mean_of_end(trend: Trend) -> Estimate:
-    """Mean of the last tenth of the record, V."""
-    return _mean_of(_last_tenth(trend.value_v), trend.neighbour_correlation)
-
-
-def _mean_of(values: Samples, neighbour_correlation: float) -> Estimate:
-    """Mean of points, with the doubt that their scatter leaves."""
-    points = values.size / (1.0 + 2.0 * neighbour_correlation)
-    scatter = float(np.std(values, ddof=1) / np.sqrt(max(points, 1.0)))
-    return Estimate(value=float(np.mean(values)), standard_uncertainty=scatter)
-
-
-def _horizon_s(
-    course: Course, band: tuple[float, float], record_s: float, zero_v: float
-) -> float | None:
-    """When all swings of a course are over, with two standard deviations to spare; None if never."""
-    final = float(course.linear[0])
-    doubt_v = float(np.hypot(course.end_estimate().standard_uncertainty, zero_v))
-    room = min(band[1] - final, final - band[0]) - _COVER * doubt_v
-    if room <= 0.0:
-        return None
-    if course.kind == "steady":
-        return 0.0
-    swing = float(np.sum(np.abs(course.linear[1:])))
-    slowest = 1.0 / float(np.min(course.rates))
-    over_s = slowest * max(np.log(max(swing, room) / room), 0.0)
-    step_s = 0.0 if course.step_s is None else course.step_s.value or 0.0
-    return float(max(over_s, step_s) + 0.01 * record_s)
 
 
 def _time_constant(course: Course) -> Estimate | None:
