@@ -13,11 +13,9 @@ mains); where it is faster there is no time, since no point shows when its swing
 The time of first entry into the band would flatter a servo that rings; the last exit doesn't.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
@@ -35,6 +33,22 @@ from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest_v2, step_over
+from sequencer.analysis.settling_end import (
+    drifts,
+    end_is_unknown,
+    end_may_leave,
+    last_tenth,
+    may_leave,
+    mean_of_end,
+    outlasts,
+    over_at_s,
+    touches_edge,
+)
+from sequencer.analysis.settling_time import (
+    CONTACT_S,
+    time_by_course,
+    time_by_points,
+)
 from sequencer.analysis.steady_tones import SteadyTone, find_steady_tones
 from sequencer.analysis.trend import (
     Event,
@@ -47,18 +61,14 @@ from sequencer.analysis.trend import (
 )
 from sequencer.analysis.trend_models import Course
 
-_CONTACT_S = 0.06
 _LEAST_POINTS = 25
 _LEAST_SLOW_POINTS = 15
-_LONGEST_TAU_RECORDS = 5.0
-_GRID = 4000
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
 _JUMP_POINTS, _STAYS_POINTS = 3, 14
 _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
 _SURE = 5.0  # standard deviations
 _PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
 _TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
-_AT_STEP = 1e-6  # of a time: nearer than a root is found
 _COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
@@ -166,7 +176,7 @@ def analyse_settling(
     begins_s = None if event_s is None else _begins_later(trend)
     if begins_s is not None:
         begin = find_onset(record, sample_rate_hz, begins_s, trend.step_s, mains.frequency_hz)
-        if begin.time_s > event.time_s + _CONTACT_S:
+        if begin.time_s > event.time_s + CONTACT_S:
             later = analyse_settling(
                 samples,
                 sample_rate_hz,
@@ -185,7 +195,7 @@ def analyse_settling(
     result = replace(result, steady_tones=tuple(tones))
     ringing = _fast_ringing(slow, sample_rate_hz, trend, course, event.time_s, mains)
     ringing += [_as_ringing(tone) for tone in tones if tone.frequency_hz < _TOLD_MAINS * mains_hz]
-    after_s = (result.settling_time_s.value or 0.0) - _CONTACT_S
+    after_s = (result.settling_time_s.value or 0.0) - CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
     if too_fast:
         return _unfollowed(result, max(too_fast, key=lambda r: r.amplitude_v))
@@ -203,7 +213,7 @@ def analyse_settling(
         points=points,
         trend=trend,
         band_v=band,
-        from_s=event.time_s + max(settled_s, _CONTACT_S),
+        from_s=event.time_s + max(settled_s, CONTACT_S),
     )
     return _left_again(result, excursions) if excursions else result
 
@@ -293,15 +303,10 @@ def _rests(record: Samples) -> NDArray[np.bool_]:
     if first < record.size - 1:
         is_jump = abs(record[first] - record[0]) > 0.05 * float(np.ptp(record))
         at_rest[:first] = is_jump or record[0] == 0.0
-    end_v = float(np.median(_last_tenth(record)))
+    end_v = float(np.median(last_tenth(record)))
     away = np.flatnonzero(np.abs(record - end_v) > 1.5 * code_step(record))
     at_rest[away[-1] + 1 if away.size else 0 :] = True
     return at_rest
-
-
-def _last_tenth(values: Samples) -> Samples:
-    """The end of a record, or of a trend's points; three of them at least."""
-    return values[-max(values.size // 10, 3) :]
 
 
 def _event(record: Samples, sample_rate_hz: float, event_s: float | None, mains_hz: float) -> Event:
@@ -343,7 +348,7 @@ def _trend_after(
     """All points from the end of the contact's ringing to the end of the record; as with_ringing."""
     end_s = record.size / sample_rate_hz
     points = find_points(
-        record, sample_rate_hz, start_s=event_s + _CONTACT_S, end_s=end_s, mains_hz=mains_hz
+        record, sample_rate_hz, start_s=event_s + CONTACT_S, end_s=end_s, mains_hz=mains_hz
     )
     trend = without_clicks(points, np.zeros_like(points.value_v))
     least = _LEAST_POINTS if trend.kernel_s else _LEAST_SLOW_POINTS
@@ -351,7 +356,7 @@ def _trend_after(
         raise CannotMeasure(
             "too_short",
             f"{max(end_s - event_s, 0.0):.3g} s of record follow the event at {event_s:.3g} s",
-            f"record at least {_CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
+            f"record at least {CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
             "better five time constants",
         )
     return points, *with_ringing(points, trend, event_s)
@@ -375,7 +380,7 @@ def _fast_ringing(
     is_beyond = course.rings and bool(course.nonlinear[1] > fastest_hz)
     found = []
     if trend.kernel_s:
-        start_s = event_s + _CONTACT_S
+        start_s = event_s + CONTACT_S
         first = max(int(start_s * sample_rate_hz) - 1, 0)
         time = np.arange(first, record.size) / sample_rate_hz - event_s
         known_v = course.slow_v(time) if is_beyond else course.value_v(time)
@@ -438,7 +443,7 @@ def _rounding_v2(record: Samples, slow: Samples, after: int) -> float:
     with which rounding repeats as it does at rest.
     """
     thin = record[:: -(-record.size // LOOKED_AT)]
-    return rounding_at_rest_v2(_last_tenth(slow[after:]), step_over(thin, 0.0))
+    return rounding_at_rest_v2(last_tenth(slow[after:]), step_over(thin, 0.0))
 
 
 def _result(
@@ -454,30 +459,30 @@ def _result(
     record_s = float(trend.time_s[-1]) - event.time_s
     is_described = course.rms_v < max(8.0 * trend.noise_v, 0.1 * (band[1] - band[0]) / 2.0)
     # a pulse that no course describes bends one as if it went on, and then it isn't believed alone
-    is_believed = is_described or course.rings or _end_may_leave(trend, band)
+    is_believed = is_described or course.rings or end_may_leave(trend, band)
     is_endless = is_believed and (
         course.kind == "sloping"
-        or _is_endless(course.rates, record_s)
-        or _end_is_unknown(course, band, record_s)
+        or outlasts(course.rates, record_s)
+        or end_is_unknown(course, band, record_s)
     )
     has_end = is_described and not is_endless
-    is_drifting = is_believed and _drifts(course, band, record_s)
+    is_drifting = is_believed and drifts(course, band, record_s)
     if course.kind in ("steady", "ringing") or (is_described and not is_drifting):
         final = course.end_estimate()
     elif is_described:
         final = course.slow_estimate(end_s)
     else:
-        final = _mean_of_end(trend)
+        final = mean_of_end(trend)
     final = _with_variance(final, rounding_v2)
     if has_end:
-        horizon_s = _horizon_s(course, band, record_s, zero_v)
-        time = _time_by_course(course, band, horizon_s, zero_v, _step(course, trend))
+        horizon_s = over_at_s(course, band, record_s, zero_v)
+        time = time_by_course(course, band, horizon_s, zero_v, _step(course, trend))
     elif is_described:
-        time = _time_by_course(course, band, record_s, zero_v)
+        time = time_by_course(course, band, record_s, zero_v)
     else:
-        time = _time_by_points(trend, event.time_s, band, zero_v)
+        time = time_by_points(trend, event.time_s, band, zero_v)
     is_inside = final.value is not None and band[0] < final.value < band[1]
-    is_open = _is_open(final, band) or (is_endless and _may_leave(course, band, record_s))
+    is_open = touches_edge(final, band) or (is_endless and may_leave(course, band, record_s))
     is_given = is_inside and time.value is not None and not is_open
     is_beyond = time.value is not None and time.value > record_s
     ringing = course.rings
@@ -487,7 +492,7 @@ def _result(
         if is_given
         else Estimate(value=None),
         time_constant_s=None
-        if ringing or _is_endless(course.rates, record_s)
+        if ringing or outlasts(course.rates, record_s)
         else _time_constant(course),
         step_s=_step(course, trend) if is_described else None,
         step_v=course.step_v if is_described else None,
@@ -526,204 +531,10 @@ def _with_variance(estimate: Estimate, variance: float) -> Estimate:
     return replace(estimate, standard_uncertainty=doubt)
 
 
-def _is_open(final: Estimate, band: tuple[float, float]) -> bool:
-    """Whether the doubt of the final value reaches over an edge of the band."""
-    reach = _COVER * final.standard_uncertainty
-    return final.value is not None and any(abs(final.value - edge) < reach for edge in band)
-
-
-def _may_leave(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course that has no end in sight may leave the band in another record's time."""
-    time = np.linspace(record_s, 2.0 * record_s, _points_for(course, record_s))
-    highest = _beyond_v(course.value_v(time), band) + _COVER * course.doubt_v(time)
-    return bool(np.any(highest > 0.0))
-
-
-def _is_endless(rates: Samples, record_s: float) -> bool:
-    """Whether the slowest of some parts outlasts the record by so much that its end can't be told."""
-    return bool(np.any(rates * record_s * _LONGEST_TAU_RECORDS < 1.0))
-
-
-def _drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course moves on without an end in sight, its ring apart."""
-    if course.kind in ("steady", "ringing"):
-        return False
-    if course.kind == "sloping":
-        return True
-    slow = course.rates[1:] if course.rings else course.rates
-    return _is_endless(slow, record_s) or _end_is_unknown(course, band, record_s)
-
-
-def _end_is_unknown(course: Course, band: tuple[float, float], record_s: float) -> bool:
-    """Whether a course moves at the record's end and the doubt of its end is as wide as the band."""
-    doubt_v = course.end_estimate().standard_uncertainty
-    if 2.0 * _COVER * doubt_v <= band[1] - band[0] or course.kind == "steady":
-        return False
-    moving = course.linear[1:2] if course.kind == "stepped" else course.linear[1:]
-    left_v = float(np.sum(np.abs(moving)) * np.exp(-np.min(course.rates) * record_s))
-    return left_v > doubt_v
-
-
 def _grows(course: Course) -> bool:
     """Whether the ring of a course surely grows."""
     rate = course.nonlinear_estimate(0)
     return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
-
-
-def _end_may_leave(trend: Trend, band: tuple[float, float]) -> bool:
-    """Whether the last two tenths, straight on for another record's time, may leave the band."""
-    last = _last_tenth(trend.value_v)
-    before = trend.value_v[-2 * last.size : -last.size]
-    was, ends = (_mean_of(tenth, trend.neighbour_correlation) for tenth in (before, last))
-    doubt_v = float(np.hypot(was.standard_uncertainty, ends.standard_uncertainty))
-    moved_v = (ends.value or 0.0) - (was.value or 0.0)
-    tenths = trend.value_v.size / last.size
-    later_v = (ends.value or 0.0) + tenths * (moved_v + _COVER * doubt_v * np.array([-1.0, 1.0]))
-    return bool(np.any(_beyond_v(later_v, band) > 0.0))
-
-
-def _mean_of_end(trend: Trend) -> Estimate:
-    """Mean of the last tenth of the record, V."""
-    return _mean_of(_last_tenth(trend.value_v), trend.neighbour_correlation)
-
-
-def _mean_of(values: Samples, neighbour_correlation: float) -> Estimate:
-    """Mean of points, with the doubt that their scatter leaves."""
-    points = values.size / (1.0 + 2.0 * neighbour_correlation)
-    scatter = float(np.std(values, ddof=1) / np.sqrt(max(points, 1.0)))
-    return Estimate(value=float(np.mean(values)), standard_uncertainty=scatter)
-
-
-def _horizon_s(
-    course: Course, band: tuple[float, float], record_s: float, zero_v: float
-) -> float | None:
-    """When all swings of a course are over, with two standard deviations to spare; None if never."""
-    final = float(course.linear[0])
-    doubt_v = float(np.hypot(course.end_estimate().standard_uncertainty, zero_v))
-    room = min(band[1] - final, final - band[0]) - _COVER * doubt_v
-    if room <= 0.0:
-        return None
-    if course.kind == "steady":
-        return 0.0
-    swing = float(np.sum(np.abs(course.linear[1:])))
-    slowest = 1.0 / float(np.min(course.rates))
-    over_s = slowest * max(np.log(max(swing, room) / room), 0.0)
-    step_s = 0.0 if course.step_s is None else course.step_s.value or 0.0
-    return float(max(over_s, step_s) + 0.01 * record_s)
-
-
-def _time_by_course(
-    course: Course,
-    band: tuple[float, float],
-    horizon_s: float | None,
-    zero_v: float,
-    step: Estimate | None = None,
-) -> Estimate:
-    """Last time up to a horizon at which the course lies outside the band.
-
-    Its doubt is what the doubt of the voltage makes of it: by the slope there, or by how far the time
-    moves when the band is two standard deviations wider or narrower, which is more where a swing
-    hardly reaches over the edge or hardly doesn't.
-    """
-    if horizon_s is None:
-        return Estimate(value=None)
-    if not horizon_s:
-        return _never_outside()
-    time = np.linspace(0.0, horizon_s, _points_for(course, horizon_s))
-    beyond, doubt_v = _beyond_v(course.value_v(time), band), course.doubt_v(time)
-
-    def last_exit(reaches: float) -> float | None:
-        """When the band is left for the last time, narrowed by so many standard deviations."""
-
-        def height(at_s: float) -> float:
-            at = np.array([at_s])
-            own_v = float(np.hypot(course.doubt_v(at)[0], zero_v))
-            return float(_beyond_v(course.value_v(at), band)[0]) + reaches * own_v
-
-        heights = beyond + reaches * np.hypot(doubt_v, zero_v)
-        return _last_above_zero(
-            time, heights, lambda k: scipy.optimize.brentq(height, time[k], time[k + 1])
-        )
-
-    last, latest = last_exit(0.0), last_exit(_COVER)
-    if last is None:
-        return _never_outside(latest or 0.0)
-    if last == time[-1]:
-        return Estimate(value=None)
-    earliest = last_exit(-_COVER)
-    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
-    slope = max(abs(course.slope_v_per_s(last)), 1e-300)
-    by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
-    doubt_s = max(by_slope_s, moved_s)
-    if step is not None and abs(last - (step.value or 0.0)) <= _AT_STEP * last:
-        doubt_s = max(doubt_s, step.standard_uncertainty)
-    return Estimate(value=last, standard_uncertainty=doubt_s)
-
-
-def _last_above_zero(
-    time: Samples, height: Samples, crossing: Callable[[int], float]
-) -> float | None:
-    """The last time at which heights are positive; None where none is.
-
-    crossing tells the time of 0 between a point and the next.
-    """
-    above = np.flatnonzero(height > 0.0)
-    if not above.size:
-        return None
-    k = int(above[-1])
-    return float(time[k]) if k + 1 == time.size else float(crossing(k))
-
-
-def _points_for(course: Course, horizon_s: float) -> int:
-    """Enough points that no swing of a ringing course slips between two of them."""
-    cycles = horizon_s * float(course.nonlinear[1]) if course.rings else 0.0
-    return int(max(_GRID, min(100.0 * cycles, 1e6)))
-
-
-def _beyond_v(value: Samples, band: tuple[float, float]) -> Samples:
-    """How far values lie outside the band, negative inside."""
-    return np.maximum(value - band[1], band[0] - value)
-
-
-def _never_outside(latest_s: float = 0.0) -> Estimate:
-    """Zero; what happens while the contact still rings can't be seen.
-
-    latest_s: when it may have been outside after all, at two standard deviations.
-    """
-    unseen_s = _CONTACT_S / float(np.sqrt(3.0))
-    return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / _COVER))
-
-
-def _last_between_points(time: Samples, height: Samples) -> float | None:
-    """The last time at which points are positive, straight from one to the next."""
-
-    def crossing(k: int) -> float:
-        passed = float(height[k] / (height[k] - height[k + 1]))
-        return float(time[k]) + passed * float(time[k + 1] - time[k])
-
-    return _last_above_zero(time, height, crossing)
-
-
-def _time_by_points(
-    trend: Trend, event_s: float, band: tuple[float, float], zero_v: float
-) -> Estimate:
-    """Last point outside the band, where no course describes the trend; its doubt as by a course."""
-    time = trend.time_s - event_s
-    beyond = _beyond_v(trend.value_v, band)
-    reach = _COVER * float(np.hypot(trend.noise_v, zero_v))
-    latest = _last_between_points(time, beyond + reach)
-    last = _last_between_points(time, beyond)
-    if last is None:
-        return _never_outside(latest or 0.0)
-    if last == time[-1]:
-        return Estimate(value=None)
-    earliest = _last_between_points(time, beyond - reach)
-    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
-    # behind a pulse higher than the band a point shows what was over a kernel before it
-    near = beyond[(time <= last) & (time > last - 3.0 * trend.step_s)]
-    is_steep = bool(np.max(near, initial=0.0) > band[1] - band[0])
-    reach_s = (trend.step_s + is_steep * trend.kernel_s) / float(np.sqrt(3.0))
-    return Estimate(value=last, standard_uncertainty=float(np.hypot(reach_s, moved_s)))
 
 
 def _time_constant(course: Course) -> Estimate | None:
