@@ -42,8 +42,6 @@ _NEAR_CELLS = 6  # to each side
 _NEAR_S = 0.08  # four cycles of 50 Hz: four spikes of a rectifier at least
 _OTHERS = 2  # a mute's other end may reach over two cells
 _EXCESS = 4.5  # times the third largest near it; good sweeps reach 2.6 (250 simulated)
-_EXCESS_AT_EDGE = 3.0  # where the level changes too, which alone may be a dip of echoes
-_EDGE = 4.0  # times the level; a resonance or a dip takes more than a cell
 _HUSH = 5.0  # times less error, and level, in a mute: maxima of noise in two cells never differ so
 _QUIET_CELLS = 3  # the outer two may hold some of the signal
 _QUIETER = 0.25  # of the cells near it, so that a mute may be a good part of them
@@ -125,15 +123,15 @@ def _faults_at(
     levels = _levels(record[start:stop], cells)
     found = [
         Fault(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]))
-        for first, last in _quiet(peaks, usual, levels, near)
+        for first, last in _quiet(peaks, levels, near)
     ]
-    limits = _limits(peaks, usual, near, levels)
+    limits = _limits(peaks, usual, near)
     for first, last in _groups(np.flatnonzero(peaks > limits)):
         inside = error[edges[first] - start : edges[last + 1] - start]
         limit = float(np.min(limits[first : last + 1]))
         at = int(edges[first]) + int(np.argmax(inside > max(limit, _ONSET * float(inside.max()))))
         reach = max(inside.size, block)
-        is_click = is_all and _goes_on(levels, first, last, _SAME_LEVEL)
+        is_click = is_all and _goes_on(levels, first, last)
         click = _click(record, at, block, _GONE * limit) if is_click else None
         begin = 0 if click is None else at - click.size // 4
         found.append(Fault(at=at, reach=reach, click=click, begin=begin))
@@ -169,11 +167,11 @@ def _levels(part: Samples, cells: NDArray[np.intp]) -> Samples:
     return np.asarray(np.sqrt(squares / counts))
 
 
-def _goes_on(levels: Samples, first: int, last: int, most: float) -> bool:
-    """Whether the levels before and after some cells are the same within a factor."""
+def _goes_on(levels: Samples, first: int, last: int) -> bool:
+    """Whether the levels before and after some cells are about the same."""
     before = levels[max(first - 2, 0) : max(first, 1)].max()
     after = levels[last + 1 : last + 3].max(initial=0.0)
-    return bool(before < most * after and after < most * before)
+    return bool(before < _SAME_LEVEL * after and after < _SAME_LEVEL * before)
 
 
 def _groups(cells: NDArray[np.intp]) -> list[tuple[int, int]]:
@@ -207,28 +205,26 @@ def _prediction(before: Samples, now: Samples) -> Samples:
     return np.asarray(scipy.linalg.solve(normal, before.T @ now, assume_a="pos"))
 
 
-def _limits(peaks: Samples, usual: Samples, near: NDArray[np.intp], levels: Samples) -> Samples:
+def _limits(peaks: Samples, usual: Samples, near: NDArray[np.intp]) -> Samples:
     """What a cell's peak exceeds only in a burst: a multiple of the third largest near it.
 
     To each side alone, and the larger of both: what an amplifier does may begin or end anywhere.
-    Where the level falls or rises at once, less will do.
     """
     limits = np.full(peaks.size, np.inf)
-    for cell in np.flatnonzero(peaks > _EXCESS_AT_EDGE * usual).tolist():
+    for cell in np.flatnonzero(peaks > _EXCESS * usual).tolist():
         reach = int(near[cell])
         sides = peaks[max(cell - 1 - reach, 0) : max(cell - 1, 0)], peaks[cell + 2 :][:reach]
-        is_edge = not _goes_on(levels, cell, cell, _EDGE)
-        limits[cell] = (_EXCESS_AT_EDGE if is_edge else _EXCESS) * max(
+        limits[cell] = _EXCESS * max(
             float(np.sort(side)[-1 - _OTHERS]) for side in sides if side.size > 2 * _OTHERS
         )
     return limits
 
 
-def _quiet(
-    peaks: Samples, usual: Samples, levels: Samples, near: NDArray[np.intp]
-) -> list[tuple[int, int]]:
+def _quiet(peaks: Samples, levels: Samples, near: NDArray[np.intp]) -> list[tuple[int, int]]:
     """First and last cells of stretches where the signal is gone and even its noise falls silent."""
     found = []
+    # over so many cells that a mute of any length to be told is less than half of them
+    usual = scipy.ndimage.median_filter(peaks, size=2 * int(near.max()) + 1, mode="mirror")
     for first, last in _groups(np.flatnonzero(peaks < usual / _HUSH)):
         reach = int(near[first])
         sides = peaks[max(first - reach, 0) : first], peaks[last + 1 :][:reach]

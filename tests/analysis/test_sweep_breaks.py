@@ -255,3 +255,71 @@ def test_a_click_about_the_end_that_moves_the_top_is_found(at_s, fade, which):
     at = round(at_s * RATE_HZ)
     drive, response = spoilt(capture(fade=fade), which, clicked(0.1, at))
     assert_dropout(drive, response, at)
+
+
+def faded(seconds, at, fade_s, noise):
+    """A mute that begins and ends gently."""
+
+    def spoil(volts):
+        count, bent = round(seconds * RATE_HZ), round(fade_s * RATE_HZ)
+        share = np.zeros(count)
+        share[:bent] = 0.5 + 0.5 * np.cos(np.pi * np.arange(bent) / bent)
+        share[-bent:] = share[:bent][::-1]
+        hiss = noise * np.random.default_rng(3).standard_normal(count)
+        changed = volts.copy()
+        changed[at : at + count] = share * volts[at : at + count] + (1 - share) * hiss
+        return changed
+
+    return spoil
+
+
+def stepped(size, at):
+    def spoil(volts):
+        changed = volts.copy()
+        changed[at:] += size
+        return changed
+
+    return spoil
+
+
+def faults_of(volts, seconds):
+    sweep = ExponentialSweep(start_hz=20.0, stop_hz=20000.0, duration_s=seconds)
+    ends = BEFORE, BEFORE + round(seconds * RATE_HZ) - 10
+    return [fault.at for fault in find_faults(volts, RATE_HZ, sweep, ends)]
+
+
+# What each shows that nothing else does is named beside it.
+SMALL = {
+    "silence itself, in cells of a cycle": (
+        125.0,
+        2.0,
+        60.0,
+        lambda at: faded(0.05, at, 0.01, 1e-6),
+    ),
+    "silence itself, longer than many cells": (
+        609.0,
+        2.0,
+        60.0,
+        lambda at: faded(0.05, at, 0.005, 1e-6),
+    ),
+    "both ends of a mute, which mustn't hide each other": (
+        125.0,
+        2.0,
+        80.0,
+        lambda at: faded(0.03, at, 0.005, 1e-5),
+    ),
+    "the mean of four samples": (60.0, 2.0, 60.0, lambda at: stepped(0.01, at)),
+    "the mean of four samples, in much noise": (40.0, 2.0, 50.0, lambda at: lost(12, at)),
+    "the mean of sixteen samples": (40.0, 8.0, 60.0, lambda at: stepped(0.005, at)),
+}
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_small_and_gentle_faults_are_found(name):
+    frequency_hz, seconds, snr_db, spoil = SMALL[name]
+    _, response = capture(snr_db=snr_db, seconds=seconds)
+    at = BEFORE + int(seconds * RATE_HZ * np.log(frequency_hz / 20.0) / np.log(1000.0))
+    assert faults_of(response, seconds) == []
+    found = faults_of(spoil(at)(response), seconds)
+    assert found
+    assert min(found) == pytest.approx(at, abs=0.05 * RATE_HZ)
