@@ -9,13 +9,12 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.trend import Trend, without_clicks
-from sequencer.analysis.trend_models import Course, Kind, fit_course, ringing_share_v2
+from sequencer.analysis.trend_models import READ_SHARE, Course, Kind, fit_course, ringing_share_v2
 
 _EARNED = 40.0  # less than half of it is what the best of all rings explains of mere noise
 _QUIETER = 0.5
 _FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
 _LEAST_QUALITY = 0.3  # hardly more than the double pole of two equal decays
-_READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to count by
 _COVER = 2.0  # standard deviations
 _BESIDE = 3.5  # the same, of a slope or step and of the decay before it
 _NEARLY = 0.5  # of what makes a slope sure, by a decay's straight part
@@ -197,5 +196,5 @@ def _misfit(trend: Trend, course: Course, density: Samples) -> float:
     """What a course leaves, in variances of the noise: 1 for each point of mere noise."""
     size = course.rest_v.size
     power = np.abs(np.fft.rfft(course.rest_v)[1:]) ** 2 * (2.0 * trend.step_s / size)
-    read = max(round(_READ_SHARE * power.size), 1)
+    read = max(round(READ_SHARE * power.size), 1)
     return float(2.0 * np.sum(power[:read] / density[:read]))

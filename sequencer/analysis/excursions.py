@@ -9,6 +9,7 @@ is a single sample, is a click. What lasts longer is a voltage.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.trend import Trend
@@ -58,17 +59,19 @@ def find_excursions(
     is_left_out = ~np.isin(points.time_s, trend.time_s)
     is_left_out[-_AT_THE_END:] = True  # whose neighbours on one side are missing
     left_out = points.time_s[is_left_out & (points.time_s + points.kernel_s >= from_s)]
+    if not left_out.size:
+        return ()
     apart = np.flatnonzero(np.diff(left_out) > _TOGETHER * points.step_s) + 1
     reach_s = points.kernel_s or points.step_s / 2.0
-    found = []
+    found: list[Excursion] = []
     for group in np.split(left_out, apart):
         first = max(int(np.ceil((max(group[0] - reach_s, from_s)) * sample_rate_hz)), 0)
         stop = min(int((group[-1] + reach_s) * sample_rate_hz) + 1, samples.size)
         if group[-1] == points.time_s[-1]:
             stop = samples.size
         if stop > first:
-            found.append(_outside(samples, sample_rate_hz, trend, band_v, (first, stop)))
-    return tuple(excursion for excursion in found if excursion is not None)
+            found += _outside(samples, sample_rate_hz, trend, band_v, (first, stop))
+    return tuple(found)
 
 
 def _outside(
@@ -77,8 +80,8 @@ def _outside(
     trend: Trend,
     band_v: tuple[float, float],
     stretch: tuple[int, int],
-) -> Excursion | None:
-    """What lies outside the band in a stretch of samples; None where nothing surely does."""
+) -> list[Excursion]:
+    """What surely lies outside the band in a stretch of samples, in one piece or several."""
     place = np.arange(*stretch, dtype=np.float64)
 
     def beside(at: Samples) -> Samples:
@@ -95,7 +98,7 @@ def _outside(
         begins = trend.time_s[0] * sample_rate_hz
         fits = (place[0] + away > begins) & (place[-1] + away < samples.size - 1)
         if np.count_nonzero(fits) < _QUIET:
-            return None
+            return []
         quiet = np.stack([beside(place + a) for a in away[fits]])
         hum = np.median(quiet, axis=0)
         rest = rest - hum
@@ -108,23 +111,29 @@ def _outside(
     value = course_v + _smooth(rest, width)
     outside = np.flatnonzero((value > band_v[1] + sure_v) | (value < band_v[0] - sure_v))
     if not outside.size:
-        return None
-    first, last = int(outside[0]), int(outside[-1])
+        return []
     raw = course_v + rest
-    near = raw[max(first - width, 0) : last + width + 1]
     middle = (band_v[0] + band_v[1]) / 2.0
-    return Excursion(
-        start_s=float(place[first]) / sample_rate_hz,
-        stop_s=float(place[last] + 1) / sample_rate_hz,
-        time_doubt_s=width / sample_rate_hz / float(np.sqrt(3.0)),
-        peak_v=float(near[np.argmax(np.abs(near - middle))]),
-        is_click=outside.size < max(2, _CLICK_S * sample_rate_hz),
-        reaches_end=last + 1 + width >= place.size and stretch[1] == samples.size,
-    )
+    click = max(2.0, _CLICK_S * sample_rate_hz)
+
+    def excursion(piece: NDArray[np.intp]) -> Excursion:
+        first, last = int(piece[0]), int(piece[-1])
+        near = raw[max(first - width, 0) : last + width + 1]
+        return Excursion(
+            start_s=float(place[first]) / sample_rate_hz,
+            stop_s=float(place[last] + 1) / sample_rate_hz,
+            time_doubt_s=width / sample_rate_hz / float(np.sqrt(3.0)),
+            peak_v=float(near[np.argmax(np.abs(near - middle))]),
+            is_click=piece.size < click,
+            reaches_end=last + 1 + width >= place.size and stretch[1] == samples.size,
+        )
+
+    return [excursion(p) for p in np.split(outside, np.flatnonzero(np.diff(outside) > click) + 1)]
 
 
 def _smooth(value: Samples, width: int) -> Samples:
     """The mean over so many samples about each; towards the ends over fewer."""
+    width = min(width, value.size)
     if width == 1:
         return value
     weight = np.ones(width)

@@ -49,7 +49,7 @@ from sequencer.analysis.settling_time import (
     time_by_course,
     time_by_points,
 )
-from sequencer.analysis.steady_tones import SteadyTone, find_steady_tones
+from sequencer.analysis.steady_tones import SteadyTone, find_steady_tones, lasting_tones
 from sequencer.analysis.trend import (
     Event,
     Trend,
@@ -64,7 +64,7 @@ from sequencer.analysis.trend_models import Course
 _LEAST_POINTS = 25
 _LEAST_SLOW_POINTS = 15
 _HALF_PASSED = 0.60335  # sin(pi x)/(pi x) is one half; x in cycles within the two mains cycles
-_JUMP_POINTS, _STAYS_POINTS = 3, 14
+_REST_POINTS, _JUMP_POINTS, _STAYS_POINTS = 6, 3, 14  # the crest of a ring that jumps so is shorter
 _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in all
 _SURE = 5.0  # standard deviations
 _PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
@@ -90,7 +90,7 @@ class SettlingResult:
     the event), trend_v and course_v are for a plot; course_v is None where no course describes the
     trend. excursions: where the band is left after the course entered it; one that is no click moves
     settling_time_s to its end. steady_tones were taken off. begins_s: so long after the event given
-    the voltage moves at all; the course and its ring are counted from then.
+    the voltage moves at all, known to begin_doubt_s; the course and its ring are counted from then.
     """
 
     settling_time_s: Estimate
@@ -121,6 +121,7 @@ class SettlingResult:
     excursions: tuple[Excursion, ...] = ()
     steady_tones: tuple[SteadyTone, ...] = ()
     begins_s: float = 0.0
+    begin_doubt_s: float = 0.0
 
 
 def analyse_settling(
@@ -162,48 +163,84 @@ def analyse_settling(
     event = _event(record, sample_rate_hz, event_s, mains_hz)
     after = min(int(event.time_s * sample_rate_hz), record.size)
     require_no_held_sample(record, after, record.size)
-    mains = _mains_after(record, sample_rate_hz, event.time_s, mains_hz)
-    tones = find_steady_tones(
+    asked = _Asked(
+        band_v=(around_v - within_v, around_v + within_v),
+        mains_hz=mains_hz,
+        zero_v=offset_doubt_v,
+        may_begin_later=event_s is not None,
+    )
+    return _settled(record, sample_rate_hz, event, asked)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """What is asked of a record: the band, V; the nominal mains frequency; the zero's doubt, V.
+
+    may_begin_later: whether the event was given, and the voltage may move only after it.
+    """
+
+    band_v: tuple[float, float]
+    mains_hz: float
+    zero_v: float
+    may_begin_later: bool
+
+    @property
+    def within_v(self) -> float:
+        """Half-width of the band."""
+        return (self.band_v[1] - self.band_v[0]) / 2.0
+
+
+def _settled(record: Samples, sample_rate_hz: float, event: Event, asked: _Asked) -> SettlingResult:
+    """The result for a usable record."""
+    after = min(int(event.time_s * sample_rate_hz), record.size)
+    mains = _mains_after(record, sample_rate_hz, event.time_s, asked.mains_hz)
+    tones, passing = lasting_tones(
+        find_steady_tones(
+            record,
+            sample_rate_hz,
+            start_s=event.time_s,
+            mains_hz=mains.frequency_hz,
+            is_told=mains.is_told,
+            above_hz=mains.frequency_hz / 2.0,  # below, points a cycle apart show what is there
+        ),
         record,
         sample_rate_hz,
-        start_s=event.time_s,
-        mains_hz=mains.frequency_hz,
-        is_told=mains.is_told,
-        above_hz=mains.frequency_hz / 2.0,  # below, points a cycle apart show what is there
+        after,
     )
     slow = _without(tones, record, sample_rate_hz, after)
     points, trend, mixed = _trend_after(slow, sample_rate_hz, event.time_s, mains.frequency_hz)
-    begins_s = None if event_s is None else _begins_later(trend)
+    end_s = record.size / sample_rate_hz
+    begins_s = None
+    if asked.may_begin_later:  # what begins steeply is left out as clicks; a click may hide it
+        begins_s = _begins_later(points) or _begins_later(trend)
     if begins_s is not None:
         begin = find_onset(record, sample_rate_hz, begins_s, trend.step_s, mains.frequency_hz)
-        if begin.time_s > event.time_s + CONTACT_S:
-            later = analyse_settling(
-                samples,
-                sample_rate_hz,
-                within_v=within_v,
-                event_s=begin.time_s,
-                around_v=around_v,
-                mains_hz=mains_hz,
-                offset_doubt_v=offset_doubt_v,
-            )
-            return _counted_from(event, later)
+        room_s = end_s - begin.time_s
+        if begin.time_s > event.time_s + CONTACT_S and room_s > _least_s(trend):
+            # where it begins the ring and the course are counted from; the times are not
+            at_begin = Event(time_s=begin.time_s, is_found=True)
+            later = _settled(record, sample_rate_hz, at_begin, asked)
+            return _counted_from(event, later, begin.doubt_s, _rest_v(trend))
     course = choose_course(trend, event.time_s, mixed)
-    band = (around_v - within_v, around_v + within_v)
     rounding_v2 = _rounding_v2(record, slow, after)
-    end_s = record.size / sample_rate_hz - event.time_s
-    result = _result(trend, course, event, end_s, band, offset_doubt_v, rounding_v2)
-    result = replace(result, steady_tones=tuple(tones))
+
+    def result_with(zero_v: float) -> SettlingResult:
+        found = _result(
+            trend, course, event, end_s - event.time_s, asked.band_v, zero_v, rounding_v2
+        )
+        return replace(found, steady_tones=tuple(tones))
+
+    result = result_with(asked.zero_v)
     ringing = _fast_ringing(slow, sample_rate_hz, trend, course, event.time_s, mains)
-    ringing += [_as_ringing(tone) for tone in tones if tone.frequency_hz < _TOLD_MAINS * mains_hz]
+    slow_tones = [tone for tone in tones if tone.frequency_hz < _TOLD_MAINS * asked.mains_hz]
+    ringing += [_as_ringing(tone) for tone in (*slow_tones, *passing)]
     after_s = (result.settling_time_s.value or 0.0) - CONTACT_S
-    too_fast = [r for r in ringing if _counts(r, after_s, within_v, trend.kernel_s)]
+    too_fast = [r for r in ringing if _counts(r, after_s, asked.within_v, trend.kernel_s)]
     if too_fast:
         return _unfollowed(result, max(too_fast, key=lambda r: r.amplitude_v))
     swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
     if swing_v:
-        zero_v = float(np.hypot(offset_doubt_v, swing_v))
-        result = _result(trend, course, event, end_s, band, zero_v, rounding_v2)
-        result = replace(result, steady_tones=tuple(tones))
+        result = result_with(float(np.hypot(asked.zero_v, swing_v)))
     settled_s = result.settling_time_s.value
     if not result.is_settled or settled_s is None:
         return result
@@ -212,7 +249,7 @@ def analyse_settling(
         sample_rate_hz,
         points=points,
         trend=trend,
-        band_v=band,
+        band_v=asked.band_v,
         from_s=event.time_s + max(settled_s, CONTACT_S),
     )
     return _left_again(result, excursions) if excursions else result
@@ -239,40 +276,47 @@ def _as_ringing(tone: SteadyTone) -> FastRinging:
     )
 
 
+def _rest_v(trend: Trend) -> float:
+    """Where a trend begins."""
+    return float(np.median(trend.value_v[:_REST_POINTS]))
+
+
 def _begins_later(trend: Trend) -> float | None:
     """When a voltage that rests at first jumps and doesn't come back at once, roughly; else None."""
-    away = np.abs(trend.value_v - np.median(trend.value_v[:_JUMP_POINTS]))
+    away = np.abs(trend.value_v - _rest_v(trend))
     highest = float(np.max(away))
     first = int(np.argmax(away > max(_AT_REST * highest, _SURE * trend.noise_v)))
+    after = away[first + 2 : first + _STAYS_POINTS]
     jump = max(_SHARE * highest, _PLAIN * _SURE * trend.noise_v)
-    if first < _JUMP_POINTS or float(np.max(away[first : first + _JUMP_POINTS])) < jump:
+    if first < _REST_POINTS or not after.size:
         return None
-    stays = float(
-        np.median(
-            away[first + 2 : first + _STAYS_POINTS],
-        )
-    )
+    if float(np.max(away[first : first + _JUMP_POINTS])) < jump:
+        return None
     # what is left out as a click may be its beginning
     at_s = float(trend.time_s[first - 1]) + 2.0 * trend.step_s
-    return at_s if stays > _COME_BACK * highest else None
+    return at_s if float(np.median(after)) > _COME_BACK * highest else None
 
 
-def _counted_from(event: Event, later: SettlingResult) -> SettlingResult:
-    """A result with its times counted from an event before the one at which the voltage moves."""
+def _counted_from(
+    event: Event, later: SettlingResult, begin_doubt_s: float, rest_v: float
+) -> SettlingResult:
+    """A result with its times counted from an event before the one at which the voltage moves.
+
+    Before it moves the voltage rests at rest_v, V.
+    """
     delay_s = later.event_s - event.time_s
 
     def shifted(time: Estimate) -> Estimate:
         return time if time.value is None else replace(time, value=time.value + delay_s)
 
-    never_left = later.settling_time_s.value == 0.0
+    never_left = later.settling_time_s.value == 0.0 and later.band_v[0] < rest_v < later.band_v[1]
     return replace(
         later,
         settling_time_s=later.settling_time_s if never_left else shifted(later.settling_time_s),
         step_s=None if later.step_s is None else shifted(later.step_s),
         event_s=event.time_s,
-        event_doubt_s=0.0,
-        is_event_found=True,
-        begins_s=delay_s,
+        begins_s=delay_s + later.begins_s,
+        begin_doubt_s=later.begin_doubt_s if later.begins_s else begin_doubt_s,
         trend_time_s=later.trend_time_s + delay_s,
     )
 
@@ -351,15 +395,22 @@ def _trend_after(
         record, sample_rate_hz, start_s=event_s + CONTACT_S, end_s=end_s, mains_hz=mains_hz
     )
     trend = without_clicks(points, np.zeros_like(points.value_v))
-    least = _LEAST_POINTS if trend.kernel_s else _LEAST_SLOW_POINTS
-    if trend.time_s.size < least:
+    if trend.time_s.size < _least_points(trend):
         raise CannotMeasure(
             "too_short",
             f"{max(end_s - event_s, 0.0):.3g} s of record follow the event at {event_s:.3g} s",
-            f"record at least {CONTACT_S + (least + 1) * trend.step_s:.2g} s after the event, "
-            "better five time constants",
+            f"record at least {_least_s(trend):.2g} s after the event, better five time constants",
         )
     return points, *with_ringing(points, trend, event_s)
+
+
+def _least_points(trend: Trend) -> int:
+    return _LEAST_POINTS if trend.kernel_s else _LEAST_SLOW_POINTS
+
+
+def _least_s(trend: Trend) -> float:
+    """How much of a record has to follow an event."""
+    return CONTACT_S + (_least_points(trend) + 1) * trend.step_s
 
 
 def _fastest_hz(trend: Trend) -> float:

@@ -2,7 +2,8 @@
 
 Means over mains cycles leave a little of every tone that is no harmonic of the mains, and lying a cycle
 apart they show it at another, lower frequency: 997 Hz look like a ring of 3 Hz beside 50 Hz mains. A
-tone that is a pure sine in the second half of the record is therefore fitted there and taken off.
+tone that is a pure sine in the second half of the record is therefore fitted there and, where it is
+in all of it, taken off.
 """
 
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ import numpy as np
 import scipy
 
 from sequencer.analysis.arrays import Samples
+from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
 
 _MOST = 8
 _MOST_SAMPLES = 2**18
@@ -21,6 +23,10 @@ _PURE = 1e-3  # of its power, what may be left about a tone's line
 _HUM_BINS, _LINE_BINS = 6.0, 6  # the window's line is 8 bins wide, 92 dB above all else
 _HUM_LINES = 10
 _ROUNDS = 4
+_FEWEST_PARTS = 8
+_MISSING = 0.5  # of a tone, in a part
+_SURE = 6.0  # standard deviations
+_ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +94,29 @@ def find_steady_tones(
             rest, power = left, left_power
         looked_at[near] = False
     return found
+
+
+def lasting_tones(
+    tones: list[SteadyTone], samples: Samples, sample_rate_hz: float, first: int
+) -> tuple[list[SteadyTone], list[SteadyTone]]:
+    """Tones that are there from a sample on, and those that come later: to be taken off, and not."""
+    later = [
+        tone for tone in tones if not _is_throughout(tone, samples[first:], sample_rate_hz, first)
+    ]
+    return [tone for tone in tones if tone not in later], later
+
+
+def _is_throughout(tone: SteadyTone, part: Samples, sample_rate_hz: float, first: int) -> bool:
+    """Whether every part of a record but the first, where a contact rings, surely holds the tone."""
+    shown = tone_of_parts(part, sample_rate_hz, tone.frequency_hz)
+    if shown.size < _FEWEST_PARTS:
+        return True
+    middle = first + part.size / 2.0 + middles_of_parts(part.size, shown.size) - 0.5
+    turned = 2.0 * np.pi * tone.frequency_hz * middle / sample_rate_hz + tone.phase
+    share = (shown / (tone.amplitude_v * np.exp(1j * turned))).real
+    half = share[shown.size // 2 :]
+    scatter = _ROBUST * float(np.median(np.abs(half - np.median(half))))
+    return bool(np.all(np.abs(share[1:] - 1.0) < max(_MISSING, _SURE * scatter)))
 
 
 def _power(value: Samples, window: Samples) -> Samples:

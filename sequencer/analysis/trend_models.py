@@ -24,6 +24,7 @@ whose variables separate", SIAM J. Numer. Anal. 10, 1973.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -38,7 +39,7 @@ Kind = Literal["steady", "decaying", "sloping", "stepped", "two-stage", "ringing
 Matrix = NDArray[np.float64]
 
 _PADDING = 8  # records
-_READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to read noise by
+READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing to read noise by
 _FEWEST_BINS = 13
 _LEAST_LEFT = 0.1
 _RATIOS = 81
@@ -199,7 +200,7 @@ def fit_course(kind: Kind, trend: Trend, event_s: float) -> Course:
 
     Raises
     ------
-    ValueError : fewer points than twice the parameters
+    ValueError : fewer than 12 points
     """
     time = trend.time_s - event_s
     if time.size < 12:
@@ -352,15 +353,10 @@ def _start_steady(time: Samples, value: Samples, kernel_s: float) -> Samples:
     return np.empty(0)
 
 
-def _start_decaying(time: Samples, value: Samples, kernel_s: float) -> Samples:
+def _start_of_rate(kind: Kind, time: Samples, value: Samples, kernel_s: float) -> Samples:
+    """The best trial rate of a course that has one."""
     rates = _trial_rates(time)
-    squares = [_squares("decaying", time, value, np.array([r]), kernel_s) for r in rates]
-    return rates[[int(np.argmin(squares))]]
-
-
-def _start_sloping(time: Samples, value: Samples, kernel_s: float) -> Samples:
-    rates = _trial_rates(time)
-    squares = [_squares("sloping", time, value, np.array([r]), kernel_s) for r in rates]
+    squares = [_squares(kind, time, value, np.array([r]), kernel_s) for r in rates]
     return rates[[int(np.argmin(squares))]]
 
 
@@ -419,7 +415,7 @@ def _start_mixed(time: Samples, value: Samples, kernel_s: float) -> Samples:
 
     From point to point a slow decay hardly moves, however much of it is left.
     """
-    decay = _start_decaying(time, value, kernel_s)
+    decay = _start_of_rate("decaying", time, value, kernel_s)
     beside = _amplitudes("decaying", time, value, decay, kernel_s)[1]
     rates = (*_trial_rates(time)[::3], *decay)
     roughly = []
@@ -485,8 +481,8 @@ def _squares(
 
 _START: dict[Kind, Callable[[Samples, Samples, float], Samples]] = {
     "steady": _start_steady,
-    "decaying": _start_decaying,
-    "sloping": _start_sloping,
+    "decaying": partial(_start_of_rate, "decaying"),
+    "sloping": partial(_start_of_rate, "sloping"),
     "stepped": _start_stepped,
     "two-stage": _start_two_stage,
     "ringing": _start_ringing,
@@ -541,7 +537,7 @@ class Noise:
         leaks. Bins of which hardly anything is left aren't read.
         """
         power = np.abs(np.fft.rfft(rest)) ** 2
-        read = slice(1, max(_FEWEST_BINS, round(_READ_SHARE * power.size)))
+        read = slice(1, max(_FEWEST_BINS, round(READ_SHARE * power.size)))
         level = float(np.mean(power[read]))
         if not level:
             return cls(white=0.0, flicker=0.0, step_s=step_s, kernel_s=kernel_s)

@@ -252,7 +252,7 @@ def _findings(
     return findings
 
 
-def ring_findings(result: SettlingResult, event_doubt_s: float = 0.0) -> list[Finding]:
+def ring_findings(result: SettlingResult, event_doubt_s: float) -> list[Finding]:
     """Frequency, time constant and amplitude of what rings, or why there are none; empty if nothing.
 
     A decaying ring's amplitude, that at the event, is as uncertain as the event's time makes it.
@@ -267,7 +267,8 @@ def ring_findings(result: SettlingResult, event_doubt_s: float = 0.0) -> list[Fi
     ]
     tau, amplitude = result.ring_time_constant_s, result.ring_amplitude_v
     if tau is not None and tau.value and amplitude is not None and amplitude.value is not None:
-        own_v = event_doubt_s * amplitude.value / tau.value
+        begin_doubt_s = math.hypot(event_doubt_s, result.event_doubt_s, result.begin_doubt_s)
+        own_v = begin_doubt_s * amplitude.value / tau.value
         findings[-1] = found("ring_amplitude", "V", amplitude, own_v)
     if result.is_growing:
         findings[-1] = replace(findings[-1], remarks=("at the end of the record: it grows",))

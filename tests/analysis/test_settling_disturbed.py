@@ -244,3 +244,70 @@ def test_a_band_finer_than_the_doubt_of_the_end_takes_neither_time_constant_nor_
     assert result.settling_time_s.value is None
     assert not result.is_drifting  # it is at rest, plainly outside
     assert not result.is_end_open
+
+
+def test_a_voltage_that_rests_outside_and_jumps_inside_settles_with_the_jump():
+    volts = record(lambda time: np.where(time < 2.0, 1.0, END_V))
+    result = settle(volts, event_s=EVENT_S)
+    assert result.is_settled
+    assert off(result.settling_time_s, 2.0) < 2.0
+    assert result.begins_s == pytest.approx(2.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("amplitude_v", [0.05, 0.5])
+@pytest.mark.parametrize("after_s", [1.0, 3.0])
+def test_a_tone_that_begins_later_is_not_taken_off_from_before_it(after_s, amplitude_v):
+    # beyond the band nothing has settled while it sounds
+    volts = record()
+    time = np.arange(volts.size) / RATE_HZ - EVENT_S
+    volts += np.where(time > after_s, amplitude_v * np.cos(2 * np.pi * 997.0 * time), 0.0)
+    result = settle(volts, event_s=EVENT_S)
+    assert result.settling_time_s.value is None
+    assert result.too_fast_hz == pytest.approx(997.0, abs=0.1)
+    assert result.steady_tones == ()
+
+
+@pytest.mark.parametrize("gap_s", [0.1, 0.15])
+def test_two_clicks_are_no_pulse(gap_s):
+    pulses = [(3.0, 6e-3, 0.3), (3.0 + gap_s, 6e-3, 0.3)]
+    result = settle(record(pulses=pulses), event_s=EVENT_S)
+    assert off(result.settling_time_s, SETTLED_S) < 2.5
+    assert [excursion.is_click for excursion in result.excursions] == [True, True]
+
+
+def test_the_range_is_known_too_where_the_voltage_moves_late():
+    # tops at half the range: clipped before the converter, which a known range tells
+    volts = record(lambda time: np.where(time < 2.0, 0.0, np.minimum(1.0, 2.0 - time / 2.0)))
+    at_once = settle(volts, event_s=EVENT_S + 2.0, range_peak_v=10.0)
+    late = settle(volts, event_s=EVENT_S, range_peak_v=10.0)
+    assert late.is_settled == at_once.is_settled
+    assert late.begins_s == pytest.approx(2.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("before_end_s", [0.01, 0.03, 0.3])
+def test_a_jump_near_the_end_is_no_late_begin(before_end_s):
+    volts = record(lambda time: np.where(time < 8.0 - before_end_s, 0.0, 1.0))
+    result = settle(volts, event_s=EVENT_S)
+    assert result.begins_s == 0.0
+    assert not result.is_settled
+
+
+def test_each_late_begin_counts_from_the_moment_given():
+    def stairs(time):
+        return np.where(time < 1.0, 1.0, np.where(time < 3.0, 0.5, decay(time - 3.0) + 0.2))
+
+    result = settle(record(stairs), event_s=EVENT_S, around_v=0.2)
+    assert result.begins_s == pytest.approx(3.0, abs=2e-3)
+    assert off(result.settling_time_s, 3.0 + SETTLED_S) < 3.0
+
+
+@pytest.mark.parametrize("turn", [-0.05, 0.0, 0.15, 3.2])
+@pytest.mark.parametrize("ring_hz", [1.8, 2.215, 2.25, 2.3, 2.5])
+def test_the_crest_of_a_ring_is_no_rest_before_a_late_begin(ring_hz, turn):
+    def ringing(time):
+        wave = np.cos(2 * np.pi * ring_hz * time + np.pi / 2 + turn)
+        return 1e-3 + 0.4 * np.exp(-time / 0.55) * wave
+
+    result = settle(record(ringing), event_s=EVENT_S)
+    assert result.begins_s == 0.0
+    assert off(result.ring_amplitude_v, 0.4) < 4.0
