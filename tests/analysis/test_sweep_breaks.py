@@ -323,3 +323,25 @@ def test_small_and_gentle_faults_are_found(name):
     found = faults_of(spoil(at)(response), seconds)
     assert found
     assert min(found) == pytest.approx(at, abs=0.05 * RATE_HZ)
+
+
+@pytest.mark.parametrize("seconds", [1.0, 3.0])
+@pytest.mark.parametrize("fade_s", [0.005, 0.01, 0.02, 0.03, 0.05, 0.1])
+@pytest.mark.parametrize("start_hz", [5.0, 10.0, 20.0])
+def test_the_bends_of_a_straight_fade_are_no_fault(start_hz, fade_s, seconds):
+    # first order, 3 Hz: 20 log10 of 1/sqrt(1 + (3/f)^2)
+    rng = np.random.default_rng(4)
+    time = np.arange(int(RATE_HZ * seconds)) / RATE_HZ
+    growth_s = seconds / np.log(22000.0 / start_hz)
+    wave = np.sin(2 * np.pi * start_hz * growth_s * (np.exp(time / growth_s) - 1))
+    wave *= 0.5 * np.clip(np.minimum(time, seconds - time) / fade_s, 0, 1)
+    drive = np.concatenate([np.zeros(BEFORE), wave, np.zeros(24000)])
+    response = signal.lfilter(*signal.butter(1, 3.0, "high", fs=RATE_HZ), drive)
+    response = response + 2e-5 * rng.standard_normal(drive.size)
+    drive = drive + 6e-6 * rng.standard_normal(drive.size)
+    result = analyse_exponential_sweep(drive, response, RATE_HZ, band_hz=(30.0, 20000.0))
+    hz = result.response.frequency_hz
+    inside = (hz >= 40.0) & (hz <= 10000.0)
+    truth_db = -10 * np.log10(1 + (3.0 / hz) ** 2)
+    off_db = np.abs(result.response.gain_db - truth_db)[inside]
+    assert np.all(off_db < 2.5 * result.response.uncertainty_db[inside] + 1e-3)
