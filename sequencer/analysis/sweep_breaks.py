@@ -48,9 +48,9 @@ _QUIETER = 0.25  # of the cells near it, so that a mute may be a good part of th
 _SAME_LEVEL = 2.0  # before and after a click; after a mute's edge it is another
 _ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
 _GONE = 1.5 / _EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
-# A straight fade's bends fail the prediction by up to 0.009 of the level; so does a loss of a few samples
-# at the slow end, or a click that moves the gain by less than 0.001 dB (simulated).
-_BEND = 0.01
+# A straight fade's bends fail it by up to 0.009 of the level; so does a loss of a few samples at the
+# slow end, or a click that moves the gain by less than 0.001 dB (simulated).
+_SLIGHT = 0.01
 _FADE = 0.1  # of the sweep at each end
 _MARGIN = 0.01  # of the sweep at its beginning, where one that doesn't fade in echoes
 _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
@@ -130,12 +130,12 @@ def _faults_at(
         for first, last in _quiet(peaks, levels, near)
     ]
     limits = _limits(peaks, usual, near)
-    bend, fade = _BEND * float(np.std(record[start:stop])), _FADE * (ends[1] - ends[0])
+    slight, fade = _SLIGHT * float(np.std(record[start:stop])), _FADE * (ends[1] - ends[0])
     for first, last in _groups(np.flatnonzero(peaks > limits)):
         inside = error[edges[first] - start : edges[last + 1] - start]
         limit = float(np.min(limits[first : last + 1]))
         at = int(edges[first]) + int(np.argmax(inside > max(limit, _ONSET * float(inside.max()))))
-        if float(inside.max()) < bend and min(at - ends[0], ends[1] - at) < fade:
+        if float(inside.max()) < slight and min(at - ends[0], ends[1] - at) < fade:
             continue
         reach = max(inside.size, block)
         is_click = is_all and _goes_on(levels, first, last)
