@@ -43,7 +43,7 @@ _DECAY_60_DB = float(np.log(1000.0))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mode:
-    """One mode: amplitude_v is peak at the hit; decay_time_s to 60 dB; time_constant_s to 1/e.
+    """One mode: decay_time_s to 60 dB; time_constant_s to 1/e.
 
     Where is_resolved is false another mode lies within two half-power widths: the frequency is
     about right, decay and Q can't be told (estimates without a value). misfit is the part of the decay's
@@ -54,7 +54,6 @@ class Mode:
     decay_time_s: Estimate
     time_constant_s: Estimate
     q_factor: Estimate
-    amplitude_v: Estimate
     is_resolved: bool
     misfit: float
 
@@ -65,8 +64,8 @@ class RingDownResult:
 
     outside_hz are frequencies, strongest first, of what rings as clearly beyond the edges of the
     search band, as far as it was let through. hit_s lists the hits found, but for those after which
-    nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were too hard for
-    the range. is_later_part: what rings at first was left out, as it decays unevenly. time_s, ring_v and
+    nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were cut off at
+    the range's end, or came too soon after one that was. is_later_part: what rings at first was left out, as it decays unevenly. time_s, ring_v and
     fit_v are the stretch in the search band and the fitted modes with steady lines, shape (n,).
     """
 
@@ -195,11 +194,10 @@ def _fitted(
 
 
 def _mode(ringing: Ringing, k: int) -> Mode:
-    lines, stretch = ringing.lines, ringing.stretch
+    lines = ringing.lines
     relative, is_resolved = float(ringing.doubt[k]), not ringing.crowded[k]
     tau = 1.0 / float(lines.rate[k])
     frequency = float(lines.frequency_hz[k])
-    growth = float(np.exp(lines.rate[k] * (stretch.start_s - stretch.hit_s)))
     return Mode(
         ring_frequency_hz=Estimate(
             value=frequency,
@@ -208,10 +206,6 @@ def _mode(ringing: Ringing, k: int) -> Mode:
         decay_time_s=_if_known(_DECAY_60_DB * tau, relative, known=is_resolved),
         time_constant_s=_if_known(tau, relative, known=is_resolved),
         q_factor=_if_known(np.pi * frequency * tau, relative, known=is_resolved),
-        amplitude_v=Estimate(
-            value=float(np.abs(lines.amplitude[k])) * growth,
-            standard_uncertainty=float(np.sqrt(lines.amplitude_variance_v2[k])) * growth,
-        ),
         is_resolved=is_resolved,
         misfit=float(ringing.flaw[k] / decay_doubt(lines)[k]),
     )
