@@ -26,6 +26,7 @@ _MOST_DEGREES, _PARTS_A_DEGREE = 4, 4
 _SURE = 6.0  # standard deviations
 _MOST_NOISE_RAD = 0.3  # of the line's phase in a part: with more, a turn may be lost
 _LEAST_HZ = 2e-4  # no grid is so steady, and it does nothing to any line
+_LEAST_V2 = 1e-300  # where there is no noise at all
 _HANN_VARIANCE = 1.5  # of an amplitude behind the window, over that without one
 _DEVIATION = 1.4826  # over the median of what is normal
 
@@ -52,14 +53,19 @@ def find_wander(section: Samples, sample_rate_hz: float, hum: HumLines) -> Wande
     Parameters
     ----------
     section : shape (n,), V
-    hum : the fit, one line or more
+    hum : the fit, one line or more; lines of no amplitude, and without noise, may be among them
     """
     fit = hum.fit
-    chosen = [i for i, multiple in enumerate(hum.multiples) if multiple <= _HIGHEST_LINE]
+    chosen = [
+        i
+        for i, multiple in enumerate(hum.multiples)
+        if multiple <= _HIGHEST_LINE and fit.amplitude[i]
+    ]
     if not chosen:
         return None
     sureness = [
-        hum.multiples[i] * float(abs(fit.amplitude[i]) / math.sqrt(hum.noise_v2[i])) for i in chosen
+        hum.multiples[i] * float(abs(fit.amplitude[i])) / math.sqrt(max(hum.noise_v2[i], _LEAST_V2))
+        for i in chosen
     ]
     line = chosen[int(np.argmax(sureness))]
     multiple, line_hz = hum.multiples[line], float(fit.frequency_hz[line])
@@ -80,7 +86,7 @@ def find_wander(section: Samples, sample_rate_hz: float, hum: HumLines) -> Wande
     bend = Legendre(course.coef * (np.arange(degree + 1) > 1), domain=course.domain)
     seen_rad = _DEVIATION * float(np.median(np.abs(np.diff(turn_rad, 2)))) / math.sqrt(6)
     doubt_rad = max(noise_rad, seen_rad) * math.sqrt((degree - 1) / parts.size)
-    if float(np.sqrt(np.mean(bend(middle_s) ** 2))) < _SURE * doubt_rad:
+    if float(np.sqrt(np.mean(bend(middle_s) ** 2))) <= _SURE * doubt_rad:
         return None
     at_s = np.linspace(middle_s[0], middle_s[-1], middle_s.size)
     return Wander(turn_rad=course(at_s), off_hz=course.deriv()(at_s) / (2 * np.pi))
