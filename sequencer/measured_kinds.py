@@ -186,8 +186,8 @@ def _nominal_mains_hz(recording: Recording, options: MeasureOptions) -> float:
         np.isfinite(_first(recording))
     ):
         return NOMINALS_HZ[0]
-    found = find_each_mains(*bends_of(_first(recording), recording.sample_rate_hz))
-    return choose_hum([found], NOMINALS_HZ).nominal_hz
+    mains = find_each_mains(*bends_of(_first(recording), recording.sample_rate_hz))
+    return choose_hum([mains], NOMINALS_HZ).nominal_hz
 
 
 # Spurs.
@@ -380,7 +380,8 @@ def _of_several(result: RingDownResult) -> tuple[str, ...]:
     )
     if not result.cut_off_hit_s:
         return (remark,)
-    return (remark, f"cut off at the range's end, so not used: {_moments(result.cut_off_hit_s)}")
+    not_used = "cut off at the range's end, or too soon after one that was, so not used"
+    return (remark, f"{not_used}: {_moments(result.cut_off_hit_s)}")
 
 
 def _moments(times_s: Sequence[float]) -> str:

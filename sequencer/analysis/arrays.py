@@ -1,12 +1,16 @@
-"""The array types of the analysis, how a caller's record becomes one, and two sums over it.
+"""The array types of the analysis, how a caller's record becomes one, and what is told from many values.
 
-The sums keep to one thread. BLAS libraries share a large product out to threads that wait for one
+Sums keep to one thread. BLAS libraries share a large product out to threads that wait for one
 another in a loop; on a busy machine the wait is ten times the work, and these products are too
 small to gain from sharing.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+_DEVIATION = 1.4826  # over the median of what is normal
 
 Samples = NDArray[np.float64]
 """One record, shape (n,), volts."""
@@ -38,6 +42,14 @@ def median(values: NDArray[np.float64]) -> float:
     if ordered.size % 2:
         return float(ordered[middle])
     return 0.5 * (float(ordered[middle - 1]) + float(ordered[middle]))
+
+
+def scatter_about_course(values: NDArray[np.float64]) -> float:
+    """Standard deviation of three values or more about a course that bends slowly, robust.
+
+    By second differences, whose variance is six times that of independent values.
+    """
+    return _DEVIATION * median(np.abs(np.diff(values, 2))) / math.sqrt(6)
 
 
 def sum_of_squares(record: Samples) -> float:

@@ -165,10 +165,7 @@ class _Normal:
 
 
 def _normal_equations(samples: Samples, time: Samples, pole: Phasors) -> _Normal:
-    waves = damped_waves(time, pole)
-    moved = waves * time[:, np.newaxis]
-    one = np.ones((time.size, 1))
-    columns = np.hstack([waves.real, waves.imag, moved.real, moved.imag, one])
+    columns = tangent_columns(damped_waves(time, pole), time)
     gram, product = columns.T @ columns, columns.T @ samples
     count = pole.size
     linear = np.r_[0 : 2 * count, 4 * count]
@@ -231,6 +228,25 @@ def damped_waves(time: Samples, pole: Phasors) -> NDArray[np.complex128]:
     return np.asarray(both.reshape(rows * columns, pole.size)[: time.size])
 
 
+def tangent_columns(waves: NDArray[np.complex128], time: Samples) -> NDArray[np.float64]:
+    """What a fit of waves w, amplitudes and poles free, can follow: Re w, Im w, t Re w, t Im w, and 1.
+
+    Shape (times, 4 waves + 1).
+    """
+    moved = waves * time[:, np.newaxis]
+    one = np.ones((time.size, 1))
+    return np.hstack([waves.real, waves.imag, moved.real, moved.imag, one])
+
+
+def scaled_inverse(gram: NDArray[np.float64], scale: Samples, least: float) -> NDArray[np.float64]:
+    """Pseudo-inverse of normal equations, each column over its scale.
+
+    Eigenvalues below least, over the largest, are left out.
+    """
+    both = np.outer(scale, scale)
+    return np.asarray(np.linalg.pinv(gram / both, rcond=least, hermitian=True) / both)
+
+
 def _bounded(pole: Phasors, time: Samples, rate_hz: float) -> Phasors:
     """Poles kept inside what the record can show: no growth beyond e, below half the rate."""
     rate = np.clip(-pole.real, -1.0 / time[-1], 1.0 / (0.2 * _SHORTEST_TAU_S))
@@ -245,8 +261,7 @@ def _with_variances(samples: Samples, rate_hz: float, time: Samples, at: _Normal
     sums = _derivatives(at)
     gram = sums.T @ at.gram @ sums
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    unit = np.linalg.pinv(gram / np.outer(scale, scale), rcond=1e-13, hermitian=True)
-    inverse = unit / np.outer(scale, scale)
+    inverse = scaled_inverse(gram, scale, 1e-13)
     noise = _noise_around(rest, rate_hz, at.pole.imag / (2.0 * np.pi))
     direction = at.amplitude / np.maximum(np.abs(at.amplitude), 1e-300)
     k = np.arange(count)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial import Legendre
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Samples, scatter_about_course
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.mains import HumLines, MainsFrequency
 from sequencer.analysis.sine_fit import remove_lines
@@ -26,8 +26,8 @@ _MOST_DEGREES, _PARTS_A_DEGREE = 4, 4
 _SURE = 6.0  # standard deviations
 _MOST_NOISE_RAD = 0.3  # of the line's phase in a part: with more, a turn may be lost
 _LEAST_HZ = 2e-4  # no grid is so steady, and it does nothing to any line
+_LEAST_V2 = 1e-300  # where there is no noise at all
 _HANN_VARIANCE = 1.5  # of an amplitude behind the window, over that without one
-_DEVIATION = 1.4826  # over the median of what is normal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,14 +52,19 @@ def find_wander(section: Samples, sample_rate_hz: float, hum: HumLines) -> Wande
     Parameters
     ----------
     section : shape (n,), V
-    hum : the fit, one line or more
+    hum : the fit, one line or more; lines of no amplitude, and without noise, may be among them
     """
     fit = hum.fit
-    chosen = [i for i, multiple in enumerate(hum.multiples) if multiple <= _HIGHEST_LINE]
+    chosen = [
+        i
+        for i, multiple in enumerate(hum.multiples)
+        if multiple <= _HIGHEST_LINE and fit.amplitude[i]
+    ]
     if not chosen:
         return None
     sureness = [
-        hum.multiples[i] * float(abs(fit.amplitude[i]) / math.sqrt(hum.noise_v2[i])) for i in chosen
+        hum.multiples[i] * float(abs(fit.amplitude[i])) / math.sqrt(max(hum.noise_v2[i], _LEAST_V2))
+        for i in chosen
     ]
     line = chosen[int(np.argmax(sureness))]
     multiple, line_hz = hum.multiples[line], float(fit.frequency_hz[line])
@@ -78,9 +83,9 @@ def find_wander(section: Samples, sample_rate_hz: float, hum: HumLines) -> Wande
     degree = min(_MOST_DEGREES, parts.size // _PARTS_A_DEGREE)
     course = Legendre.fit(middle_s, turn_rad, degree)
     bend = Legendre(course.coef * (np.arange(degree + 1) > 1), domain=course.domain)
-    seen_rad = _DEVIATION * float(np.median(np.abs(np.diff(turn_rad, 2)))) / math.sqrt(6)
+    seen_rad = scatter_about_course(turn_rad)
     doubt_rad = max(noise_rad, seen_rad) * math.sqrt((degree - 1) / parts.size)
-    if float(np.sqrt(np.mean(bend(middle_s) ** 2))) < _SURE * doubt_rad:
+    if float(np.sqrt(np.mean(bend(middle_s) ** 2))) <= _SURE * doubt_rad:
         return None
     at_s = np.linspace(middle_s[0], middle_s[-1], middle_s.size)
     return Wander(turn_rad=course(at_s), off_hz=course.deriv()(at_s) / (2 * np.pi))

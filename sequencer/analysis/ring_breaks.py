@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Phasors, Samples
-from sequencer.analysis.damped_modes import DampedLines, damped_waves
+from sequencer.analysis.damped_modes import DampedLines, damped_waves, tangent_columns
 from sequencer.analysis.tap_hits import FILTER_SAMPLES
 
 _BLOCK_S = 0.25e-3
@@ -41,13 +41,9 @@ _RANK = 1e-3  # lines that can't be told apart within a side count as one
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RingBreak:
-    """The sample of a stretch with which something else begins; whether samples are missing there.
-
-    is_contact: so near the stretch's start that what lies before may be the hit itself.
-    """
+    """The sample of a stretch with which something else begins; whether samples are missing there."""
 
     sample: int
-    is_contact: bool
     is_loss: bool
 
 
@@ -111,8 +107,7 @@ def _squares_explained(lines: DampedLines, block: int) -> Samples:
     squares = np.zeros((count, lines.pole.size))
     if not _may_be_broken(waves, rest, lines.noise_v2, block):
         return squares
-    moved = waves * time[:, np.newaxis]
-    tangent = np.hstack([waves.real, waves.imag, moved.real, moved.imag, np.ones((time.size, 1))])
+    tangent = tangent_columns(waves, time)
     tangent /= np.sqrt(np.sum(tangent * tangent, axis=0))
     inverse = np.linalg.pinv(tangent.T @ tangent, rcond=1e-9, hermitian=True)
     blocks = tangent.reshape(count, block, -1)
@@ -161,13 +156,18 @@ def _unknowns(lines: DampedLines) -> int:
 def _at_contact(
     samples: Samples, lines: DampedLines, at: int, after: NDArray[np.intp]
 ) -> RingBreak | None:
-    """A break near the stretch's start, if what lies before is no part of what rings after it."""
+    """A break near the stretch's start, if what lies before is no part of what rings after it.
+
+    That may be the hit itself.
+    """
+    if at == 0:  # nothing lies before
+        return None
     columns = _columns(lines, np.append(np.arange(at), after), at, 0.0)
     solved = _solved(columns[at:], samples[after])
     off = np.append(samples[:at], samples[after]) - columns @ solved
     if np.mean(np.square(off[:at])) < _FOREIGN * np.mean(np.square(off[at:])):
         return None
-    return RingBreak(sample=at, is_contact=True, is_loss=False)
+    return RingBreak(sample=at, is_loss=False)
 
 
 def _within(
@@ -191,7 +191,7 @@ def _within(
         for missing in range(-_MOST_LOST, _MOST_LOST + 1)
     )
     is_loss = lost < _AS_GOOD * two and lost - two < _TURNED * (single - two)
-    return RingBreak(sample=at, is_contact=False, is_loss=is_loss)
+    return RingBreak(sample=at, is_loss=is_loss)
 
 
 def _columns(lines: DampedLines, sample: NDArray[np.intp], at: int, missing: float) -> Samples:

@@ -9,7 +9,9 @@ Time constants are those of the amplitude (the energy's is half of it); decay_ti
 ln(1000) = 6.908 time constants; Q = pi f tau.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -27,14 +29,12 @@ from sequencer.analysis.ring_modes import (
     fit_stretch,
 )
 from sequencer.analysis.ring_stretches import (
-    BEFORE_HIT_S,
-    LEAST_S,
     LONG_TAU_S,
     Search,
     ring_stretches,
 )
-from sequencer.analysis.tap_hits import Hit, find_hits, with_hit
-from sequencer.analysis.usable_hits import usable_hits
+from sequencer.analysis.tap_hits import Hit, with_hit
+from sequencer.analysis.usable_hits import usable_hits, with_earlier_hits
 
 _MOST_BREAKS = 4
 _BRIEF_S = 0.1
@@ -43,7 +43,7 @@ _DECAY_60_DB = float(np.log(1000.0))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mode:
-    """One mode: amplitude_v is peak at the hit; decay_time_s to 60 dB; time_constant_s to 1/e.
+    """One mode: decay_time_s to 60 dB; time_constant_s to 1/e.
 
     Where is_resolved is false another mode lies within two half-power widths: the frequency is
     about right, decay and Q can't be told (estimates without a value). misfit is the part of the decay's
@@ -54,7 +54,6 @@ class Mode:
     decay_time_s: Estimate
     time_constant_s: Estimate
     q_factor: Estimate
-    amplitude_v: Estimate
     is_resolved: bool
     misfit: float
 
@@ -65,9 +64,10 @@ class RingDownResult:
 
     outside_hz are frequencies, strongest first, of what rings as clearly beyond the edges of the
     search band, as far as it was let through. hit_s lists the hits found, but for those after which
-    nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were too hard for
-    the range. is_later_part: what rings at first was left out, as it decays unevenly. time_s, ring_v and
-    fit_v are the stretch in the search band and the fitted modes with steady lines, shape (n,).
+    nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were cut off at
+    the range's end, or came too soon after one that was. is_later_part: what rings at first was left
+    out, as it decays unevenly. time_s, ring_v and fit_v are the stretch in the search band and the
+    fitted modes with steady lines, shape (n,).
     """
 
     modes: tuple[Mode, ...]
@@ -114,8 +114,16 @@ def analyse_ring_down(
         is_overrange=is_overrange,
         range_peak_v=range_peak_v,
     )
+    with_earlier = partial(
+        with_earlier_hits,
+        record,
+        sample_rate_hz,
+        highest_hz=search_hz[1],
+        is_cut_off=cut_off is not None,
+        range_peak_v=range_peak_v,
+    )
     try:
-        hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz)
+        hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz, with_earlier)
     except CannotMeasure as refusal:
         raise (cut_off or refusal) from None
     silent = [
@@ -140,7 +148,11 @@ def analyse_ring_down(
 
 
 def _told(
-    record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], band_hz: tuple[float, float]
+    record: Samples,
+    sample_rate_hz: float,
+    hits: tuple[Hit, ...],
+    band_hz: tuple[float, float],
+    with_earlier: Callable[[tuple[Hit, ...]], tuple[Hit, ...]],
 ) -> tuple[tuple[Hit, ...], list[FittedStretch], Ringing]:
     """The hits, what is fitted after each and the best of it.
 
@@ -160,10 +172,10 @@ def _told(
         if refusal.code == "no_signal":
             search = replace(long, tau_s=(SHORTEST_TAU_S, LONG_TAU_S), stretch_s=_BRIEF_S)
         elif refusal.code == "too_short":
-            end = hits[0].start - int(BEFORE_HIT_S * sample_rate_hz)
-            if end < LEAST_S * sample_rate_hz:
+            found = with_earlier(hits)
+            if len(found) == len(hits):
                 raise
-            hits = (*find_hits(record[:end], sample_rate_hz, band_hz[1]), *hits)
+            hits = found
         else:
             raise
         try:
@@ -195,11 +207,10 @@ def _fitted(
 
 
 def _mode(ringing: Ringing, k: int) -> Mode:
-    lines, stretch = ringing.lines, ringing.stretch
+    lines = ringing.lines
     relative, is_resolved = float(ringing.doubt[k]), not ringing.crowded[k]
     tau = 1.0 / float(lines.rate[k])
     frequency = float(lines.frequency_hz[k])
-    growth = float(np.exp(lines.rate[k] * (stretch.start_s - stretch.hit_s)))
     return Mode(
         ring_frequency_hz=Estimate(
             value=frequency,
@@ -208,10 +219,6 @@ def _mode(ringing: Ringing, k: int) -> Mode:
         decay_time_s=_if_known(_DECAY_60_DB * tau, relative, known=is_resolved),
         time_constant_s=_if_known(tau, relative, known=is_resolved),
         q_factor=_if_known(np.pi * frequency * tau, relative, known=is_resolved),
-        amplitude_v=Estimate(
-            value=float(np.abs(lines.amplitude[k])) * growth,
-            standard_uncertainty=float(np.sqrt(lines.amplitude_variance_v2[k])) * growth,
-        ),
         is_resolved=is_resolved,
         misfit=float(ringing.flaw[k] / decay_doubt(lines)[k]),
     )

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sequencer.analysis.arrays import Phasors, Samples
+from sequencer.analysis.arrays import Phasors, Samples, scatter_about_course
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.line_sums import Fold
 from sequencer.analysis.sine_fit import remove_lines
@@ -41,7 +41,6 @@ _RAISED = 15.0  # times the noise, which does that once in 10^5
 _MOVED = 6.0  # doubts of a group's middle
 _MOST_GROUPS, _FEWEST_GROUPS, _FEWEST_PARTS = 8, 3, 5
 _GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
-_DEVIATION = 1.4826  # over the median of what is normal
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
 _OVER_TURN = 2.0
@@ -153,8 +152,7 @@ def _is_course(moved: Phasors, groups: int) -> bool:
         float(np.ptp(np.median(of[: groups * size].reshape(groups, size), axis=1)))
         for of in (moved.real, turn)
     )
-    # of second differences: a course that bends slowly is no scatter
-    scatter = _DEVIATION * float(np.median(np.abs(np.diff(moved.real, 2)))) / math.sqrt(6)
+    scatter = scatter_about_course(moved.real)
     return along > max(_MOVED * scatter / math.sqrt(size), _OVER_TURN * across)
 
 

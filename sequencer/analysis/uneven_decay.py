@@ -18,7 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.damped_modes import DampedLines, damped_waves
+from sequencer.analysis.damped_modes import (
+    DampedLines,
+    damped_waves,
+    scaled_inverse,
+    tangent_columns,
+)
 
 _LEAST_RATIO = (
     25.0  # of likelihoods, twice the logarithm; noise alone reaches it once in 3 10^5 modes
@@ -67,12 +72,9 @@ def find_unevenness(lines: DampedLines, modes: list[int]) -> Unevenness:
     shift, is_sure = np.zeros(count), np.zeros(count, dtype=bool)
     time = np.arange(lines.rest.size) / lines.rate_hz
     waves = damped_waves(time, lines.pole)
-    moved = waves * time[:, np.newaxis]
-    tangent = np.hstack([waves.real, waves.imag, moved.real, moved.imag, np.ones((time.size, 1))])
+    tangent = tangent_columns(waves, time)
     scale = np.sqrt(np.sum(tangent * tangent, axis=0))
-    inverse = np.linalg.pinv(
-        (tangent.T @ tangent) / np.outer(scale, scale), rcond=1e-9, hermitian=True
-    ) / np.outer(scale, scale)
+    inverse = scaled_inverse(tangent.T @ tangent, scale, 1e-9)
     strongest = _strongest(lines, modes)
     for k in modes:
         wave = np.column_stack([waves[:, k].real, waves[:, k].imag])

@@ -56,14 +56,42 @@ def usable_hits(
     if cut_off is None:
         return hits, None
     marked = _clean_ones_marked(record, sample_rate_hz, hits, range_peak_v)
-    end = hits[0].start - int(BEFORE_HIT_S * sample_rate_hz)
-    if not _any_clean(marked) and end > least_s * sample_rate_hz:
+    if not _any_clean(marked):
         # beside a tap too hard for the range the softer ones before it weren't seen as hits
-        earlier = find_hits(record[:end], sample_rate_hz, highest_hz)
-        marked = _clean_ones_marked(record, sample_rate_hz, (*earlier, *hits), range_peak_v)
+        marked = with_earlier_hits(
+            record, sample_rate_hz, marked, highest_hz, is_cut_off=True, range_peak_v=range_peak_v
+        )
     if not _any_clean(marked):
         raise cut_off
     return marked, cut_off
+
+
+def with_earlier_hits(
+    record: Samples,
+    sample_rate_hz: float,
+    hits: tuple[Hit, ...],
+    highest_hz: float,
+    *,
+    is_cut_off: bool,
+    range_peak_v: float | None,
+) -> tuple[Hit, ...]:
+    """The hits, and those too soft beside them to be seen that come before the first, if there's room.
+
+    Parameters
+    ----------
+    is_cut_off : the record is, somewhere: which hits that concerns is marked
+
+    Raises
+    ------
+    CannotMeasure : dropout
+    """
+    end = hits[0].start - int(BEFORE_HIT_S * sample_rate_hz)
+    if end < least_duration_s(sample_rate_hz) * sample_rate_hz:
+        return hits
+    together = (*find_hits(record[:end], sample_rate_hz, highest_hz), *hits)
+    if not is_cut_off:
+        return together
+    return _clean_ones_marked(record, sample_rate_hz, together, range_peak_v)
 
 
 def _any_clean(hits: tuple[Hit, ...]) -> bool:

@@ -1,9 +1,14 @@
 """A mains frequency that wanders within a record: readings against what the hum was made with."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sequencer.analysis.idle import analyse_idle
+from sequencer.analysis.mains import HumLines
+from sequencer.analysis.mains_wander import find_wander
+from sequencer.analysis.sine_fit import fit_lines, residual_periodogram
 from sequencer.steps.hum import hum_findings
 
 RATE = 48000.0
@@ -32,6 +37,7 @@ def test_wander_is_told_and_is_in_the_doubts(seconds, swing_hz, period_s, seed):
     mains = result.mains_frequency_hz
     assert result.mains_range_hz == pytest.approx(np.ptp(course_hz), rel=0.2)
     assert np.abs(course_hz - mains.value).max() < 2.05 * mains.standard_uncertainty
+    assert result.hum_lines
     for k, level in result.hum_lines.items():
         if level.value is None:
             assert level.upper_bound > LEVELS[k]
@@ -61,3 +67,18 @@ def test_hum_that_is_all_but_lost_in_noise_does_not_wander():
         wave = 1e-3 * rng.standard_normal(t.size) + 4e-5 * np.cos(2 * np.pi * 50.02 * t + seed)
         wave += 3e-5 * np.cos(2 * np.pi * 100.04 * t)
         assert analyse_idle(wave, RATE).mains_range_hz is None
+
+
+@pytest.mark.parametrize("levels_v", [(0.0, 0.0), (0.0, 1e-3), (1e-3, 0.0), (1e-3, 5e-4)])
+def test_lines_without_noise_or_without_amplitude_are_steady(levels_v):
+    # as made, not fitted: a fit leaves rounding errors in both
+    t = np.arange(48000) / RATE
+    wave = sum(level * np.cos(2 * np.pi * 50 * k * t) for k, level in enumerate(levels_v, 1))
+    fit = fit_lines(wave, RATE, [50.0, 100.0])
+    hum = HumLines(
+        multiples=(1, 2),
+        fit=replace(fit, amplitude=fit.amplitude * (np.array(levels_v) > 0)),
+        noise_v2=np.zeros(2),
+        residual=residual_periodogram(wave, RATE, fit),
+    )
+    assert find_wander(wave, RATE, hum) is None

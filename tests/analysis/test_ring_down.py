@@ -65,14 +65,13 @@ def test_damped_line_of_known_q_and_decay():
 def test_three_modes_are_told_apart_strongest_first(modes, duration_s):
     found = analyse_ring_down(tap(modes, duration_s), RATE_HZ).modes
     assert len(found) == 3
-    for mode, (frequency_hz, amplitude_v, decay_s) in zip(found, modes, strict=True):
+    for mode, (frequency_hz, _, decay_s) in zip(found, modes, strict=True):
         assert within(mode.ring_frequency_hz, frequency_hz)
         assert within(mode.decay_time_s, decay_s)
         assert mode.decay_time_s.value == pytest.approx(decay_s, rel=0.005)
         assert mode.q_factor.value == pytest.approx(
             np.pi * frequency_hz * decay_s / LN_1000, rel=0.005
         )
-        assert mode.amplitude_v.value == pytest.approx(amplitude_v, rel=0.05)
         assert mode.is_resolved
 
 
@@ -403,7 +402,7 @@ def test_a_steady_tone_beside_a_mode_is_counted_in_both_doubts(beside_hz, level_
     record += level_v * np.sin(2 * np.pi * (740.0 + beside_hz) * time)
     mode = analyse_ring_down(record, RATE_HZ).modes[0]
     assert within(mode.ring_frequency_hz, 740.0)
-    assert mode.time_constant_s.value is None or within(mode.time_constant_s, 0.3)
+    assert within(mode.time_constant_s, 0.3)
 
 
 def test_a_tone_beside_a_mode_does_not_cost_its_decay():
@@ -460,6 +459,18 @@ def test_softer_taps_before_one_cut_off_are_used(soft):
     assert result.hit_s == pytest.approx((0.05, 0.75, 1.45), abs=3e-3)
     assert within(result.modes[0].ring_frequency_hz, 740.0)
     assert within(result.modes[0].time_constant_s, 0.15)
+
+
+def test_a_soft_tap_that_was_cut_off_is_not_used_where_the_hard_ones_come_too_late():
+    # the last one isn't cut off, but ends too early; only then are those before the hard one looked for
+    taps = [(0.5, 0.3), (1.2, 0.2), (1.85, 4.0), (1.97, 1.5)]
+    record = pushed(taps, [(740.0, 0.02, 1.0)], 2.0)
+    record[int(0.5 * RATE_HZ) :][:3] = 3.0  # of the first one's contact
+    result = analyse_ring_down(np.clip(record, -2.0, 2.0), RATE_HZ)
+    assert result.cut_off_hit_s == pytest.approx((0.5, 1.85), abs=3e-3)
+    assert result.used_hit_s == pytest.approx(1.2, abs=3e-3)
+    assert within(result.modes[0].ring_frequency_hz, 740.0)
+    assert within(result.modes[0].time_constant_s, 0.02)
 
 
 def test_one_tap_cut_off_stays_overrange_whatever_comes_before_it():
