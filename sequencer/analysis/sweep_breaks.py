@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.sweep_signal import ExponentialSweep
 
-__all__ = ["LEAST_NOISE", "Fault", "find_faults", "prediction_error"]
+__all__ = ["EXCESS", "LEAST_NOISE", "ONSET", "Fault", "find_faults", "prediction_error"]
 
 # Samples averaged: of a step in a slow part of the sweep, more shows over noise.
 _FACTORS = (1, 4, 16)
@@ -41,13 +41,13 @@ _LEAST_CELL = 48  # samples: about as large a maximum of noise in every cell
 _NEAR_CELLS = 6  # to each side
 _NEAR_S = 0.08  # four cycles of 50 Hz: four spikes of a rectifier at least
 _OTHERS = 2  # a mute's other end may reach over two cells
-_EXCESS = 4.5  # times the third largest near it; good sweeps reach 2.6 (250 simulated)
+EXCESS = 4.5  # times the third largest near it; good sweeps reach 2.6 (250 simulated)
 _HUSH = 5.0  # times less error, and level, in a mute: maxima of noise in two cells never differ so
 _QUIET_CELLS = 3  # the outer two may hold some of the signal
 _QUIETER = 0.25  # of the cells near it, so that a mute may be a good part of them
 _SAME_LEVEL = 2.0  # before and after a click; after a mute's edge it is another
-_ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
-_GONE = 1.5 / _EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
+ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
+_GONE = 1.5 / EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
 # A straight fade's bends fail the prediction by up to 0.009 of the level; so does a loss of a few samples
 # at the slow end, or a click that moves the gain by less than 0.001 dB (simulated).
 _BEND = 0.01
@@ -60,7 +60,7 @@ _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 class Fault:
     """A break or a click: first sample, how many about it, and the click, if it is one.
 
-    The click is in volts and begins at a sample of its own.
+    at, reach and begin are in samples of the record; the click, V, shape (samples,), begins at begin.
     """
 
     at: int
@@ -134,7 +134,7 @@ def _faults_at(
     for first, last in _groups(np.flatnonzero(peaks > limits)):
         inside = error[edges[first] - start : edges[last + 1] - start]
         limit = float(np.min(limits[first : last + 1]))
-        at = int(edges[first]) + int(np.argmax(inside > max(limit, _ONSET * float(inside.max()))))
+        at = int(edges[first]) + int(np.argmax(inside > max(limit, ONSET * float(inside.max()))))
         if float(inside.max()) < bend and min(at - ends[0], ends[1] - at) < fade:
             continue
         reach = max(inside.size, block)
@@ -218,10 +218,10 @@ def _limits(peaks: Samples, usual: Samples, near: NDArray[np.intp]) -> Samples:
     To each side alone, and the larger of both: what an amplifier does may begin or end anywhere.
     """
     limits = np.full(peaks.size, np.inf)
-    for cell in np.flatnonzero(peaks > _EXCESS * usual).tolist():
+    for cell in np.flatnonzero(peaks > EXCESS * usual).tolist():
         reach = int(near[cell])
         sides = peaks[max(cell - 1 - reach, 0) : max(cell - 1, 0)], peaks[cell + 2 :][:reach]
-        limits[cell] = _EXCESS * max(
+        limits[cell] = EXCESS * max(
             float(np.sort(side)[-1 - _OTHERS]) for side in sides if side.size > 2 * _OTHERS
         )
     return limits
