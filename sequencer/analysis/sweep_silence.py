@@ -18,8 +18,13 @@ __all__ = ["find_clicks_beside"]
 _CELL_S = 0.02  # a cycle of 50 Hz
 _FEWEST_CELLS = 5
 _AROUND_S = 0.001  # that belongs to a click, to each side of what stands out
+_LEAST_AROUND = 2  # samples: a line needs some
 _BEND_S = 0.005  # before a sweep, which may fade in from there, or begin with a bend
+_LEAST_BEND = (
+    24  # samples, below a twentieth of the peak in a fade of 170; longer ones are predicted
+)
 _CODES = 3.0  # a converter's, in a silence without noise
+_LEAST_CELL = 48  # samples: in fewer, prediction follows anything
 _CONTEXT = 48  # samples before the first, for prediction
 
 
@@ -33,8 +38,9 @@ def find_clicks_beside(
     record : shape (n,), V
     swept : first sample of the sweep in the record, and first of the silence after it
     """
-    size = round(_CELL_S * sample_rate_hz)
-    before = _CONTEXT, swept[0] - round(_BEND_S * sample_rate_hz)
+    size = max(round(_CELL_S * sample_rate_hz), _LEAST_CELL)
+    bend = max(round(_BEND_S * sample_rate_hz), _LEAST_BEND)
+    before = _CONTEXT, swept[0] - bend
     after = max(swept[1], _CONTEXT), record.size
     level = LEAST_NOISE * float(np.max(np.abs(record[max(swept[0], 0) : swept[1]]), initial=0.0))
     errors = []
@@ -48,7 +54,7 @@ def find_clicks_beside(
     if peaks.size < _FEWEST_CELLS:
         return []
     limit = max(EXCESS * max(float(np.median(peaks)), level), _CODES * code_step(record))
-    around = round(_AROUND_S * sample_rate_hz)
+    around = max(round(_AROUND_S * sample_rate_hz), _LEAST_AROUND)
     return [
         _seen(record, first, last, around)
         for begin, cells in errors

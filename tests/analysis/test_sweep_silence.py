@@ -38,3 +38,11 @@ def test_clicks_of_two_sizes_in_neighbouring_cells_are_two():
 def test_a_sweep_of_no_samples_leaves_a_silence_to_look_through():
     (click,) = find_clicks_beside(recorded((30_000, 0.1))[END:], RATE_HZ, (0, 0))
     assert click.at == 30_000 - END
+
+
+def test_a_click_at_a_low_rate_is_seen():
+    volts = 1e-5 * np.random.default_rng(1).standard_normal(1200)
+    volts[800] += 0.1  # a millisecond about it is no sample at 200 samples/s
+    (click,) = find_clicks_beside(volts, 200.0, (0, 400))
+    assert click.at == 800
+    assert np.max(click.click) == pytest.approx(0.1, rel=0.01)
