@@ -49,6 +49,7 @@ from sequencer.analysis.sweep_parts import (
 from sequencer.analysis.sweep_signal import (
     ExponentialSweep,
     ends_of_sweep,
+    fades_of_sweep,
     find_sweep,
     interrupted,
     steady_end,
@@ -172,7 +173,8 @@ def analyse_exponential_sweep(
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
     steady, silent = steady_end(source, sample_rate_hz, known, last)
-    drive_faults = find_faults(source, sample_rate_hz, known, (first, steady))
+    fades = fades_of_sweep(source, sample_rate_hz, (first, last), steady)
+    drive_faults = find_faults(source, sample_rate_hz, known, (first, steady), fades)
     _require_unbroken(drive_faults, "drive", sample_rate_hz)
     source, record = _without_offsets(source, record, sample_rate_hz, (first, last))
     tool = Deconvolution(source, sample_rate_hz, known)
@@ -181,7 +183,8 @@ def analyse_exponential_sweep(
     if apart.course is not None:
         record = record - apart.course.volts
     delay = linear.shift
-    faults = find_faults(record, sample_rate_hz, known, (first + delay, steady + delay))
+    ends = first + delay, steady + delay
+    faults = find_faults(record, sample_rate_hz, known, ends, fades)
     _require_unbroken(faults, "response", sample_rate_hz)
     _require_effect(delay / sample_rate_hz, known)
     swept = tool.swept_band(known)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.sweep_signal import ExponentialSweep
 
-__all__ = ["LEAST_NOISE", "Fault", "find_faults", "prediction_error"]
+__all__ = ["EXCESS", "LEAST_NOISE", "ONSET", "Fault", "find_faults", "prediction_error"]
 
 # Samples averaged: of a step in a slow part of the sweep, more shows over noise.
 _FACTORS = (1, 4, 16)
@@ -41,17 +41,20 @@ _LEAST_CELL = 48  # samples: about as large a maximum of noise in every cell
 _NEAR_CELLS = 6  # to each side
 _NEAR_S = 0.08  # four cycles of 50 Hz: four spikes of a rectifier at least
 _OTHERS = 2  # a mute's other end may reach over two cells
-_EXCESS = 4.5  # times the third largest near it; good sweeps reach 2.6 (250 simulated)
+EXCESS = 4.5  # times the third largest near it; good sweeps reach 2.6 (250 simulated)
 _HUSH = 5.0  # times less error, and level, in a mute: maxima of noise in two cells never differ so
 _QUIET_CELLS = 3  # the outer two may hold some of the signal
 _QUIETER = 0.25  # of the cells near it, so that a mute may be a good part of them
 _SAME_LEVEL = 2.0  # before and after a click; after a mute's edge it is another
-_ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
-_GONE = 1.5 / _EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
-# A straight fade's bends fail it by up to 0.009 of the level; so does a loss of a few samples at the
-# slow end, or a click that moves the gain by less than 0.001 dB (simulated).
+ONSET = 0.2  # of a burst's peak: a block that holds it is fitted less well before it, too
+_GONE = 1.5 / EXCESS  # of what a burst exceeds: as small as the errors near it, chance apart
+# A straight fade's bends fail the prediction by up to 0.009 of the level; so does a loss of a few
+# samples at the slow end, or a click that moves the gain by less than 0.001 dB (simulated).
 _SLIGHT = 0.01
 _FADE = 0.1  # of the sweep at each end
+# A short fade's, times its peak curvature, (pi / samples)^2 / 2 of the level: clean ones of 20 to 240
+# samples, which no block follows, reach 5.
+_SHORT_BEND = 8.0
 _MARGIN = 0.01  # of the sweep at its beginning, where one that doesn't fade in echoes
 _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 
@@ -60,7 +63,7 @@ _CLICK_SAMPLES = (1, 2, 4, 8)  # more would bridge a loss as well
 class Fault:
     """A break or a click: first sample, how many about it, and the click, if it is one.
 
-    The click is in volts and begins at a sample of its own.
+    at, reach and begin are in samples of the record; the click, V, shape (samples,), begins at begin.
     """
 
     at: int
@@ -74,6 +77,7 @@ def find_faults(
     sample_rate_hz: float,
     sweep: ExponentialSweep,
     ends: tuple[int, int],
+    fades: tuple[float, float] = (np.inf, np.inf),
 ) -> list[Fault]:
     """The moments of a recorded sweep that nothing before and after them explains, in order.
 
@@ -85,6 +89,7 @@ def find_faults(
     ----------
     record : shape (n,), V; what made of the sweep, or the sweep itself
     ends : first and last sample of the sweep in the record, without a step at its end
+    fades : samples over which it fades in and out; their bends are no faults
     """
     found: list[Fault] = []
     growth = sweep.growth_s * sample_rate_hz
@@ -93,7 +98,10 @@ def find_faults(
             break
         mean = record[: record.size // factor * factor].reshape(-1, factor).mean(axis=1)
         scaled = ends[0] // factor, ends[1] // factor
-        for fault in _faults_at(mean, sample_rate_hz / factor, sweep, scaled, is_all=factor == 1):
+        bent = fades[0] / factor, fades[1] / factor
+        for fault in _faults_at(
+            mean, sample_rate_hz / factor, sweep, scaled, bent, is_all=factor == 1
+        ):
             at, reach = fault.at * factor, fault.reach * factor
             if not any(abs(at - other.at) < reach + other.reach for other in found):
                 found.append(replace(fault, at=at, reach=reach))
@@ -105,6 +113,7 @@ def _faults_at(
     sample_rate_hz: float,
     sweep: ExponentialSweep,
     ends: tuple[int, int],
+    fades: tuple[float, float],
     *,
     is_all: bool,
 ) -> list[Fault]:
@@ -119,9 +128,8 @@ def _faults_at(
     block = int(np.clip(growth / _BLOCKS_A_GROWTH, _SHORTEST_BLOCK, _LONGEST_BLOCK))
     error = np.abs(prediction_error(record, start, stop, block))
     swing = np.abs(record[start:stop] - np.mean(record[start:stop]))
-    peaks = np.maximum(
-        np.maximum.reduceat(error, cells), LEAST_NOISE * np.maximum.reduceat(swing, cells)
-    )
+    swings = np.maximum.reduceat(swing, cells)
+    peaks = np.maximum(np.maximum.reduceat(error, cells), LEAST_NOISE * swings)
     near = np.maximum(np.ceil(_NEAR_S * sample_rate_hz / lengths), _NEAR_CELLS).astype(np.intp)
     usual = scipy.ndimage.median_filter(peaks, size=2 * _NEAR_CELLS + 1, mode="mirror")
     levels = _levels(record[start:stop], cells)
@@ -129,12 +137,12 @@ def _faults_at(
         Fault(at=int(edges[first]), reach=int(edges[last + 1] - edges[first]))
         for first, last in _quiet(peaks, levels, near)
     ]
-    limits = _limits(peaks, usual, near)
+    limits = np.maximum(_limits(peaks, usual, near), _bends(edges, swings, block, ends, fades))
     slight, fade = _SLIGHT * float(np.std(record[start:stop])), _FADE * (ends[1] - ends[0])
     for first, last in _groups(np.flatnonzero(peaks > limits)):
         inside = error[edges[first] - start : edges[last + 1] - start]
         limit = float(np.min(limits[first : last + 1]))
-        at = int(edges[first]) + int(np.argmax(inside > max(limit, _ONSET * float(inside.max()))))
+        at = int(edges[first]) + int(np.argmax(inside > max(limit, ONSET * float(inside.max()))))
         if float(inside.max()) < slight and min(at - ends[0], ends[1] - at) < fade:
             continue
         reach = max(inside.size, block)
@@ -218,13 +226,30 @@ def _limits(peaks: Samples, usual: Samples, near: NDArray[np.intp]) -> Samples:
     To each side alone, and the larger of both: what an amplifier does may begin or end anywhere.
     """
     limits = np.full(peaks.size, np.inf)
-    for cell in np.flatnonzero(peaks > _EXCESS * usual).tolist():
+    for cell in np.flatnonzero(peaks > EXCESS * usual).tolist():
         reach = int(near[cell])
         sides = peaks[max(cell - 1 - reach, 0) : max(cell - 1, 0)], peaks[cell + 2 :][:reach]
-        limits[cell] = _EXCESS * max(
+        limits[cell] = EXCESS * max(
             float(np.sort(side)[-1 - _OTHERS]) for side in sides if side.size > 2 * _OTHERS
         )
     return limits
+
+
+def _bends(
+    edges: NDArray[np.intp],
+    swings: Samples,
+    block: int,
+    ends: tuple[int, int],
+    fades: tuple[float, float],
+) -> Samples:
+    """What the bends of short fades may come to in each cell, V; less in the rest of their blocks."""
+    level = scipy.ndimage.maximum_filter1d(swings, 2 * _NEAR_CELLS + 1)
+    bends = np.zeros(swings.size)
+    for away, fade in zip((edges[:-1] - ends[0], ends[1] - edges[1:]), fades, strict=True):
+        beyond = away - 1.5 * fade - _ORDER
+        share = np.where(beyond < 0, 1.0, np.where(beyond < block, ONSET, 0.0))
+        bends += share * _SHORT_BEND / 2 * (np.pi / max(fade, 1.0)) ** 2 * level
+    return bends
 
 
 def _quiet(peaks: Samples, levels: Samples, near: NDArray[np.intp]) -> list[tuple[int, int]]:

@@ -58,6 +58,8 @@ def find_course(
     degrees = min(_MOST_DEGREES, int(2 * span_s * sweep.start_hz / _SLOWER))
     group = max(round(_GROUP_S * tool.rate_hz), 1)
     left, rate_hz = group_means(record - made, tool.rate_hz, group)
+    if left.size < _GROUPS:
+        return None  # in less than 0.1 s hum isn't told from a course
     left, middles_s = _smoothed(left), _middles_s(left.size, rate_hz)
     plain = _smoothed(_polynomials(middles_s, span_s, degrees))
     level = float(np.max(np.abs(made)))
@@ -78,7 +80,8 @@ def find_course(
         linear, harmonics = take_apart(tool, steady, sweep)
         rest = rest_of(tool, steady, linear, harmonics)
         left = _smoothed(group_means(rest, tool.rate_hz, group)[0])
-    fewer = seen[:, : max(degrees + 1 - _FEWER, 1)]
+    # none with 0 or 1 degrees: nothing shows what such a course is worth, so the whole is in doubt
+    fewer = seen[:, : max(degrees + 1 - _FEWER, 0)]
     doubt = weights.copy()
     doubt[: fewer.shape[1]] -= _fitted(fewer, seen @ weights)
     volts = _course(at, weights)

@@ -24,7 +24,14 @@ from sequencer.analysis.mains import find_mains, fit_hum
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.sweep_tops import require_whole_tops
 
-__all__ = ["ExponentialSweep", "ends_of_sweep", "find_sweep", "interrupted", "steady_end"]
+__all__ = [
+    "ExponentialSweep",
+    "ends_of_sweep",
+    "fades_of_sweep",
+    "find_sweep",
+    "interrupted",
+    "steady_end",
+]
 
 _GRID = 2000
 _TRIM = 0.04  # of the sweep at each end, where it fades and the analytic signal is rough
@@ -41,6 +48,7 @@ _PADDED = 8
 _UP = 0.5  # of the median envelope: below, a muted drive has no phase
 _HELD_S = 0.005  # in which what is part of a sweep, and no click beside it, is up
 _HELD = 0.125  # of that time at least
+_LOW, _HIGH = 0.05, 0.7  # of the peak, between which a fade is timed; half of a sine is above
 _STEP_S = 0.001  # in which a sweep that doesn't fade out is still up before its end
 _FADED = 0.3  # of its peak at most in that time, where it does
 _SILENT = 1e-3  # of its peak
@@ -167,9 +175,24 @@ def find_sweep(drive: Samples, sample_rate_hz: float) -> ExponentialSweep:
 def ends_of_sweep(drive: Samples, sample_rate_hz: float) -> tuple[int, int]:
     """First and last sample of a drive above a twentieth of its peak, clicks beside it left out."""
     size = np.abs(drive)
-    few = min(_held_samples(sample_rate_hz), drive.size)
-    peak = float(np.partition(size, -few)[-few])  # which so many samples reach, and no click's
-    return _held_ends(size > 0.05 * peak, sample_rate_hz)
+    return _held_ends(size > _LOW * _held_peak(size, sample_rate_hz), sample_rate_hz)
+
+
+def fades_of_sweep(
+    drive: Samples, sample_rate_hz: float, ends: tuple[int, int], steady: int
+) -> tuple[float, float]:
+    """Samples over which a drive fades in and out, as halves of a Hann window; infinite: it doesn't.
+
+    Parameters
+    ----------
+    ends : first and last sample above a twentieth of its peak
+    steady : last sample before a step, if one ends it
+    """
+    size = np.abs(drive)
+    first, last = _held_ends(size > _HIGH * _held_peak(size, sample_rate_hz), sample_rate_hz)
+    share = (np.arccos(1.0 - 2.0 * _HIGH) - np.arccos(1.0 - 2.0 * _LOW)) / np.pi
+    fade_out = (ends[1] - last) / share if steady >= ends[1] else np.inf
+    return float((first - ends[0]) / share), float(fade_out)
 
 
 def steady_end(
@@ -210,6 +233,12 @@ def _held_ends(is_up: NDArray[np.bool_], sample_rate_hz: float) -> tuple[int, in
     if not (firsts.size and lasts.size):
         firsts = lasts = np.flatnonzero(is_up)
     return int(firsts[0]), int(lasts[-1])
+
+
+def _held_peak(size: Samples, sample_rate_hz: float) -> float:
+    """What as many samples reach as are up in a sweep, and no click's."""
+    few = min(_held_samples(sample_rate_hz), size.size)
+    return float(np.partition(size, -few)[-few])
 
 
 def _held_samples(sample_rate_hz: float) -> int:

@@ -5,6 +5,8 @@ import pytest
 
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.exponential_sweep import ExponentialSweep, analyse_exponential_sweep
+from sequencer.analysis.sweep_drift import find_course
+from sequencer.analysis.sweep_parts import Deconvolution, rest_of, take_apart
 from sequencer.analysis.sweep_signal import find_sweep
 
 RATE_HZ = 96000.0
@@ -391,3 +393,30 @@ def test_a_drift_too_fast_for_its_polynomials_is_in_the_doubt():
     doubt_db = np.maximum(response.uncertainty_db, 0.003)[inside]
     assert np.all(np.abs(gain_error_db(result, low_hz=5.0)) < 2.0 * doubt_db)
     assert np.max(doubt_db) > 0.02
+
+
+def test_a_record_of_a_tenth_of_a_second_or_less_is_measured():
+    sweep = ExponentialSweep(start_hz=300.0, stop_hz=900.0, duration_s=0.06)
+    drive = np.concatenate([np.zeros(960), sweep.samples(RATE_HZ, fade=0.1), np.zeros(960)])
+    drive += 1e-6 * np.random.default_rng(1).standard_normal(drive.size)
+    found = analyse_exponential_sweep(
+        drive, 0.5 * drive, RATE_HZ, sweep=sweep, reference_hz=500.0, band_hz=(350.0, 800.0)
+    )
+    # exactly half
+    assert found.response.reference_gain_db.value == pytest.approx(20 * np.log10(0.5), abs=1e-3)
+    assert found.drift_v is None
+
+
+@pytest.mark.parametrize("cycles", [1.9, 3.0])
+def test_a_course_that_nothing_judges_is_in_doubt_as_a_whole(cycles):
+    # of 0 degrees or 1: too short for one with two degrees fewer
+    sweep = ExponentialSweep(start_hz=5.0, stop_hz=50.0, duration_s=cycles / 5.0)
+    drive = sweep.samples(RATE_HZ, fade=0.0)
+    tool = Deconvolution(drive, RATE_HZ, sweep)
+    record = drive + 0.2
+    linear, harmonics = take_apart(tool, record, sweep)
+    made = record - rest_of(tool, record, linear, harmonics)
+    course = find_course(tool, record, made, linear, sweep)
+    assert course is not None
+    assert np.max(np.abs(course.volts)) > 0.05
+    assert np.array_equal(course.doubt_v, course.volts)

@@ -345,3 +345,51 @@ def test_the_bends_of_a_straight_fade_are_no_fault(start_hz, fade_s, seconds):
     truth_db = -10 * np.log10(1 + (3.0 / hz) ** 2)
     off_db = np.abs(result.response.gain_db - truth_db)[inside]
     assert np.all(off_db < 2.5 * result.response.uncertainty_db[inside] + 1e-3)
+
+
+def slow_capture(stop_hz, rate_hz, seconds, fade, snr_db):
+    """A subsonic sweep, 1 s of silence before and 2 s after, and half of it; 0.9 V peak, 16 bits."""
+    rng = np.random.default_rng(4)
+    sweep = ExponentialSweep(start_hz=5.0, stop_hz=stop_hz, duration_s=seconds)
+    silence = np.zeros(round(rate_hz))
+    played = np.concatenate([silence, sweep.samples(rate_hz, fade=fade), silence, silence])
+    noise = rng.standard_normal((2, played.size)) * [[1e-5], [10 ** (-snr_db / 20)]]
+    return [
+        np.round(0.9 * each * 2**15) / 2**15
+        for each in (played + noise[0], 0.5 * played + noise[1])
+    ]
+
+
+# Their fades, of 20 to 200 samples, are shorter than the blocks to which prediction is fitted.
+@pytest.mark.parametrize("snr_db", [60.0, 100.0])
+@pytest.mark.parametrize(
+    ("stop_hz", "rate_hz", "seconds", "fade"),
+    [
+        (40.0, 200.0, 20.0, 0.02),
+        (40.0, 200.0, 20.0, 0.005),
+        (40.0, 200.0, 10.0, 0.02),
+        (80.0, 200.0, 20.0, 0.02),
+        (80.0, 500.0, 20.0, 0.02),
+    ],
+)
+def test_a_fade_of_few_samples_is_no_break(stop_hz, rate_hz, seconds, fade, snr_db):
+    drive, response = slow_capture(stop_hz, rate_hz, seconds, fade, snr_db)
+    found = analyse_exponential_sweep(
+        drive, response, rate_hz, reference_hz=20.0, band_hz=(7.0, 0.8 * stop_hz), mains_hz=None
+    )
+    # exactly half; a hundredth of a dB is what 60 dB of noise leaves, and more than the method's
+    assert found.response.reference_gain_db.value == pytest.approx(20 * np.log10(0.5), abs=0.03)
+    assert found.clicks == {"drive": (), "response": ()}
+
+
+@pytest.mark.parametrize("which", ["drive", "response"])
+@pytest.mark.parametrize("at", [1000, 4130])  # the latter where it fades out, from 4120 to 4200
+def test_a_click_in_a_slow_sweep_is_found(at, which):
+    drive, response = spoilt(slow_capture(40.0, 200.0, 20.0, 0.02, 80.0), which, clicked(0.1, at))
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_exponential_sweep(
+            drive, response, 200.0, reference_hz=20.0, band_hz=(7.0, 32.0), mains_hz=None
+        )
+    assert refused.value.code == "dropout"
+    place = float(refused.value.reason.split(" s ")[0].split()[-1])
+    assert place == pytest.approx(at / 200.0, abs=0.1)
