@@ -41,7 +41,7 @@ from sequencer.steps.exponential_sweep import (
     sweep_pictures,
     sweep_remarks,
 )
-from sequencer.steps.hum import hum_findings, idle_picture, noise_468_finding
+from sequencer.steps.hum import hum_findings, idle_picture, noise_findings
 from sequencer.steps.intermodulation import (
     lower_remarks,
     ratio_remarks,
@@ -167,9 +167,7 @@ def _idle(recording: Recording, options: MeasureOptions) -> Measured:
         range_peak_v=recording.range_peak_v,
     )
     findings = [
-        found("noise_unweighted", "V", result.noise_unweighted_vrms),
-        found("noise_a_weighted", "V", result.noise_a_weighted_vrms),
-        noise_468_finding(result),
+        *noise_findings(result),
         *hum_findings(result, said_by="--mains"),
     ]
     return Measured(

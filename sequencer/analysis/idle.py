@@ -26,7 +26,8 @@ from sequencer.analysis.checks import (
 )
 from sequencer.analysis.dc import SlowRest, fit_with_mains
 from sequencer.analysis.drift import LEAST_TONE_HZ, find_drift
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.idle_clicks import find_idle_clicks
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
 from sequencer.analysis.mains_choice import Hum, choose_hum
@@ -40,6 +41,7 @@ from sequencer.analysis.noise import (
 )
 from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.sine_fit import LineFit, remove_lines
+from sequencer.analysis.tone_unrest import Click, Clicks
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
@@ -65,7 +67,7 @@ class IdleResult:
     not. In both cases hum_lines is empty: all of it would be read beside what is there. hidden_lines
     are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
-    and what it does to the hum lines in theirs.
+    and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
     """
 
     noise_unweighted_vrms: Estimate
@@ -78,6 +80,7 @@ class IdleResult:
     lone_hum_hz: tuple[float, ...] = ()
     stray_hz: tuple[float, ...] = ()
     mains_range_hz: float | None = None
+    clicks: tuple[Click, ...] = ()
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -113,6 +116,25 @@ def analyse_idle(
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
     record = _without_drift(record, sample_rate_hz, nominals_hz)
+
+    def measured(of: Samples) -> tuple[IdleResult, Clicks | None]:
+        return _measured(of, sample_rate_hz, nominal_mains_hz, band_hz)
+
+    result, clicks = measured(record)
+    if clicks is None:
+        return result
+    clean, _ = measured(record - np.pad(clicks.course_v, (0, record.size - clicks.course_v.size)))
+    return replace(_with_doubt_of(result, clean), clicks=clicks.found)
+
+
+def _measured(
+    record: Samples,
+    sample_rate_hz: float,
+    nominal_mains_hz: float | None,
+    band_hz: tuple[float, float],
+) -> tuple[IdleResult, Clicks | None]:
+    """The numbers of a record whose DC is steady, and its clicks."""
+    nominals_hz = nominals_with(nominal_mains_hz)
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
@@ -120,7 +142,7 @@ def analyse_idle(
     frequency, range_hz = Estimate(value=None) if is_other else hum.frequency(), None
     if frequency.value is not None:
         frequency, range_hz, levels = _wandering(sections, sample_rate_hz, hum, fits, levels)
-    return IdleResult(
+    result = IdleResult(
         noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
         noise_468_weighted_v=(
@@ -136,6 +158,26 @@ def analyse_idle(
         lone_hum_hz=() if hum.is_told else tuple(k * hum.nominal_hz for k in hum.lines),
         stray_hz=hum.stray_hz,
         hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
+    )
+    return result, find_idle_clicks(sections, sample_rate_hz, fits, hum.nominal_hz)
+
+
+def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
+    """The numbers of a record with clicks, doubted by how they differ from those without them."""
+
+    def doubted(as_is: Estimate, without: Estimate) -> Estimate:
+        return disturbed(as_is, without)[0]
+
+    return replace(
+        result,
+        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, clean.noise_unweighted_vrms),
+        noise_a_weighted_vrms=doubted(result.noise_a_weighted_vrms, clean.noise_a_weighted_vrms),
+        noise_468_weighted_v=doubted(result.noise_468_weighted_v, clean.noise_468_weighted_v),
+        mains_frequency_hz=doubted(result.mains_frequency_hz, clean.mains_frequency_hz),
+        hum_lines={
+            k: doubted(line, clean.hum_lines[k]) if k in clean.hum_lines else line
+            for k, line in result.hum_lines.items()
+        },
     )
 
 

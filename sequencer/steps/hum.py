@@ -2,11 +2,13 @@
 
 import math
 
+from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import LEAST_468_RATE_HZ, IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.captures import Capture
 from sequencer.pictures import Mark, Picture
 from sequencer.steps.base import Finding, found, not_found, say
+from sequencer.steps.disturbances import click_remarks
 from sequencer.steps.spectra import spectrum_of
 
 _TOP_HUM_HZ = 1000.0
@@ -17,15 +19,23 @@ def hum_name(line_hz: float) -> str:
     return f"hum_{line_hz:.0f}"
 
 
-def noise_468_finding(result: IdleResult, level_doubt: float = 0.0) -> Finding:
-    """The quasi-peak reading; level_doubt is the instrument's, relative."""
-    reading = result.noise_468_weighted_v
-    if reading.value is None:
+def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding]:
+    """Noise unweighted, A-weighted and quasi-peak; level_doubt is the instrument's, relative."""
+    words = click_remarks(result.clicks)
+
+    def volts(name: str, reading: Estimate) -> Finding:
+        return found(name, "V", reading, level_doubt * (reading.value or 0.0), remarks=words)
+
+    findings = [
+        volts("noise_unweighted", result.noise_unweighted_vrms),
+        volts("noise_a_weighted", result.noise_a_weighted_vrms),
+    ]
+    if result.noise_468_weighted_v.value is None:
         why = (
             f"its network passes up to 16 kHz; record at {LEAST_468_RATE_HZ:.0f} samples/s or more"
         )
-        return not_found("noise_468_weighted", "V", why)
-    return found("noise_468_weighted", "V", reading, level_doubt * reading.value)
+        return [*findings, not_found("noise_468_weighted", "V", why)]
+    return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v)]
 
 
 def hum_findings(

@@ -20,12 +20,11 @@ from sequencer.steps.base import (
     Finding,
     Situation,
     StepSettings,
-    found,
     not_found,
     say,
 )
 from sequencer.steps.bounds import RecordTime, SettleTime
-from sequencer.steps.hum import hum_findings, hum_name, idle_picture, noise_468_finding
+from sequencer.steps.hum import hum_findings, hum_name, idle_picture, noise_findings
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.unit_data import UnitData
@@ -149,14 +148,9 @@ def _findings(result: IdleResult, situation: Situation) -> list[Finding]:
     accuracy = situation.of(Role.ANALYSER)
     relative = rectangular(math.hypot(accuracy.level, accuracy.flatness))
 
-    def volts(name: str, estimate: Estimate) -> Finding:
-        return found(name, "V", estimate, relative * (estimate.value or 0.0))
-
     unit = situation.unit
     return [
-        volts("noise_unweighted", result.noise_unweighted_vrms),
-        volts("noise_a_weighted", result.noise_a_weighted_vrms),
-        noise_468_finding(result, relative),
+        *noise_findings(result, relative),
         _signal_to_noise(result.noise_a_weighted_vrms, relative, unit),
         *hum_findings(
             result,

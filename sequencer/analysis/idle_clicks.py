@@ -1,0 +1,62 @@
+"""Clicks in a record without signal: short excursions that neither the noise nor the mains repeats.
+
+The record, its hum lines and tones taken off, is cut into cells that hold all that comes back with the
+mains (a rectifier's spikes). A cell that swings far more than most others holds a click.
+"""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.mains import HumLines
+from sequencer.analysis.sine_fit import remove_lines
+from sequencer.analysis.tone_unrest import Click, Clicks
+
+_CELL_CYCLES = 1.25  # of the mains
+_FEWEST_CELLS = 8
+_USUAL = 0.75  # of the cells swing no more
+_EXCESS = 2.0  # times that; good noise reaches 1.7 in a minute (simulated)
+_AROUND = 8  # samples taken out with a click, to each side: its tails
+_MOST = 0.1  # of the cells: more are no clicks but the noise itself
+_ROUNDING = 1e-9  # of the record's largest value: the computation's own
+
+
+def find_idle_clicks(
+    sections: Sequence[Samples], sample_rate_hz: float, fits: Sequence[HumLines], mains_hz: float
+) -> Clicks | None:
+    """The clicks of successive sections of one record; None where there are none.
+
+    Parameters
+    ----------
+    sections : shape (n,) each, V
+    fits : the lines of each, all of which are taken off
+    """
+    rests = [
+        remove_lines(section, sample_rate_hz, fit.fit)
+        for section, fit in zip(sections, fits, strict=True)
+    ]
+    rest = np.concatenate(rests)
+    size = math.ceil(_CELL_CYCLES * sample_rate_hz / mains_hz)
+    cells = rest.size // size
+    if cells < _FEWEST_CELLS:
+        return None
+    parts = rest[: cells * size].reshape(cells, size)
+    middles = np.median(parts, axis=1)
+    peaks_v = np.abs(parts - middles[:, np.newaxis]).max(axis=1)
+    usual_v = float(np.sort(peaks_v)[int(_USUAL * (cells - 1))])
+    own_v = _ROUNDING * max(float(np.abs(section).max()) for section in sections)
+    over = np.flatnonzero(peaks_v > max(_EXCESS * usual_v, own_v))
+    if not over.size or over.size > max(_MOST * cells, 1):
+        return None
+    course_v = np.zeros(rest.size)
+    found = []
+    for cell in over.tolist():
+        away = parts[cell] - middles[cell]
+        loud = np.flatnonzero(np.abs(away) > usual_v) + cell * size
+        at = int(np.argmax(np.abs(away))) + cell * size
+        found.append(Click(at_s=at / sample_rate_hz, size_v=float(peaks_v[cell])))
+        around = slice(max(int(loud[0]) - _AROUND, 0), int(loud[-1]) + 1 + _AROUND)
+        course_v[around] = rest[around] - middles[cell]
+    return Clicks(found=tuple(found), course_v=course_v)
