@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-_DEVIATION = 1.4826  # over the median of what is normal
+ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 Samples = NDArray[np.float64]
 """One record, shape (n,), volts."""
@@ -49,7 +49,7 @@ def scatter_about_course(values: NDArray[np.float64]) -> float:
 
     By second differences, whose variance is six times that of independent values.
     """
-    return _DEVIATION * median(np.abs(np.diff(values, 2))) / math.sqrt(6)
+    return ROBUST * median(np.abs(np.diff(values, 2))) / math.sqrt(6)
 
 
 def sum_of_squares(record: Samples) -> float:

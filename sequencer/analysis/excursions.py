@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import ROBUST, Samples
 from sequencer.analysis.trend import Trend
 
 _CLICK_S = 0.01
@@ -20,7 +20,6 @@ _QUIET = 2  # stretches of the same length beside one
 _AT_THE_END = 2  # points
 _PIECES = 16  # of a mains cycle
 _SURE = 5.0  # standard deviations
-_ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +104,7 @@ def _outside(
         width = max(int(cycle / _PIECES), 1)
         scatter = [_smooth(one - hum, width) for one in quiet]
         # the median lies nearer to each of a few than their scatter
-        sd_v = 2.0 * _ROBUST * float(np.median(np.abs(scatter)))
+        sd_v = 2.0 * ROBUST * float(np.median(np.abs(scatter)))
     course_v = np.interp(place / sample_rate_hz, trend.time_s, trend.value_v)
     sure_v = _SURE * sd_v
     value = course_v + _smooth(rest, width)

@@ -41,7 +41,7 @@ from sequencer.analysis.noise import (
 )
 from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.sine_fit import LineFit, remove_lines
-from sequencer.analysis.tone_unrest import Click, Clicks
+from sequencer.analysis.tone_unrest import Click
 from sequencer.analysis.weighting import a_weighting_power
 
 LEAST_S = 0.2
@@ -117,13 +117,13 @@ def analyse_idle(
     require_no_flat_run(record)
     record = _without_drift(record, sample_rate_hz, nominals_hz)
 
-    def measured(of: Samples) -> tuple[IdleResult, Clicks | None]:
-        return _measured(of, sample_rate_hz, nominal_mains_hz, band_hz)
-
-    result, clicks = measured(record)
+    result, sections, fits = _measured(record, sample_rate_hz, nominal_mains_hz, band_hz)
+    mains_hz = result.other_mains_hz or result.nominal_mains_hz
+    clicks = find_idle_clicks(sections, sample_rate_hz, fits, mains_hz)
     if clicks is None:
         return result
-    clean, _ = measured(record - np.pad(clicks.course_v, (0, record.size - clicks.course_v.size)))
+    quiet = record - np.pad(clicks.course_v, (0, record.size - clicks.course_v.size))
+    clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
     return replace(_with_doubt_of(result, clean), clicks=clicks.found)
 
 
@@ -132,8 +132,8 @@ def _measured(
     sample_rate_hz: float,
     nominal_mains_hz: float | None,
     band_hz: tuple[float, float],
-) -> tuple[IdleResult, Clicks | None]:
-    """The numbers of a record whose DC is steady, and its clicks."""
+) -> tuple[IdleResult, list[Samples], list[HumLines]]:
+    """The numbers of a record whose DC is steady, its sections and the lines of each."""
     nominals_hz = nominals_with(nominal_mains_hz)
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
@@ -159,7 +159,7 @@ def _measured(
         stray_hz=hum.stray_hz,
         hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
     )
-    return result, find_idle_clicks(sections, sample_rate_hz, fits, hum.nominal_hz)
+    return result, sections, fits
 
 
 def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:

@@ -12,13 +12,10 @@ import numpy as np
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.mains import HumLines
 from sequencer.analysis.sine_fit import remove_lines
-from sequencer.analysis.tone_unrest import Click, Clicks
+from sequencer.analysis.tone_unrest import AROUND, EXCESS, Click, Clicks, usual_peak_v
 
 _CELL_CYCLES = 1.25  # of the mains
 _FEWEST_CELLS = 8
-_USUAL = 0.75  # of the cells swing no more
-_EXCESS = 2.0  # times that; good noise reaches 1.7 in a minute (simulated)
-_AROUND = 8  # samples taken out with a click, to each side: its tails
 _MOST = 0.1  # of the cells: more are no clicks but the noise itself
 _ROUNDING = 1e-9  # of the record's largest value: the computation's own
 
@@ -45,9 +42,9 @@ def find_idle_clicks(
     parts = rest[: cells * size].reshape(cells, size)
     middles = np.median(parts, axis=1)
     peaks_v = np.abs(parts - middles[:, np.newaxis]).max(axis=1)
-    usual_v = float(np.sort(peaks_v)[int(_USUAL * (cells - 1))])
+    usual_v = usual_peak_v(peaks_v)
     own_v = _ROUNDING * max(float(np.abs(section).max()) for section in sections)
-    over = np.flatnonzero(peaks_v > max(_EXCESS * usual_v, own_v))
+    over = np.flatnonzero(peaks_v > max(EXCESS * usual_v, own_v))
     if not over.size or over.size > max(_MOST * cells, 1):
         return None
     course_v = np.zeros(rest.size)
@@ -57,6 +54,6 @@ def find_idle_clicks(
         loud = np.flatnonzero(np.abs(away) > usual_v) + cell * size
         at = int(np.argmax(np.abs(away))) + cell * size
         found.append(Click(at_s=at / sample_rate_hz, size_v=float(peaks_v[cell])))
-        around = slice(max(int(loud[0]) - _AROUND, 0), int(loud[-1]) + 1 + _AROUND)
+        around = slice(max(int(loud[0]) - AROUND, 0), int(loud[-1]) + 1 + AROUND)
         course_v[around] = rest[around] - middles[cell]
     return Clicks(found=tuple(found), course_v=course_v)

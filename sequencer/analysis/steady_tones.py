@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import ROBUST, Samples
 from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
 
 _MOST = 8
@@ -26,7 +26,6 @@ _ROUNDS = 4
 _FEWEST_PARTS = 8
 _MISSING = 0.5  # of a tone, in a part
 _SURE = 6.0  # standard deviations
-_ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +114,7 @@ def _is_throughout(tone: SteadyTone, part: Samples, sample_rate_hz: float, first
     turned = 2.0 * np.pi * tone.frequency_hz * middle / sample_rate_hz + tone.phase
     share = (shown / (tone.amplitude_v * np.exp(1j * turned))).real
     half = share[shown.size // 2 :]
-    scatter = _ROBUST * float(np.median(np.abs(half - np.median(half))))
+    scatter = ROBUST * float(np.median(np.abs(half - np.median(half))))
     return bool(np.all(np.abs(share[1:] - 1.0) < max(_MISSING, _SURE * scatter)))
 
 

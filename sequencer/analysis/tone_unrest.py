@@ -23,16 +23,26 @@ from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.tone_fit import ToneLines
 from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
 
-__all__ = ["LONGEST_EDGE", "Click", "Clicks", "LevelCourse", "find_clicks", "find_level_course"]
+__all__ = [
+    "AROUND",
+    "EXCESS",
+    "LONGEST_EDGE",
+    "Click",
+    "Clicks",
+    "LevelCourse",
+    "find_clicks",
+    "find_level_course",
+    "usual_peak_v",
+]
 
 _CELL_CYCLES = 1.25  # of the tone, and of the mains where there is room: what recurs is in each
 _CELL_S = 0.025  # the same of 50 Hz
 _CELLS_WANTED, _FEWEST_CELLS = 8, 4
 _USUAL = 0.75  # of the cells hold no greater excursion
-_EXCESS = 2.0  # times that: seven standard deviations of noise, and more in long records
+EXCESS = 2.0  # times that: seven standard deviations of noise, and more in long records
 LONGEST_CLICK = 0.01  # of the record
 LONGEST_EDGE = 0.05  # of the record, that the step of a level is blurred over: three parts
-_AROUND = 8  # samples that are taken out with it to each side, at least: its tails
+AROUND = 8  # samples that are taken out with it to each side, at least: its tails
 _LULL = 0.6  # of a cycle: a tone that is gone, or too large, goes through zero
 _FEWEST_LOST = 4  # samples: fewer may lie near a voltage by chance
 _LOST = 0.1  # of the tone's swing, that is left where samples were lost
@@ -89,11 +99,11 @@ def find_clicks(
     CannotMeasure : dropout, where samples were lost
     """
     usual_v = _usual_peak_v(lines, sample_rate_hz, record.size)
-    limit_v = max(_EXCESS * usual_v, math.sqrt(lines.least_v2))
+    limit_v = max(EXCESS * usual_v, math.sqrt(lines.least_v2))
     if not lines.peaks_v.max() > limit_v:
         return None
     rest = remove_lines(record, sample_rate_hz, lines.fit)
-    gap = max(2.0 * _AROUND, _LULL * sample_rate_hz / lines.fundamental_hz)
+    gap = max(2.0 * AROUND, _LULL * sample_rate_hz / lines.fundamental_hz)
     course_v = np.zeros(record.size)
     found = []
     for first, end in _stretches(rest, limit_v, usual_v, gap):
@@ -102,7 +112,7 @@ def find_clicks(
         _require_swing(record[first:end], rest[first:end], first, sample_rate_hz)
         size_v = float(np.abs(rest[first:end]).max())
         found.append(Click(at_s=first / sample_rate_hz, size_v=size_v))
-        margin = max(_AROUND, end - first)
+        margin = max(AROUND, end - first)
         around = slice(max(first - margin, 0), end + margin)
         course_v[around] = rest[around]
     return Clicks(found=tuple(found), course_v=course_v) if found else None
@@ -199,7 +209,12 @@ def _usual_peak_v(lines: ToneLines, sample_rate_hz: float, count: int) -> float:
     if cells < _FEWEST_CELLS:
         return math.inf
     peaks_v = lines.peaks_v[: cells * size].reshape(cells, size).max(axis=1)
-    return float(np.sort(peaks_v)[int(_USUAL * (cells - 1))])
+    return usual_peak_v(peaks_v)
+
+
+def usual_peak_v(peaks_v: Samples) -> float:
+    """What three quarters of the cells' largest excursions don't exceed, V; shape (cells,)."""
+    return float(np.sort(peaks_v)[int(_USUAL * (peaks_v.size - 1))])
 
 
 def _stretches(rest: Samples, limit_v: float, usual_v: float, gap: float) -> list[tuple[int, int]]:

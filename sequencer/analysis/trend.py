@@ -12,7 +12,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import ROBUST, Samples
 
 _MEDIAN_POINTS = 11
 _CLICK_SD = 8.0
@@ -23,7 +23,6 @@ _BESIDE_A_PULSE = 0.05  # of its height, a step that counts instead
 _LEAST_AFTER = 20  # points; with fewer nothing can be said of what follows
 _HELD_CYCLE = 30  # samples; with more, a sample may stand for its interval
 _LEAST_CYCLE = 20  # samples; with fewer, one rounded to whole samples leaves much of the hum
-_ROBUST = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +178,7 @@ def clicks(value: Samples) -> NDArray[np.bool_]:
         return np.zeros(value.size, dtype=bool)
     away = np.abs(value - _running_median(value))
     # a smooth course leaves almost no deviation at all: scatter of neighbours is the scale then
-    scale = max(_ROBUST * float(np.median(away)), _point_noise(value, 0.5))
+    scale = max(ROBUST * float(np.median(away)), _point_noise(value, 0.5))
     return np.asarray(away > _CLICK_SD * scale) if scale else np.zeros(value.size, dtype=bool)
 
 
@@ -201,7 +200,7 @@ def _point_noise(value: Samples, neighbour_correlation: float) -> float:
     if value.size < 4:
         return 0.0
     second = np.abs(np.diff(value, 2))
-    return float(_ROBUST * np.median(second) / np.sqrt(6.0 - 8.0 * neighbour_correlation))
+    return float(ROBUST * np.median(second) / np.sqrt(6.0 - 8.0 * neighbour_correlation))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,7 +262,7 @@ def _lasting_jump_s(value: Samples, step_s: float) -> float | None:
         np.concatenate((np.zeros(far), jump[:-far])), np.concatenate((jump[far:], np.zeros(far)))
     )
     sharp = jump - beside
-    scatter = _ROBUST * float(np.median(np.abs(jump - np.median(jump)))) + float(np.median(jump))
+    scatter = ROBUST * float(np.median(np.abs(jump - np.median(jump)))) + float(np.median(jump))
 
     def stands_out(at: int) -> bool:
         # at the very ends nothing tells a step from a steep start
@@ -319,7 +318,7 @@ def find_onset(
         if _crest(against[:size]) < _crest(moved[:size]):
             moved = against
     # five standard deviations of noise; the second term is for hum, which has long crests
-    scatter = _ROBUST * float(np.median(moved[:size]))
+    scatter = ROBUST * float(np.median(moved[:size]))
     threshold = max(5.0 * scatter, 1.5 * _crest(moved[:size]), 0.02 * lasting)
     away = moved[size:] > threshold
     if not np.any(away):
@@ -340,7 +339,7 @@ def _first_click_s(samples: Samples, sample_rate_hz: float) -> float | None:
         return None
     away = np.abs(samples - np.median(samples))
     highest = float(np.max(away))
-    scatter = _ROBUST * float(np.median(away))
+    scatter = ROBUST * float(np.median(away))
     if highest <= 12.0 * scatter:
         return None
     return int(np.argmax(away > max(6.0 * scatter, 0.3 * highest))) / sample_rate_hz
