@@ -162,18 +162,25 @@ def settling(scale: float) -> None:
         "time",
         "final value",
     ]
-    for corner_hz, title in (
-        (0.0, "Servo: 300 mV, tau 1.2 s, 1 mV at 100 points/s, hum 10 mV; settled within 10 mV"),
-        (1.5, "The same with 1/f noise, corner 1.5 Hz (bound: of its white part)"),
+    for corner, title in (
+        (
+            lambda: 0.0,
+            "Servo: 300 mV, tau 1.2 s, 1 mV at 100 points/s, hum 10 mV; settled within 10 mV",
+        ),
+        (lambda: 1.5, "The same with 1/f noise, corner 1.5 Hz (bound: of its white part)"),
+        (
+            lambda: 0.0 if rng.uniform() < 0.5 else 10.0 ** rng.uniform(-1.0, 1.0),
+            "The same, noise unknown beforehand: half white, half with a corner of 0.1 to 10 Hz",
+        ),
     ):
-        rows = [settling_row(rng, constants, scale, corner_hz) for constants in (2.0, 3.0, 5.0)]
+        rows = [settling_row(rng, constants, scale, corner) for constants in (2.0, 3.0, 5.0)]
         show(title, columns, rows)
 
 
 def settling_row(
-    rng: np.random.Generator, constants: float, scale: float, corner_hz: float
+    rng: np.random.Generator, constants: float, scale: float, corner_hz: Callable[[], float]
 ) -> list[str]:
-    """A record of so many time constants, in noise with a 1/f corner."""
+    """Records of so many time constants, each in noise with a 1/f corner of its own."""
     rate, start, tau, within = 1000.0, 0.3, 1.2, 10e-3
     noise = 1e-3 * np.sqrt(rate / 100)
     truth = tau * np.log(start / within)
@@ -184,7 +191,7 @@ def settling_row(
     off, at, covers = [], [], (Cover(), Cover(), Cover())
     for _ in range(max(int(600 * scale), 20)):
         volts = start * wave + coloured(
-            rng, time.size, noise / np.sqrt(rate / 2), corner_hz, rate_hz=rate
+            rng, time.size, noise / np.sqrt(rate / 2), corner_hz(), rate_hz=rate
         )
         volts += 10e-3 * np.cos(2 * np.pi * 49.93 * time + rng.uniform(0, 2 * np.pi))
         found = analyse_settling(volts, rate, within_v=within, event_s=0.0)
