@@ -42,6 +42,7 @@ from sequencer.analysis.tone_fit import (
     fit_harmonics,
     fit_tone,
 )
+from sequencer.analysis.tone_presence import require_presence
 from sequencer.analysis.tone_unrest import (
     LONGEST_EDGE,
     Click,
@@ -63,6 +64,7 @@ __all__ = [
 _LEAST_CYCLES_FOR_DC = 1.5  # of the mains; in less, hum and an offset look alike
 _MAINS_WANDER = 0.004  # of its frequency, 0.2 Hz of 50: most grids keep it (from memory)
 _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
+_STRETCHES = 16  # of a record: in one of them is a tone that was there for an eighth of it
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 _PHASES_SEEN = 2**12  # samples: what lies between so many phases is below a millionth
 _LEAST_TOLD_DB = 5e-4  # less is worth no word; in the doubt it is all the same
@@ -146,6 +148,7 @@ def analyse_tone(
         checks.require_tone_length(record, sample_rate_hz, expected_frequency_hz)
     tone_hz = find_strongest_hz(record, sample_rate_hz)
     checks.require_no_flat_run(record, sample_rate_hz=sample_rate_hz, frequency_hz=tone_hz)
+    require_presence(record, sample_rate_hz, tone_hz)
     checks.require_steady_phase(record, sample_rate_hz, tone_hz)
     _require_share(record, sample_rate_hz, tone_hz)
     if expected_frequency_hz is not None:
@@ -229,12 +232,21 @@ def _require_share(record: Samples, sample_rate_hz: float, tone_hz: float) -> No
     amplitude_v = abs(complex(fit_known_tones(record, sample_rate_hz, [tone_hz])[0]))
     share = amplitude_v**2 / 2 / float(np.var(record))
     if share <= _LEAST_SHARE * (1 + 1e-3):
+        _require_elsewhere(record, sample_rate_hz)
         raise CannotMeasure(
             "no_signal",
             f"the strongest tone holds {100 * share:.0f} % of the power of the record; one tone "
             "with more than half of it was expected",
             "check that the generator drives one sine and that the analyser is connected to it",
         )
+
+
+def _require_elsewhere(record: Samples, sample_rate_hz: float) -> None:
+    """Refuse (dropout) a record that is silent in its middle, where a tone is looked for."""
+    length = max(record.size // _STRETCHES, checks.LEAST_TONE_SAMPLES)
+    stretches = record[: record.size // length * length].reshape(-1, length)
+    loudest = stretches[stretches.var(axis=1).argmax()]
+    require_presence(record, sample_rate_hz, find_strongest_hz(loudest, sample_rate_hz))
 
 
 def _measure(

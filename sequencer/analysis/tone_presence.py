@@ -1,0 +1,60 @@
+"""Is the tone there throughout the record? One that starts late, ends early, fades or pauses is not."""
+
+from math import sqrt
+
+import numpy as np
+
+from sequencer.analysis.arrays import Samples
+from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.tone_parts import tone_of_parts
+
+_FEWEST_PARTS = 6
+_USUAL = 0.95  # of the parts hold no stronger tone
+_WEAK = 0.5  # of the usual
+_OVER_NOISE = 6.0
+_FULL = 0.97  # of the usual: neither edge of a fade is offered
+_FULL_OVER_NOISE = 3.0
+_MOST_PIECES = 3  # between weak stretches; in more, it beats with another tone
+
+
+def require_presence(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
+    """Refuse (dropout) a record that holds the tone for part of its length only.
+
+    The record is cut into up to 64 parts; one is weak where the tone has less than half of what is
+    usual, by over six standard deviations of the noise. Many pieces are no matter of when the record
+    was started, and left to other checks.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts
+    frequency_hz : of the tone, within a bin (sample rate / n)
+    """
+    size = np.abs(tone_of_parts(samples, sample_rate_hz, frequency_hz))
+    if size.size < _FEWEST_PARTS:
+        return
+    usual_v = float(np.sort(size)[int(_USUAL * (size.size - 1))])
+    length = samples.size // size.size
+    is_there = size >= _WEAK * usual_v
+    if is_there.all():
+        return
+    edges = np.flatnonzero(np.diff(is_there, prepend=False, append=False))
+    pieces = edges.reshape(-1, 2)  # first part and end of each
+    first, end = (int(edge) for edge in pieces[np.diff(pieces)[:, 0].argmax()])
+    held = samples[first * length : end * length]
+    noise_v = sqrt(2 * 3 * max(float(np.var(held)) - usual_v**2 / 2, 0.0) / length)
+    if len(pieces) > _MOST_PIECES or usual_v - float(size.min()) < _OVER_NOISE * noise_v:
+        return
+    is_full = np.flatnonzero(size[first:end] >= _FULL * usual_v - _FULL_OVER_NOISE * noise_v)
+    # one that holds little of an edge is as good as full, but not steady
+    whole = np.array([is_full[0] + bool(first), is_full[-1] + 1 - (end < size.size)])
+    begins_s, ends_s = (first + whole) * length / sample_rate_hz
+    spans = [
+        f"from {a * length / sample_rate_hz:.3g} s to {b * length / sample_rate_hz:.3g} s"
+        for a, b in pieces
+    ]
+    raise CannotMeasure(
+        "dropout",
+        f"the tone is there {' and '.join(spans)} only, of {samples.size / sample_rate_hz:.3g} s: it "
+        "starts late, ends early, fades or pauses",
+        f"record while it plays, or cut the record to {begins_s:.3g} s to {ends_s:.3g} s",
+    )
