@@ -556,7 +556,9 @@ def refusal_of(path, kind, options):
         measure_file(path, kind, options)
     refusal = caught.value
     assert refusal.exit_code == 2
-    assert refusal.reason.startswith(f"{path}: ")
+    where = f"{refusal.errors[0].place}: " if refusal.errors else f"{path}: "
+    assert refusal.reason.startswith(where)
+    assert where.startswith(f"{path}:")
     assert "; " in refusal.reason, "it should say what would make it measurable"
     return refusal.code
 
