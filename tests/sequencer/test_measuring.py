@@ -801,6 +801,28 @@ def test_an_event_found_in_the_record_is_known_to_a_sample(tmp_path, rate):
     assert settled_s.uncertainty < 1.0 / rate
 
 
+@pytest.mark.parametrize(
+    ("frequency_hz", "peak_v", "words"),
+    [
+        (997.0, 0.5, "peak to peak, as a tone or hum does"),
+        (50.0, 0.5, "peak to peak, as a tone or hum does"),
+        (50.0, 1e-3, ""),
+    ],
+)
+def test_where_nothing_settles_it_is_said(frequency_hz, peak_v, words, tmp_path):
+    """A steady sine has no moment from which a time could count."""
+    at = times(8000, 3.0)
+    noise = np.random.default_rng(4).normal(0.0, 1e-4, at.size)
+    volts = peak_v * np.cos(2.0 * np.pi * frequency_hz * at) + noise
+    path, belongs = write(tmp_path, volts, 8000, "csv", full_scale=None)
+    found = measure_file(path, "settling", belongs)
+    (time, *_) = found.readings
+    (remark,) = [each for each in time.remarks if each.startswith("nothing is seen to settle")]
+    assert remark.endswith(words or "from the start on")
+    said = measure_file(path, "settling", {**belongs, "event_at": "0.5 s"})
+    assert not any("nothing is seen" in each for each in said.readings[0].remarks)
+
+
 def test_settling_outside_the_band_never_settles(tmp_path):
     course = settled(lambda t: 0.05 + 0.2 * np.exp(-t / 0.4))
     found, flags = measured_settling(tmp_path, course)
