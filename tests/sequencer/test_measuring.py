@@ -823,6 +823,16 @@ def test_where_nothing_settles_it_is_said(frequency_hz, peak_v, words, tmp_path)
     assert not any("nothing is seen" in each for each in said.readings[0].remarks)
 
 
+def test_a_tone_that_begins_late_is_not_called_ringing(tmp_path):
+    """Inside the band, but a ring of 20 Hz by means over mains cycles."""
+    course = settled(
+        lambda t: 0.3 * np.exp(-t / 0.4) + 5e-3 * np.cos(2 * np.pi * 70.0 * t) * (t >= 2.0)
+    )
+    found, _ = measured_settling(tmp_path, course)
+    assert found["settling_time"].value is None
+    assert "a pulse, or a tone that begins later" in found["settling_time"].reason
+
+
 def test_settling_outside_the_band_never_settles(tmp_path):
     course = settled(lambda t: 0.05 + 0.2 * np.exp(-t / 0.4))
     found, flags = measured_settling(tmp_path, course)
