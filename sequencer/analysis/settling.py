@@ -27,7 +27,7 @@ from sequencer.analysis.checks import (
 )
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import COVER, Estimate
 from sequencer.analysis.excursions import Excursion, find_excursions
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
@@ -69,7 +69,6 @@ _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in 
 _SURE = 5.0  # standard deviations
 _PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
 _TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
-_COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
 
@@ -592,7 +591,7 @@ def _with_variance(estimate: Estimate, variance: float) -> Estimate:
 def _grows(course: Course) -> bool:
     """Whether the ring of a course surely grows."""
     rate = course.nonlinear_estimate(0)
-    return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
+    return rate.value is not None and rate.value < -COVER * rate.standard_uncertainty
 
 
 def _time_constant(course: Course) -> Estimate | None:
@@ -601,7 +600,7 @@ def _time_constant(course: Course) -> Estimate | None:
         return None
     count = 1 if course.rings else course.rates.size
     rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
-    least = _COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
+    least = COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
     if rate.value is None or rate.value <= least:
         return None
     tau = 1.0 / rate.value
