@@ -24,6 +24,23 @@ MOST_BYTES = 2**30
 FEWEST_SAMPLES = 2
 # The steps record the output first and what drives it second.
 _DRIVE_OF_STEPS = 1
+_FIRST_NAME = 200  # bytes, in which an archive names its first file
+_LOOKED_AT = 1000
+_SAVE_TEXT = "save its columns of numbers as text, .csv"
+_SAVE_WAV = "save it as a WAV file of 16, 24 or 32 bit integers"
+_RECORD_WAV = "its compression has changed the signal: record again as an uncompressed WAV file"
+# First bytes, what has them, what to do. FLAC: IETF RFC 9639, section 6; Ogg: RFC 3533, section 6;
+# AIFF: EA IFF 85; ID3v2 (of MPEG layer 3), compound documents, NumPy: their own specifications.
+_OTHER_KINDS = MappingProxyType(
+    {
+        b"fLaC": ("a FLAC file", _SAVE_WAV),
+        b"FORM": ("an AIFF file", _SAVE_WAV),
+        b"OggS": ("an Ogg file", _RECORD_WAV),
+        b"ID3": ("an MPEG layer 3 file", _RECORD_WAV),
+        b"\xd0\xcf\x11\xe0": ("a spreadsheet or another document", _SAVE_TEXT),
+        b"\x93NUMPY": ("a bare array of numbers", _SAVE_TEXT),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +63,10 @@ def read_recording(path: Path, wanted: Wanted) -> Recording:
     _require_no_folder(path, name)
     read = _READERS.get(path.suffix.lower())
     if read is None:
-        raise _refused(f'{name}: unknown ending "{path.suffix}"; known are .wav, .csv and .npz')
+        raise _refused(
+            f'{name}: unknown ending "{printable(path.suffix, 20)}"; known are .wav, .csv and .npz: '
+            "name columns of numbers .csv, save sound of another format as a WAV file"
+        )
     if wanted.full_scale_v is not None and path.suffix.lower() != ".wav":
         raise Refused(
             f"--scale: only a WAV file needs it, {name} is in volts already; leave it out",
@@ -99,9 +119,24 @@ def _content(path: Path, name: str) -> bytes:
 
 def _require_ending(content: bytes, ending: str, name: str) -> None:
     """Refuse a file that is plainly another kind than its name says."""
+    is_binary = b"\0" in content[:_LOOKED_AT]  # a heading of a text may begin with the same letters
+    for begin, (what, remedy) in _OTHER_KINDS.items():
+        if is_binary and content.startswith(begin):
+            raise _refused(f"{name} is {what}; {remedy}")
     begins = {b"RIFF": ".wav", b"PK\x03\x04": ".npz"}.get(content[:4])
-    if begins is not None and begins != ending:
+    if begins == ".npz" and b".npy" not in content[:_FIRST_NAME]:
+        if ending != ".npz":
+            raise _refused(f"{name} is a spreadsheet or another archive; {_SAVE_TEXT}")
+    elif begins is not None and begins != ending:
         raise _refused(f"{name} holds what belongs into a {begins} file; name it so")
+    elif ending != ".csv" and begins is None and _is_text(content):
+        raise _refused(f"{name} holds text; if that is columns of numbers, name it .csv")
+
+
+def _is_text(content: bytes) -> bool:
+    """Whether a file begins with letters and lines alone."""
+    first = content[:_LOOKED_AT]
+    return first.isascii() and all(byte >= 0x20 or byte in b"\t\r\n" for byte in first)
 
 
 def _wav(content: bytes, name: str, wanted: Wanted) -> Recording:
@@ -123,10 +158,13 @@ def _npz(content: bytes, name: str, wanted: Wanted) -> Recording:
         _require_record(capture)
     except (RuntimeError, zipfile.BadZipFile, zlib.error) as error:
         raise _refused(
-            f"{name} is damaged, encrypted or no .npz file; copy it once more from the run's folder"
+            f"{name} is damaged, encrypted or no capture of a run; copy it once more from the run's "
+            "folder"
         ) from error
     except ValueError as error:
-        raise _refused(f"{name} can't be used: {error}") from error
+        raise _refused(
+            f"{name} can't be used: {error}; samples from elsewhere are read from .wav and .csv"
+        ) from error
     said = "the instrument reports that its range was exceeded" if capture.is_overrange else ""
     channels = capture.samples.shape[0]
     return Recording(

@@ -1,8 +1,8 @@
 """Columns of numbers as volts: time and volts, or volts alone with a stated sample rate.
 
-Lines before the first line of numbers are headings; a unit in the heading's last line counts ("time
-in ms", "CH1 (mV)"). Columns are set apart by comma, semicolon or tab. What can't be read as a number
-stands in the refusal with its line; a value that is missing stays missing (NaN), so that the
+Lines before the first line of numbers are headings (`csv_headings`). Columns are set apart by comma,
+semicolon, tab or blanks; decimal commas are read where they can be nothing else. What can't be read as
+a number stands in the refusal with its line; a value that is missing stays missing (NaN), so that the
 analysis refuses it: a gap is never filled in.
 """
 
@@ -10,35 +10,27 @@ import io
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sequencer.analysis.checks import require_even_steps
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.captures import Samples
+from sequencer.csv_headings import cells_of, factor_of, is_count, is_time, names_of, other_quantity
+from sequencer.csv_times import are_coarse, are_even, first_fault, rate_of
 from sequencer.errors import FileError, Place, Refused
 from sequencer.recordings import MOST_SAMPLES, Recording
-from sequencer.uncertainty import combined, triangular
 
 FILE_CODE = "file"
 _MOST_HEADINGS = 100
 _MOST_ERRORS = 10
 _MOST_COLUMNS = 3
-_FITTING = 1.5  # times as far as they stray from their own rate, times may stray from another
-_PART_OF_STEP = (
-    0.7  # of a sample, clearly less than the whole one by which a missing one moves the rest
-)
-_TELLING_HZ = 0.1  # a rate known as well as this hits a whole number seldom by chance
 _MISSING = frozenset({"", "-", "--", "n/a", "#n/a", "na", "null", "none"})
 _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 not a number
-_DECIMAL_COMMA = re.compile(r"\s*-?\d+,\d+\s*[;\t]")
-_TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
-_COUNT_WORD = re.compile(
-    r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
-    re.IGNORECASE,
-)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(e[+-]?\d+)?")
+# A comma with other than three digits behind it, or with a lone 0, four digits or none before it.
+_SURELY_DECIMAL = re.compile(r",(?!\d{3}(?!\d))|(?<!\d)0+,|\d{4},|(?<!\d),")
+_BEGINS_A_NUMBER = re.compile(r"\s*[+-]?\.?\d")
 _COUNTED = (
     "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
 )
@@ -46,49 +38,53 @@ _COARSE = (
     "its times have too few digits to tell samples apart; they agree with the stated rate as far as "
     "they go"
 )
-_MOST_DIGITS = 9
-_UNEVEN = 1.3  # samples: twice a unit of 0.7, less the arithmetic
-_WHOLE = 1e-3  # of a unit, that arithmetic may be off a whole one by
-_FEWEST_STEPS = (
-    16  # of the last digit that a record's times must go through, to agree with anything
-)
-_UNIT = re.compile(
-    r"(?:^|[\[(/_,]|\bin\b)\s*(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v)\s*(?:[\])]|$)",
-    re.IGNORECASE,
-)
-# What is no voltage at an instant. The letters' case counts, and a lone letter only where it is no
-# channel's name or phase's: "CH (A)", "W".
-_OTHER_QUANTITY = re.compile(
-    r"(?:^|[\[(/_,]|\bin\b)\s*"
-    r"(dB(?:[A-Zµμum]\w*|\(A\))?|[numkµμ]A|[numkµμ]?V ?(?:rms|RMS|pp|pk|\^2|²)|rms|RMS|[numk]W|[kM]?Hz"
-    r"|Pa|[kM]?(?:Ω|ohm)|deg|degC|%|°C?)\s*(?:[\])]|$)"
-    r"|(?:[\[/]|\bin )\s*([AW])\s*(?:\]|$)"
-    r"|^\W*(?:[iIpP]|[Cc]urrent|[Pp]ower)\b.*\(\s*([AW])\s*\)"
-)
-_SCALES = MappingProxyType(
-    {
-        "s": 1.0,
-        "ms": 1e-3,
-        "us": 1e-6,
-        "ns": 1e-9,
-        "min": 60.0,
-        "h": 3600.0,
-        "kv": 1e3,
-        "v": 1.0,
-        "mv": 1e-3,
-        "uv": 1e-6,
-        "nv": 1e-9,
-    }
+_OR_DECIMALS = (
+    "; if its commas are decimal commas, export it with decimal points, or columns set apart by "
+    "semicolons"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Form:
+    """How numbers stand on a line: what sets columns apart (None: blanks), the decimal mark."""
+
+    separator: str | None
+    decimal: str = "."
+
+    def cells(self, line: str) -> list[str]:
+        """The cells of a line, their decimals behind a point."""
+        return line.replace(self.decimal, ".").split(self.separator)
+
+
+_FORMS = (
+    *(_Form(separator=each) for each in (";", "\t", ",")),
+    *(_Form(separator=each, decimal=",") for each in (";", "\t")),
+)
+# Blanks stand within other lines too, so only where nothing else sets numbers apart.
+_BLANK_FORMS = (_Form(separator=None), _Form(separator=None, decimal=","))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Table:
-    """Numbers of shape (rows, columns), and the heading of each column (may be empty)."""
+    """Numbers of shape (rows, columns), and the heading of each column (may be empty).
+
+    body: the text from the first line of numbers, line first_line of the file, on.
+    """
 
     name: str
     values: Samples
     headings: tuple[str, ...]
+    form: _Form
+    body: str
+    first_line: int
+
+    def place_of(self, row: int) -> Place:
+        """Where a row stands in the file; blank lines are none."""
+        for number, (_, line) in enumerate(_lines(self.body), start=self.first_line):
+            row -= bool(line.strip())
+            if row < 0:
+                return Place(self.name, number, 1, line)
+        return Place(self.name)
 
 
 def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bool) -> Recording:
@@ -97,17 +93,18 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     rate_hz is the stated sample rate: what a file without times needs, and what even times, or times
     of few digits, are taken for. wants_pair: two columns may be two channels.
 
-    Raises Refused for a file that can't be read, CannotMeasure (time_base) for uneven times.
+    Raises Refused for a file that can't be read, and (code time_base) for times in no even steps.
     """
     table = _without_count(_scaled(_table(_text(content, name), name)), rate_hz)
     columns = table.values.shape[1]
     if columns > _MOST_COLUMNS:
-        raise _refused(name, f"has {columns} columns; expected time and volts, or volts alone")
-    is_coarse = columns > 1 and rate_hz is not None and _are_coarse(table.values[:, 0], rate_hz)
+        problem = f"has {columns} columns; expected time and volts, or volts alone"
+        raise _refused(name, problem + _or_decimals(table))
+    is_coarse = columns > 1 and rate_hz is not None and are_coarse(table.values[:, 0], rate_hz)
     if rate_hz is not None and is_coarse:
         return _recording(table.values[:, 1:], rate_hz, remarks=(_COARSE,))
     if _has_times(table, wants_pair=wants_pair):
-        known_hz, doubt = _rate(table.values[:, 0], rate_hz)
+        known_hz, doubt = _rate(table, rate_hz)
         remarks = (_COUNTED,) if _counts(table.values[:, 0]) and not table.headings[0] else ()
         return _recording(table.values[:, 1:], known_hz, doubt, remarks)
     if columns == 1 or (columns == 2 and wants_pair):
@@ -117,9 +114,8 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
                 code="argument",
             )
         return _recording(table.values, rate_hz)
-    raise _refused(
-        name, "has a first column that is no time; expected time, volts, or one column of volts"
-    )
+    problem = "has a first column that is no time; expected time, volts, or one column of volts"
+    raise _refused(name, problem + _or_decimals(table))
 
 
 def _recording(
@@ -131,6 +127,28 @@ def _recording(
         rate_uncertainty=rate_doubt,
         remarks=remarks,
     )
+
+
+def _rate(table: _Table, stated_hz: float | None) -> tuple[float, float]:
+    """Sample rate of the first column's times, and its relative standard uncertainty.
+
+    Raises Refused (code time_base) with the line at which the times are wrong.
+    """
+    times_s = table.values[:, 0]
+    try:
+        return rate_of(times_s, stated_hz)
+    except CannotMeasure as error:
+        fault = first_fault(times_s)
+        if fault is None:
+            raise
+        place = FileError(table.place_of(fault[0]), fault[1])
+        raise Refused([place], code=error.code) from error
+
+
+def _or_decimals(table: _Table) -> str:
+    """What else a file of commas without any point may be, to be added to a refusal."""
+    is_so = table.form.separator == "," and "." not in table.body
+    return _OR_DECIMALS if is_so else ""
 
 
 def _refused(name: str, problem: str) -> Refused:
@@ -151,28 +169,47 @@ def _text(content: bytes, name: str) -> str:
 
 
 def _table(text: str, name: str) -> _Table:
-    place, line_number, headings = 0, 1, ""
-    for line_number, (start, line) in enumerate(_lines(text), start=1):
-        separator = _separator(line)
-        if separator is not None:
-            place = start
-            break
-        if _DECIMAL_COMMA.match(line):
-            at = Place(name, line_number, 1, line)
-            message = "decimal commas; export the file with decimal points"
-            raise Refused([FileError(at, message)], code=FILE_CODE)
-        if line_number >= _MOST_HEADINGS:
-            raise _refused(name, f"has no line of numbers among its first {_MOST_HEADINGS}")
-        headings = line if line.strip() else headings
-    else:
-        raise _refused(name, "holds no line of numbers; expected time, volts on each line")
-    if text.count("\n", place) > MOST_SAMPLES:
+    start, first_line, form = _first_numbers(text, name)
+    if text.count("\n", start) > MOST_SAMPLES:
         raise _refused(name, f"has more than {MOST_SAMPLES} lines, the most that can be analysed")
-    values = _numbers(text[place:], separator, name, line_number)
+    above, body = text[:start].split("\n")[:-1], text[start:]
+    if "," in body and form.separator != ",":
+        form = _with_decimals(body, form, name, first_line)
+    values = _numbers(body, form, name, first_line)
     values[np.abs(values) >= _NO_NUMBER] = np.nan
-    names = [cell.strip() for cell in headings.split(separator)]
-    fitting = names if len(names) == values.shape[1] else [""] * values.shape[1]
-    return _Table(name=name, values=values, headings=tuple(fitting))
+    headings, values = _headings(above, form, values, name)
+    return _Table(
+        name=name, values=values, headings=headings, form=form, body=body, first_line=first_line
+    )
+
+
+def _first_numbers(text: str, name: str) -> tuple[int, int, _Form]:
+    """Place and number of the first line of numbers, and their form.
+
+    Raises Refused where there is none.
+    """
+    first = []
+    for number, (start, line) in enumerate(_lines(text), start=1):
+        if number > _MOST_HEADINGS:
+            break
+        first.append((number, start, line))
+    for forms in (_FORMS, _BLANK_FORMS):
+        for number, start, line in first:
+            form = next((each for each in forms if _fits(line, each)), None)
+            if form is not None:
+                return start, number, form
+    for number, _, line in first:
+        if _BEGINS_A_NUMBER.match(line):
+            cells = max((form.cells(line) for form in _FORMS), key=len)
+            wrong = next((cell for cell in cells if _number(cell) is None), line).strip()
+            message = (
+                f'"{wrong[:40]}" is not a number; write times in seconds and voltages in volts, their '
+                "units in a heading"
+            )
+            raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
+    if len(first) == _MOST_HEADINGS:
+        raise _refused(name, f"has no line of numbers among its first {_MOST_HEADINGS}")
+    raise _refused(name, "holds no line of numbers; expected time, volts on each line")
 
 
 def _lines(text: str) -> Iterator[tuple[int, str]]:
@@ -185,14 +222,77 @@ def _lines(text: str) -> Iterator[tuple[int, str]]:
         place = end + 1
 
 
-def _separator(line: str) -> str | None:
-    """What sets the columns of a line of numbers apart; None for any other line."""
-    for separator in (";", "\t", ","):
-        cells = line.split(separator)
-        are_numbers = all(_number(cell) is not None for cell in cells)
-        if are_numbers and any(_plain(cell) not in _MISSING for cell in cells):
-            return separator
-    return None
+def _fits(line: str, form: _Form) -> bool:
+    """Whether a line holds numbers in this form, not all of them missing."""
+    cells = line.split(form.separator)
+    if form.decimal == ",":
+        decimals = [cell for cell in cells if _DECIMAL_COMMA.fullmatch(_plain(cell))]
+        if not decimals:
+            return False
+        cells = [cell for cell in cells if cell not in decimals]
+        return all(_number(cell) is not None for cell in cells)
+    are_numbers = len(cells) > 1 or form.separator is not None
+    are_numbers = are_numbers and all(_number(cell) is not None for cell in cells)
+    return are_numbers and any(_plain(cell) not in _MISSING for cell in cells)
+
+
+def _with_decimals(body: str, form: _Form, name: str, first_line: int) -> _Form:
+    """The form of numbers with commas in them, which set no columns apart.
+
+    Raises Refused where they may be decimal commas or set thousands apart.
+    """
+    if "." in body:
+        return form if form.decimal == "." else replace(form, decimal=".")
+    if not _SURELY_DECIMAL.search(body):
+        lines = enumerate(_lines(body), start=first_line)
+        number, line = next((number, line) for number, (_, line) in lines if "," in line)
+        message = (
+            "a comma before three digits may be a decimal comma or set thousands apart; export the file "
+            "with decimal points"
+        )
+        raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
+    return replace(form, decimal=",")
+
+
+def _headings(
+    above: Sequence[str], form: _Form, values: Samples, name: str
+) -> tuple[tuple[str, ...], Samples]:
+    """The heading of each column, and the columns without an empty last one.
+
+    Raises Refused where a unit stands in headings that are not as many as the columns.
+    """
+    told = [(number, line) for number, line in enumerate(above, start=1) if _is_told(line)]
+    columns = values.shape[1]
+    if columns > 1 and np.all(np.isnan(values[:, -1])):  # a separator ends each line
+        names = _last_names(told, form, columns)
+        if not names or not names[-1]:
+            columns -= 1
+            values = values[:, :columns]
+    names = _last_names(told, form, columns)
+    if not names and told:
+        number, line = told[-1]
+        cells = cells_of(line, form.separator)
+        if len(cells) > 1 and (other_quantity(cells) or any(factor_of(c) != 1.0 for c in cells)):
+            message = (
+                f"{len(cells)} headings for {columns} columns, so their units can't be told; write one "
+                "for each column, set apart as the numbers are"
+            )
+            raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
+    return names or ("",) * columns, values
+
+
+def _is_told(line: str) -> bool:
+    """Whether a line says anything: more than dashes."""
+    return any(character.isalnum() for character in line)
+
+
+def _last_names(told: Sequence[tuple[int, str]], form: _Form, columns: int) -> tuple[str, ...]:
+    """A name for each column: from the last line, or one before it that has so many, none a number."""
+    for _, line in reversed(told):
+        names = names_of(line, form.separator, columns)
+        if names and (line == told[-1][1] or all(_number(each) is None for each in names)):
+            return names
+    return ()
 
 
 def _number(cell: str) -> float | None:
@@ -210,25 +310,27 @@ def _plain(cell: str) -> str:
     return cell.strip().strip('"').strip().casefold()
 
 
-def _numbers(body: str, separator: str, name: str, first_line: int) -> Samples:
+def _numbers(body: str, form: _Form, name: str, first_line: int) -> Samples:
     """All numbers, shape (rows, columns): by numpy, or where it stumbles line by line."""
+    plain = body.replace(form.decimal, ".")
     try:
         values = np.loadtxt(
-            io.StringIO(body), delimiter=separator, comments=None, quotechar='"', ndmin=2
+            io.StringIO(plain), delimiter=form.separator, comments=None, quotechar='"', ndmin=2
         )
     except ValueError:
-        values = _with_gaps(body, separator, name, first_line)
+        values = _with_gaps(body, form, name, first_line)
     return np.asarray(values, dtype=np.float64)
 
 
-def _with_gaps(body: str, separator: str, name: str, first_line: int) -> Samples:
+def _with_gaps(body: str, form: _Form, name: str, first_line: int) -> Samples:
     rows: list[list[float]] = []
     errors: list[FileError] = []
     for number, line in enumerate(body.split("\n"), start=first_line):
         if not line.strip():
             continue
-        values = [_number(cell) for cell in line.split(separator)]
-        problem = _problem(line.split(separator), values, len(rows[0]) if rows else len(values))
+        cells = form.cells(line)
+        values = [_number(cell) for cell in cells]
+        problem = _problem(cells, values, len(rows[0]) if rows else len(values))
         if problem:
             errors.append(FileError(Place(name, number, 1, line), problem))
         if len(errors) >= _MOST_ERRORS:
@@ -240,10 +342,18 @@ def _with_gaps(body: str, separator: str, name: str, first_line: int) -> Samples
 
 
 def _problem(cells: Sequence[str], values: Sequence[float | None], columns: int) -> str:
+    shown = " ".join(cell.strip() for cell in cells)
+    if all(value is None for value in values) and not _BEGINS_A_NUMBER.match(shown):
+        return f'"{shown[:40]}" is not a number; take the line out if no sample belongs there'
     if len(cells) != columns:
-        return f"{len(cells)} columns; {columns} expected as in the lines before"
-    wrong = [cell.strip() for cell, value in zip(cells, values, strict=True) if value is None]
-    return f'"{wrong[0][:40]}" is not a number; expected numbers only' if wrong else ""
+        plural = "" if len(cells) == 1 else "s"
+        return f"{len(cells)} column{plural}; {columns} expected as in the lines before"
+    wrong = next((c.strip() for c, value in zip(cells, values, strict=True) if value is None), "")
+    if not wrong:
+        return ""
+    if _number(wrong.replace(",", "")) is not None:
+        return f'"{wrong[:40]}" has a comma beside decimal points; export numbers without it'
+    return f'"{wrong[:40]}" is not a number; expected numbers only'
 
 
 def _scaled(table: _Table) -> _Table:
@@ -251,23 +361,17 @@ def _scaled(table: _Table) -> _Table:
 
     Raises Refused for a column in any other quantity: a level or a current is not taken for volts.
     """
-    for heading in table.headings:
-        if other := _OTHER_QUANTITY.search(heading):
-            unit = other[other.lastindex or 0]
-            raise _refused(
-                table.name,
-                f'has a column "{heading[:40]}" in {unit}; expected volts over time: export the '
-                "waveform itself in V or mV",
-            )
-    factors = [_factor(heading) for heading in table.headings]
+    if other := other_quantity(table.headings):
+        heading, unit = other
+        raise _refused(
+            table.name,
+            f'has a column "{heading[:40]}" in {unit}; expected volts over time: export the '
+            "waveform itself in V or mV",
+        )
+    factors = [factor_of(heading) for heading in table.headings]
     if all(factor == 1.0 for factor in factors):
         return table
-    return _Table(name=table.name, values=table.values * factors, headings=table.headings)
-
-
-def _factor(heading: str) -> float:
-    match = _UNIT.search(heading)
-    return _SCALES[match[1].casefold().replace("µ", "u").replace("μ", "u")] if match else 1.0
+    return replace(table, values=table.values * factors)
 
 
 def _without_count(table: _Table, rate_hz: float | None) -> _Table:
@@ -278,12 +382,12 @@ def _without_count(table: _Table, rate_hz: float | None) -> _Table:
     if table.values.shape[1] < 2 or not _counts(table.values[:, 0]):
         return table
     heading = table.headings[0]
-    is_said = bool(_COUNT_WORD.match(heading)) and not _UNIT.search(heading)
-    is_beside_times = table.values.shape[1] == _MOST_COLUMNS and _are_even(table.values[:, 1])
-    is_seen = not _TIME_WORD.match(heading) and (is_beside_times or rate_hz not in (None, 1.0))
+    is_said = is_count(heading)
+    is_beside_times = table.values.shape[1] == _MOST_COLUMNS and are_even(table.values[:, 1])
+    is_seen = not is_time(heading) and (is_beside_times or rate_hz not in (None, 1.0))
     if not (is_said or is_seen):
         return table
-    return _Table(name=table.name, values=table.values[:, 1:], headings=table.headings[1:])
+    return replace(table, values=table.values[:, 1:], headings=table.headings[1:])
 
 
 def _counts(column: Samples) -> bool:
@@ -291,97 +395,13 @@ def _counts(column: Samples) -> bool:
     return column.size > 1 and bool(np.all(np.diff(column) == 1.0))
 
 
-def _are_even(column: Samples) -> bool:
-    """Whether a column may be times: it rises in even steps."""
-    try:
-        require_even_steps(column)
-    except CannotMeasure:
-        return False
-    return True
-
-
 def _has_times(table: _Table, *, wants_pair: bool) -> bool:
     """Whether the first column is a time: its heading says so, or it rises nearly everywhere."""
     columns = table.values.shape[1]
     if columns == 1:
         return False
-    if _TIME_WORD.match(table.headings[0]) or columns == _MOST_COLUMNS:
+    if is_time(table.headings[0]) or columns == _MOST_COLUMNS:
         return True
     steps = np.diff(table.values[:, 0])
     rises = float(np.mean(steps > 0)) if steps.size else 1.0
     return rises > (0.9 if wants_pair else 0.6)
-
-
-def _rate(times_s: Samples, stated_hz: float | None) -> tuple[float, float]:
-    """Sample rate of even times, and its relative standard uncertainty.
-
-    The stated rate where the times' digits allow for it, else a whole number where they do; that is
-    exact if they would not have allowed for any. Else from the first and the last time, each of which
-    was rounded: the span is off by the difference of two roundings, whose step shows in how far the
-    times stray from the even grid that fits them best.
-    """
-    if times_s.size < 2:
-        return 1.0, 0.0  # too short for anything, whatever the rate
-    if stated_hz is not None and _are_rounded(times_s, stated_hz):
-        return stated_hz, 0.0
-    rate_hz = require_even_steps(times_s)
-    allowed_s, whole_hz = _FITTING * _stray(times_s, rate_hz), float(round(rate_hz))
-    if stated_hz is not None and _stray(times_s, stated_hz) <= allowed_s:
-        return stated_hz, 0.0
-    number = np.arange(times_s.size)
-    best_hz = 1.0 / float(np.polyfit(number, times_s, 1)[0])
-    doubt = triangular(_stray(times_s, best_hz)) / float(times_s[-1] - times_s[0])
-    if not whole_hz or _stray(times_s, whole_hz) > allowed_s:
-        return rate_hz, doubt
-    if rate_hz * doubt < _TELLING_HZ:
-        return whole_hz, 0.0
-    return whole_hz, combined(doubt, whole_hz / rate_hz - 1.0)
-
-
-def _are_rounded(times_s: Samples, rate_hz: float) -> bool:
-    """Whether times are those of this rate, written with too few digits for even steps.
-
-    Rounded to less than a sample they still tell that none is missing: that would move the others by
-    a whole one. The steps differ by a unit of the last digit, the coarsest where their digits vary.
-    """
-    if not np.all(np.isfinite(times_s)):
-        return False
-    steps_s = np.unique(np.diff(times_s))
-    digit_s = 10.0 ** round(math.log10(max(float(np.diff(steps_s).max(initial=0.0)), 1e-15)))
-    # no more than a digit, but for the arithmetic: each of two times is off by half of one
-    return _stray(times_s, rate_hz) < 1.01 * digit_s < _PART_OF_STEP / rate_hz
-
-
-def _are_coarse(times_s: Samples, rate_hz: float) -> bool:
-    """Whether times step by more than a sample, and are those of this rate as far as their digits go.
-
-    A number of decimals, or of significant digits, tells them all: each lies within half a unit of its
-    last digit from an even grid.
-    """
-    steps_s = np.diff(times_s)
-    if not (np.all(np.isfinite(times_s)) and np.all(steps_s >= 0.0)):
-        return False
-    if float(steps_s.max(initial=0.0)) < _UNEVEN / rate_hz:
-        return False
-    decade = np.floor(np.log10(np.maximum(np.abs(times_s), 1e-12)))
-    for digits in range(_MOST_DIGITS):
-        for place in (np.full_like(decade, -digits), decade - digits):
-            unit_s = 10.0**place
-            in_units = times_s / unit_s
-            if np.abs(in_units - np.rint(in_units)).max() < _WHOLE and _are_near(
-                times_s - np.arange(times_s.size) / rate_hz, 0.505 * unit_s
-            ):
-                is_fine = float(unit_s.max()) < _PART_OF_STEP / rate_hz
-                return not is_fine and float(np.ptp(in_units)) >= _FEWEST_STEPS
-    return False
-
-
-def _are_near(away_s: Samples, reach_s: Samples) -> bool:
-    """Whether some constant lies within reach of all of them."""
-    return bool(np.max(away_s - reach_s) <= np.min(away_s + reach_s))
-
-
-def _stray(times_s: Samples, rate_hz: float) -> float:
-    """Farthest that a time lies from an even grid, the grid's start fitted too, s."""
-    away = times_s - np.arange(times_s.size) / rate_hz
-    return float(np.ptp(away)) + 1e-15 * abs(float(times_s[-1]))

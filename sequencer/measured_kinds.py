@@ -284,7 +284,9 @@ def _settling(recording: Recording, options: MeasureOptions) -> Measured:
     # what the record shows of an event lies between two samples
     event_doubt_s = rectangular(1.0 / recording.sample_rate_hz) if is_found else 0.0
     return Measured(
-        findings=_settling_findings(result, within_v, event_doubt_s),
+        findings=_settling_findings(
+            result, within_v, event_doubt_s, _nothing_settles(result, _first(recording), within_v)
+        ),
         flags={
             "settled": result.is_settled,
             "oscillating": result.is_oscillating,
@@ -294,8 +296,22 @@ def _settling(recording: Recording, options: MeasureOptions) -> Measured:
     )
 
 
+def _nothing_settles(result: SettlingResult, samples: Samples, within_v: float) -> tuple[str, ...]:
+    """That the record shows no event and no settling, and what it shows instead."""
+    if result.is_event_found or result.settling_time_s.value != 0.0:
+        return ()
+    swing_v = float(np.ptp(samples))
+    remark = (
+        "nothing is seen to settle: no step or click is found, and means over mains cycles stay inside "
+        "the band from the start on"
+    )
+    if swing_v > 2.0 * within_v:
+        remark += f"; it swings by {say(swing_v, 'V')} peak to peak, as a tone or hum does"
+    return (remark,)
+
+
 def _settling_findings(
-    result: SettlingResult, within_v: float, event_doubt_s: float
+    result: SettlingResult, within_v: float, event_doubt_s: float, remarks: tuple[str, ...]
 ) -> list[Finding]:
     time = found(
         "settling_time",
@@ -304,6 +320,7 @@ def _settling_findings(
         event_doubt_s,
         remarks=(
             f"to stay within {say(within_v, 'V')}, from {say(result.event_s, 's')} on",
+            *remarks,
             *excursion_remarks(result),
             *settling_remarks(result),
         ),

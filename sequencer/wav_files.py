@@ -13,6 +13,7 @@ import math
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,11 @@ Codes = NDArray[np.int32]
 _PCM, _FLOAT, _EXTENSIBLE = 0x0001, 0x0003, 0xFFFE
 # What follows the format's number in a GUID of the extensible form.
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
-_KNOWN = "known are 16, 24 and 32 bit integers and 32 bit floating point"
+_KNOWN = "16, 24 or 32 bit integers, or 32 bit floating point"
+# IETF RFC 2361, appendix A.
+_COMPRESSED = MappingProxyType(
+    {0x0002: "ADPCM", 0x0006: "A-law", 0x0007: "mu-law", 0x0011: "ADPCM", 0x0055: "MPEG layer 3"}
+)
 _MOST_CHANNELS = 2
 _FEWEST_ON_LIMIT = 3
 _COARSEST_BITS = 16  # a square wave must not pass for a converter of two bits
@@ -104,10 +109,25 @@ def _format(chunk: bytes) -> _Format:
     is_integer = tag == _PCM and sample_bytes in (2, 3, 4) and 8 * sample_bytes - 7 <= bits
     is_float = tag == _FLOAT and sample_bytes in (4, 8)
     if rest or bits > 8 * sample_bytes or not (is_integer or is_float):
-        raise NotWav(f"holds {bits} bit samples of format {tag:#06x}; {_KNOWN}")
+        raise NotWav(_why_unknown(tag, bits))
     return _Format(
         is_float=is_float, channels=channels, sample_rate_hz=rate, sample_bytes=sample_bytes
     )
+
+
+def _why_unknown(tag: int, bits: int) -> str:
+    """What samples of a format that isn't read are, and what to record instead."""
+    if tag in _COMPRESSED:
+        return (
+            f"is compressed ({_COMPRESSED[tag]}, format {tag:#06x}), which changes what is to be "
+            f"measured; record again, uncompressed: {_KNOWN}"
+        )
+    if tag == _PCM and bits <= 8:
+        return (
+            f"holds {bits} bit samples, in steps of {100 / 2 ** (bits - 1):.1g} % of full scale, too "
+            f"coarse to measure by; record again with {_KNOWN} (converting the file brings nothing back)"
+        )
+    return f"holds {bits} bit samples of format {tag:#06x}; save it with {_KNOWN}"
 
 
 def _data_length(

@@ -44,12 +44,14 @@ def median(values: NDArray[np.float64]) -> float:
     return 0.5 * (float(ordered[middle - 1]) + float(ordered[middle]))
 
 
-def scatter_about_course(values: NDArray[np.float64]) -> float:
+def scatter_about_course(values: NDArray[np.float64], neighbour_correlation: float = 0.0) -> float:
     """Standard deviation of three values or more about a course that bends slowly, robust.
 
-    By second differences, whose variance is six times that of independent values.
+    By second differences, whose variance is 6 - 8 rho times that of values which are correlated by rho
+    with their neighbours and not beyond.
     """
-    return ROBUST * median(np.abs(np.diff(values, 2))) / math.sqrt(6)
+    spread = math.sqrt(6 - 8 * neighbour_correlation)
+    return ROBUST * median(np.abs(np.diff(values, 2))) / spread
 
 
 def sum_of_squares(record: Samples) -> float:

@@ -8,6 +8,7 @@ noise elsewhere decides.
 import numpy as np
 
 from sequencer.analysis.arrays import Samples
+from sequencer.analysis.estimates import COVER
 from sequencer.analysis.trend import Trend, without_clicks
 from sequencer.analysis.trend_models import READ_SHARE, Course, Kind, fit_course, ringing_share_v2
 
@@ -15,8 +16,7 @@ _EARNED = 40.0  # less than half of it is what the best of all rings explains of
 _QUIETER = 0.5
 _FOLLOWED_POINTS = 4  # more than a click that a course happens to follow has
 _LEAST_QUALITY = 0.3  # hardly more than the double pole of two equal decays
-_COVER = 2.0  # standard deviations
-_BESIDE = 3.5  # the same, of a slope or step and of the decay before it
+_BESIDE = 3.5  # standard deviations, of a slope or step and of the decay before it
 _NEARLY = 0.5  # of what makes a slope sure, by a decay's straight part
 _GONE = 3.0  # nepers in the record, of that decay
 _SAME_CYCLES = 0.25  # in the record; frequencies nearer than this are hardly told apart
@@ -96,7 +96,7 @@ def _ring_is_sure(trend: Trend, course: Course, event_s: float) -> bool:
     amplitude = course.ring_amplitude_v(end_s if course.nonlinear[0] < 0.0 else 0.0)
     frequency = course.nonlinear_estimate(1)
     return all(
-        estimate.value is not None and estimate.value > _COVER * estimate.standard_uncertainty
+        estimate.value is not None and estimate.value > COVER * estimate.standard_uncertainty
         for estimate in (amplitude, frequency)
     )
 
@@ -107,10 +107,10 @@ def _is_image(trend: Trend, course: Course) -> bool:
     if rate.value is None or frequency.value is None or not trend.image_v:
         return False
     span_s = float(trend.time_s[-1] - trend.time_s[0])
-    reach_hz = max(_COVER * frequency.standard_uncertainty, _SAME_CYCLES / span_s)
+    reach_hz = max(COVER * frequency.standard_uncertainty, _SAME_CYCLES / span_s)
     return (
         abs(frequency.value - trend.image_hz) < reach_hz
-        and abs(rate.value) < _COVER * rate.standard_uncertainty
+        and abs(rate.value) < COVER * rate.standard_uncertainty
         and (course.ring_amplitude_v().value or 0.0) < trend.image_v
     )
 

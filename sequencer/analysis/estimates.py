@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
+COVER = 2.0  # standard uncertainties, for about 95 % (JCGM 100:2008, 6.3.3)
 _WORTH_A_WORD = 1.1  # times the doubt without it
 
 

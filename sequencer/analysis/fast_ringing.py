@@ -29,6 +29,7 @@ _TOLD, _UNTOLD = (
 _LEAST_DECAY = 0.5  # nepers in the record, near a mains line; hum itself changes by less
 _SHOWN = 0.15  # of what a decaying sine loses; it turns against the hum meanwhile
 _SMOOTHED_CYCLES = 3
+_THERE = 0.3  # of its amplitude
 _SURE = 4.0  # standard deviations
 
 
@@ -36,13 +37,15 @@ _SURE = 4.0  # standard deviations
 class FastRinging:
     """A damped sine: amplitude_v, peak, at the time looked from; rate 1/tau, 1/s, 0 where it's steady.
 
-    may_be_hum: it lies so near a mains line that it may be hum that changes.
+    may_be_hum: it lies so near a mains line that it may be hum that changes. is_late: it isn't there at
+    first, so it is a pulse, or something else that begins later.
     """
 
     frequency_hz: float
     amplitude_v: float
     rate: float
     may_be_hum: bool
+    is_late: bool = False
 
     def swing_v(self, after_s: float) -> float:
         """Its amplitude later, V peak."""
@@ -95,9 +98,23 @@ def find_fast_ringing(
             amplitude_v=float(amplitude[i]),
             rate=float(lines.rate[i]) if is_decaying[i] else 0.0,
             may_be_hum=bool(may_be_hum[i]),
+            is_late=_is_late(means, lines.pole[i] / rate_hz, abs(lines.amplitude[i])),
         )
         for i in np.flatnonzero(counts)
     ]
+
+
+def _is_late(means: Samples, pole: complex, amplitude_v: float) -> bool:
+    """Whether a damped sine of a fit is missing in the first third, where it should be as strong.
+
+    pole: of a step from a mean to the next. Sines that cancel each other there are how a fit describes a
+    pulse, or what begins later.
+    """
+    at = np.arange(means.size // 3)
+    wave = np.exp(pole * at)
+    columns = np.column_stack([np.ones(at.size), at, wave.real, wave.imag])
+    solved = np.linalg.lstsq(columns, means[: at.size], rcond=None)[0]
+    return float(np.hypot(solved[2], solved[3])) < _THERE * amplitude_v
 
 
 def _change_of_hum_v(means: Samples, pieces: int, multiple: int) -> float:

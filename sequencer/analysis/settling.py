@@ -27,7 +27,7 @@ from sequencer.analysis.checks import (
 )
 from sequencer.analysis.course_choice import choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import COVER, Estimate
 from sequencer.analysis.excursions import Excursion, find_excursions
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
@@ -69,7 +69,6 @@ _AT_REST, _SHARE, _COME_BACK = 0.02, 0.3, 0.1  # of how far the voltage goes in 
 _SURE = 5.0  # standard deviations
 _PLAIN = 4.0  # times that: a curve that begins flat rises less in _JUMP_POINTS, once it shows
 _TOLD_MAINS = 3.6  # mains frequencies; a steady sine up to there is ringing, above it a tone
-_COVER = 2.0  # standard deviations
 _RINGING_SHARE = 0.1  # of the band's half-width
 
 
@@ -86,11 +85,12 @@ class SettlingResult:
     on at the end of the record, with no end in sight. is_end_open: the record doesn't tell whether it
     ends inside the band. too_fast_hz: it rings at this frequency, faster than fastest_hz and so than
     can be followed, and only final_value_v is known; may_be_hum: or hum dies away there, which nothing
-    tells from ringing. trend_time_s (from
-    the event), trend_v and course_v are for a plot; course_v is None where no course describes the
-    trend. excursions: where the band is left after the course entered it; one that is no click moves
-    settling_time_s to its end. steady_tones were taken off. begins_s: so long after the event given
-    the voltage moves at all, known to begin_doubt_s; the course and its ring are counted from then.
+    tells from ringing; is_too_fast_late: or a pulse or a tone that begins later looks like it.
+    trend_time_s (from the event), trend_v and course_v are for a plot; course_v is None where no course
+    describes the trend. excursions: where the band is left after the course entered it; one that is no
+    click moves settling_time_s to its end. steady_tones were taken off. begins_s: so long after the
+    event given the voltage moves at all, known to begin_doubt_s; the course and its ring are counted
+    from then.
     """
 
     settling_time_s: Estimate
@@ -110,6 +110,7 @@ class SettlingResult:
     slope_v_per_s: Estimate | None
     too_fast_hz: float | None
     may_be_hum: bool
+    is_too_fast_late: bool
     fastest_hz: float
     event_s: float
     event_doubt_s: float
@@ -233,7 +234,10 @@ def _settled(record: Samples, sample_rate_hz: float, event: Event, asked: _Asked
     result = result_with(asked.zero_v)
     ringing = _fast_ringing(slow, sample_rate_hz, trend, course, event.time_s, mains)
     slow_tones = [tone for tone in tones if tone.frequency_hz < _TOLD_MAINS * asked.mains_hz]
-    ringing += [_as_ringing(tone) for tone in (*slow_tones, *passing)]
+    if passing:  # what of it is in the points looks like a ring that grows
+        ringing = [replace(r, is_late=r.is_late or np.isinf(r.amplitude_v)) for r in ringing]
+    ringing += [_as_ringing(tone) for tone in slow_tones]
+    ringing += [replace(_as_ringing(tone), is_late=True) for tone in passing]
     after_s = (result.settling_time_s.value or 0.0) - CONTACT_S
     too_fast = [r for r in ringing if _counts(r, after_s, asked.within_v, trend.kernel_s)]
     if too_fast:
@@ -480,6 +484,7 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
         is_end_open=False,
         too_fast_hz=ringing.frequency_hz,
         may_be_hum=ringing.may_be_hum,
+        is_too_fast_late=ringing.is_late,
         step_s=None,
         step_v=None,
         slope_v_per_s=None,
@@ -560,6 +565,7 @@ def _result(
         is_end_open=is_open,
         too_fast_hz=None,
         may_be_hum=False,
+        is_too_fast_late=False,
         fastest_hz=_fastest_hz(trend),
         event_s=event.time_s,
         event_doubt_s=event.doubt_s,
@@ -585,7 +591,7 @@ def _with_variance(estimate: Estimate, variance: float) -> Estimate:
 def _grows(course: Course) -> bool:
     """Whether the ring of a course surely grows."""
     rate = course.nonlinear_estimate(0)
-    return rate.value is not None and rate.value < -_COVER * rate.standard_uncertainty
+    return rate.value is not None and rate.value < -COVER * rate.standard_uncertainty
 
 
 def _time_constant(course: Course) -> Estimate | None:
@@ -594,7 +600,7 @@ def _time_constant(course: Course) -> Estimate | None:
         return None
     count = 1 if course.rings else course.rates.size
     rate = course.nonlinear_estimate(int(np.argmin(course.nonlinear[:count])))
-    least = _COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
+    least = COVER * (rate.standard_uncertainty or 0.0) if course.rings else 0.0
     if rate.value is None or rate.value <= least:
         return None
     tau = 1.0 / rate.value

@@ -3,13 +3,12 @@
 import numpy as np
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import COVER, Estimate
 from sequencer.analysis.settling_time import beyond_v, points_for
 from sequencer.analysis.trend import Trend
 from sequencer.analysis.trend_models import Course
 
 _LONGEST_TAU_RECORDS = 5.0
-_COVER = 2.0  # standard deviations
 
 
 def last_tenth(values: Samples) -> Samples:
@@ -30,7 +29,7 @@ def end_may_leave(trend: Trend, band: tuple[float, float]) -> bool:
     doubt_v = float(np.hypot(was.standard_uncertainty, ends.standard_uncertainty))
     moved_v = (ends.value or 0.0) - (was.value or 0.0)
     tenths = trend.value_v.size / last.size
-    later_v = (ends.value or 0.0) + tenths * (moved_v + _COVER * doubt_v * np.array([-1.0, 1.0]))
+    later_v = (ends.value or 0.0) + tenths * (moved_v + COVER * doubt_v * np.array([-1.0, 1.0]))
     return bool(np.any(beyond_v(later_v, band) > 0.0))
 
 
@@ -43,14 +42,14 @@ def _mean_of(values: Samples, neighbour_correlation: float) -> Estimate:
 
 def touches_edge(final: Estimate, band: tuple[float, float]) -> bool:
     """Whether the doubt of the final value reaches over an edge of the band."""
-    reach = _COVER * final.standard_uncertainty
+    reach = COVER * final.standard_uncertainty
     return final.value is not None and any(abs(final.value - edge) < reach for edge in band)
 
 
 def may_leave(course: Course, band: tuple[float, float], record_s: float) -> bool:
     """Whether a course that has no end in sight may leave the band in another record's time."""
     time = np.linspace(record_s, 2.0 * record_s, points_for(course, record_s))
-    highest = beyond_v(course.value_v(time), band) + _COVER * course.doubt_v(time)
+    highest = beyond_v(course.value_v(time), band) + COVER * course.doubt_v(time)
     return bool(np.any(highest > 0.0))
 
 
@@ -72,7 +71,7 @@ def drifts(course: Course, band: tuple[float, float], record_s: float) -> bool:
 def end_is_unknown(course: Course, band: tuple[float, float], record_s: float) -> bool:
     """Whether a course moves at the record's end and the doubt of its end is as wide as the band."""
     doubt_v = course.end_estimate().standard_uncertainty
-    if 2.0 * _COVER * doubt_v <= band[1] - band[0] or course.kind == "steady":
+    if 2.0 * COVER * doubt_v <= band[1] - band[0] or course.kind == "steady":
         return False
     moving = course.linear[1:2] if course.kind == "stepped" else course.linear[1:]
     left_v = float(np.sum(np.abs(moving)) * np.exp(-np.min(course.rates) * record_s))
@@ -85,7 +84,7 @@ def over_at_s(
     """When all swings of a course are over, with two standard deviations to spare; None if never."""
     final = float(course.linear[0])
     doubt_v = float(np.hypot(course.end_estimate().standard_uncertainty, zero_v))
-    room = min(band[1] - final, final - band[0]) - _COVER * doubt_v
+    room = min(band[1] - final, final - band[0]) - COVER * doubt_v
     if room <= 0.0:
         return None
     if course.kind == "steady":

@@ -6,14 +6,13 @@ import numpy as np
 import scipy
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import COVER, Estimate
 from sequencer.analysis.trend import Trend
 from sequencer.analysis.trend_models import Course
 
 CONTACT_S = 0.06  # after the event, in which a contact's ringing hides what happens
 _GRID = 4000
 _AT_STEP = 1e-6  # of a time: nearer than a root is found
-_COVER = 2.0  # standard deviations
 
 
 def time_by_course(
@@ -49,13 +48,13 @@ def time_by_course(
             time, heights, lambda k: scipy.optimize.brentq(height, time[k], time[k + 1])
         )
 
-    last, latest = last_exit(0.0), last_exit(_COVER)
+    last, latest = last_exit(0.0), last_exit(COVER)
     if last is None:
         return _never_outside(latest or 0.0)
     if last == time[-1]:
         return Estimate(value=None)
-    earliest = last_exit(-_COVER)
-    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
+    earliest = last_exit(-COVER)
+    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / COVER
     slope = max(abs(course.slope_v_per_s(last)), 1e-300)
     by_slope_s = float(np.hypot(course.doubt_v(np.array([last]))[0], zero_v)) / slope
     doubt_s = max(by_slope_s, moved_s)
@@ -95,7 +94,7 @@ def _never_outside(latest_s: float = 0.0) -> Estimate:
     latest_s: when it may have been outside after all, at two standard deviations.
     """
     unseen_s = CONTACT_S / float(np.sqrt(3.0))
-    return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / _COVER))
+    return Estimate(value=0.0, standard_uncertainty=max(unseen_s, latest_s / COVER))
 
 
 def _last_between_points(time: Samples, height: Samples) -> float | None:
@@ -114,7 +113,7 @@ def time_by_points(
     """Last point outside the band, where no course describes the trend; its doubt as by a course."""
     time = trend.time_s - event_s
     beyond = beyond_v(trend.value_v, band)
-    reach = _COVER * float(np.hypot(trend.noise_v, zero_v))
+    reach = COVER * float(np.hypot(trend.noise_v, zero_v))
     latest = _last_between_points(time, beyond + reach)
     last = _last_between_points(time, beyond)
     if last is None:
@@ -122,7 +121,7 @@ def time_by_points(
     if last == time[-1]:
         return Estimate(value=None)
     earliest = _last_between_points(time, beyond - reach)
-    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / _COVER
+    moved_s = max((latest or last) - last, last - (earliest or 0.0)) / COVER
     # behind a pulse higher than the band a point shows what was over a kernel before it
     near = beyond[(time <= last) & (time > last - 3.0 * trend.step_s)]
     is_steep = bool(np.max(near, initial=0.0) > band[1] - band[0])

@@ -12,11 +12,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import ROBUST, Samples
+from sequencer.analysis.arrays import ROBUST, Samples, scatter_about_course
 
 _MEDIAN_POINTS = 11
 _CLICK_SD = 8.0
 _LEAST_REST = 8
+_LEAST_SCATTER = 4  # points
 _CLEAR = 1.3  # times the threshold
 _LONGEST_PULSE = 50  # points
 _BESIDE_A_PULSE = 0.05  # of its height, a step that counts instead
@@ -41,9 +42,9 @@ class Trend:
     step_s: float
     kernel_s: float
     noise_v: float
+    sample_s: float
     image_hz: float = 0.0
     image_v: float = 0.0
-    sample_s: float = 0.0
 
     @property
     def neighbour_correlation(self) -> float:
@@ -196,11 +197,10 @@ def _running_median(value: Samples) -> Samples:
 
 
 def _point_noise(value: Samples, neighbour_correlation: float) -> float:
-    """Standard deviation of a point, robust, from second differences: variance 6 - 8 rho of it."""
-    if value.size < 4:
+    """Standard deviation of a point; 0 where there are too few to tell."""
+    if value.size < _LEAST_SCATTER:
         return 0.0
-    second = np.abs(np.diff(value, 2))
-    return float(ROBUST * np.median(second) / np.sqrt(6.0 - 8.0 * neighbour_correlation))
+    return scatter_about_course(value, neighbour_correlation)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

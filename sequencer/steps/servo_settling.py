@@ -356,6 +356,12 @@ def why_not_settled(result: SettlingResult) -> str:
 
 def _rings_too_fast(result: SettlingResult) -> str:
     """Why ringing as fast as too_fast_hz gives no reading."""
+    if result.is_too_fast_late:
+        return (
+            "a pulse, or a tone that begins later, swings as fast as at about "
+            f"{say(result.too_fast_hz or 0.0, 'Hz')}, where means over mains cycles tell no course; "
+            "record again without it"
+        )
     if result.may_be_hum:
         return (
             f"what dies away at about {say(result.too_fast_hz or 0.0, 'Hz')} may be ringing or hum "

@@ -172,6 +172,7 @@ def test_ringing_too_fast_to_be_followed_gives_no_time(frequency_hz, hum_v):
     assert result.ring_amplitude_v is None
     assert not result.is_settled
     assert result.too_fast_hz == pytest.approx(frequency_hz, abs=0.1)
+    assert not result.is_too_fast_late
     assert result.fastest_hz == pytest.approx(15.08, rel=2e-3)  # sin(x)/x = 1/2 at x = 1.8955
     assert result.final_value_v.value == pytest.approx(3e-3, abs=3e-3)
 

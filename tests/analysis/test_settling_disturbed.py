@@ -264,7 +264,37 @@ def test_a_tone_that_begins_later_is_not_taken_off_from_before_it(after_s, ampli
     result = settle(volts, event_s=EVENT_S)
     assert result.settling_time_s.value is None
     assert result.too_fast_hz == pytest.approx(997.0, abs=0.1)
+    assert result.is_too_fast_late
     assert result.steady_tones == ()
+
+
+@pytest.mark.parametrize("amplitude_v", [0.002, 0.005, 0.009])
+def test_a_tone_inside_the_band_that_begins_later_is_not_said_to_ring(amplitude_v):
+    # 70 Hz look like 20 Hz in points 20 ms apart
+    time = np.arange(32000) / 8000.0
+    volts = 0.3 * np.exp(-time / 0.4) + np.random.default_rng(1).normal(0.0, 2e-4, time.size)
+    volts += np.where(time >= 2.0, amplitude_v * np.cos(2 * np.pi * 70.0 * time), 0.0)
+    result = settle(volts, 8000.0, event_s=0.0)
+    assert result.settling_time_s.value is None
+    assert result.is_too_fast_late
+
+
+def test_a_late_pulse_counts_or_is_not_said_to_ring():
+    time = np.arange(32000) / 8000.0
+    said = 0
+    for seed, (height_v, length_s, at_s) in enumerate(
+        [(0.02, 0.12, 3.6), (0.05, 0.03, 3.0), (0.2, 0.03, 3.6), (0.2, 0.12, 3.6)] * 3
+    ):
+        pulse = np.where((time >= at_s) & (time < at_s + length_s), height_v, 0.0)
+        noise = np.random.default_rng(seed).normal(0.0, 2e-4, time.size)
+        result = settle(0.3 * np.exp(-time / 0.4) + pulse + noise, 8000.0, event_s=0.0)
+        settled = result.settling_time_s
+        if result.too_fast_hz is not None:
+            assert result.is_too_fast_late
+            said += 1
+        elif settled.value is not None:
+            assert abs(settled.value - at_s - length_s) < 3.0 * settled.standard_uncertainty
+    assert said
 
 
 @pytest.mark.parametrize("gap_s", [0.1, 0.15])

@@ -46,6 +46,7 @@ def test_a_ring_near_the_mains_that_still_swings_gives_no_time(harmonic, off_hz,
     assert result.settling_time_s.value is None
     assert not result.is_settled
     assert result.too_fast_hz == pytest.approx(at_hz, abs=0.1)
+    assert not result.is_too_fast_late
     # 0.15 Hz a harmonic and two widths of the ring are what hum and its change may take
     if abs(off_hz) > 1.2 * harmonic:
         assert not result.may_be_hum

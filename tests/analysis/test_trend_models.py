@@ -44,6 +44,7 @@ def test_any_course_through_equal_points_is_their_level(kind, level_v):
         step_s=0.02,
         kernel_s=0.02,
         noise_v=0.0,
+        sample_s=1e-3,
     )
     course = trend_models.fit_course(kind, trend, 0.0)
     assert course.value_v(trend.time_s) == pytest.approx(trend.value_v, abs=1e-9)

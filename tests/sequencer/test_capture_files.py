@@ -234,17 +234,23 @@ GOOD = riff(plain_format(), np.arange(100, dtype="<i2").tobytes())
     ("content", "words"),
     [
         (b"", "is empty"),
-        (b"R", "not a WAV file"),
+        (b"R\0", "not a WAV file"),
         (b"\x00" * 100, "not a WAV file"),
-        (b"time,volts\n0,1\n", "not a WAV file"),
+        (b"time,volts\n0,1\n", "holds text; if that is columns of numbers, name it .csv"),
         (GOOD[:12], "broke off"),
         (GOOD[:30], "broken description"),
         (GOOD[:40], "broke off"),
         (GOOD[:-51], "after 74 of 100 samples"),
         (b"RF64" + GOOD[4:], "plain RIFF"),
         (b"RIFX" + GOOD[4:], "plain RIFF"),
-        (riff(plain_format(bits=8), b"\x80" * 10), "8 bit"),
-        (riff(plain_format(tag=6, bits=16), b"\x80" * 10), "0x0006"),
+        (
+            riff(plain_format(bits=8), b"\x80" * 10),
+            "too coarse to measure by; record again with 16",
+        ),
+        (riff(plain_format(tag=6, bits=16), b"\x80" * 10), "compressed (A-law, format 0x0006)"),
+        (b"fLaC" + b"\0" * 100, "is a FLAC file; save it as a WAV file"),
+        (b"OggS" + b"\0" * 100, "its compression has changed the signal"),
+        (b"\0\0time" * 9, "not a WAV file"),
         (riff(plain_format(tag=3, bits=16), b"\x80" * 10), "16 bit samples of format 0x0003"),
         (riff(plain_format(channels=3), b"\0" * 12), "3 channels"),
         (riff(plain_format(channels=0), b"\0" * 12), "damaged"),
@@ -304,6 +310,72 @@ def test_time_and_volts(tmp_path, separator, header, end):
     assert found.samples[0] == pytest.approx(np.sin(np.arange(50)), abs=1e-8)
 
 
+@pytest.mark.parametrize(
+    "heading", ["", "time volts\n", "2048\ttime  volts\n", "# time (s) CH1 (V)\n", "FORM 5\nt v\n"]
+)
+@pytest.mark.parametrize("separator", [" ", "   ", " \t"])
+def test_blanks_may_set_numbers_apart(tmp_path, heading, separator):
+    lines = [f"  {line}" for line in rows(separator=separator)]
+    found = read(tmp_path, heading + "\n".join(lines), "x.csv")
+    assert found.sample_rate_hz == 1000
+    assert found.samples[0] == pytest.approx(np.sin(np.arange(50)), abs=1e-8)
+
+
+@pytest.mark.parametrize("heading", ["", "Zeit;Spannung\n"])
+@pytest.mark.parametrize("separator", [";", "\t", " ", " ; "])
+def test_decimal_commas_are_read_where_commas_set_no_columns_apart(tmp_path, heading, separator):
+    points = "\n".join(rows(separator=separator))
+    found = read(tmp_path, heading + points.replace(".", ","), "x.csv")
+    as_points = read(tmp_path, heading + points, "y.csv")
+    assert found.samples.tolist() == as_points.samples.tolist()
+    assert (found.sample_rate_hz, found.size) == (1000, 50)
+
+
+def test_no_sample_is_lost_before_a_line_without_commas(tmp_path):
+    """Voltages that happen to be whole must not pass for the first line of numbers."""
+    text = "t;v\n0,1;0,5\n0,2;1\n0,3;0\n1;2\n"
+    assert "1.5" not in text
+    refusal = refused(tmp_path, text, "x.csv")
+    assert (refusal.code, refusal.errors[0].place.line) == ("time_base", 5)
+    counted = read(tmp_path, "1;0,5\n2;1\n3;0,7\n", "x.csv", rate_hz=10.0)
+    assert counted.samples[0].tolist() == [0.5, 1.0, 0.7]
+
+
+@pytest.mark.parametrize("heading", ["time,volts,\n", "", "time,volts\n"])
+def test_a_separator_at_the_end_of_each_line_is_no_channel(tmp_path, heading):
+    found = read(tmp_path, heading + "\n".join(f"{line}," for line in rows()), "x.csv")
+    assert found.samples.shape == (1, 50)
+
+
+def test_a_channel_without_any_value_stays_one(tmp_path):
+    text = "time,CH1,CH2\n" + "\n".join(f"{line},nan" for line in rows())
+    assert read(tmp_path, text, "x.csv").samples.shape == (2, 50)
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "words"),
+    [
+        (lambda r: r[:20] + r[19:], 22, "the time 0.019 s stands twice"),
+        (lambda r: r + r, 52, "the time goes back from 0.049 s to 0 s; export one record a file"),
+        (lambda r: r[::-1], 3, "the times run backwards; sort the lines by time"),
+        (lambda r: r[:30] + r[33:], 32, "by 0.004 s here, by 0.001 s mostly"),
+        (lambda r: [f"0.5,{line}" for line in range(9)], 3, "all times are 0.5 s"),
+        (lambda r: [f"{line // 4},{line}" for line in range(40)], 3, "too few digits"),
+        (lambda r: [*r[:9], "," + r[9].split(",")[1], *r[10:]], 11, "the time is missing"),
+        (lambda r: [*r[:4], "", "", *r[4:9], *r[12:]], 13, "by 0.004 s here"),
+    ],
+    ids=["twice", "two records", "reverse", "gap", "constant", "coarse", "missing", "blank lines"],
+)
+def test_a_wrong_time_is_told_with_its_line(tmp_path, change, line, words):
+    text = "\n".join(["time,volts", *change(rows())])
+    refusal = refused(tmp_path, text, "x.csv")
+    assert refusal.code == "time_base"
+    (error,) = refusal.errors
+    assert error.place.line == line
+    assert error.source_line == text.split("\n")[line - 1].rstrip()
+    assert words in error.message
+
+
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "latin-1"])
 def test_encodings(tmp_path, encoding):
     text = "Zeit,Kanal µ\n" + "\n".join(rows())
@@ -334,6 +406,15 @@ def test_volts_alone_need_a_rate(tmp_path):
         ("t/h,V", 3600.0, 1.0),
         ("time in ns,V", 1e-9, 1.0),
         ("time,CH1 (smoothed)", 1.0, 1.0),
+        ("time (milliseconds),CH1 (millivolts)", 1e-3, 1e-3),
+        ("time in Seconds,microvolt", 1.0, 1e-6),
+        ("msec,kilovolts", 1e-3, 1e3),
+        ("time (minutes),Volts", 60.0, 1.0),
+        ("Time ms,Channel 1 mV", 1e-3, 1e-3),
+        ("time (ms),CH1 (mV)\n---------,-----", 1e-3, 1e-3),
+        ("time (ms),CH1 (mV)\nvalues follow", 1e-3, 1e-3),
+        ("time,V min", 1.0, 1.0),
+        ("time,channel(s)", 1.0, 1.0),
     ],
 )
 def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
@@ -365,6 +446,15 @@ def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
         ("time,level (dB(A))", "dB(A)"),
         ("time,phase (deg)", "deg"),
         ("time,Z [Ω]", "Ω"),
+        ("time,Level dBV", "dBV"),
+        ("time,shunt mA", "mA"),
+        ("time,CH1 (dBV rms)", "dBV rms"),
+        ("time,CH1 (Ampere)", "Ampere"),
+        ("time,milliamps", "milliamps"),
+        ("time,CH1 (counts)", "counts"),
+        ("time,CH1 (mV/div)", "mV/div"),
+        ("time,delay (ms)", "ms"),
+        ("frequency,level", "Hz"),
     ],
 )
 def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
@@ -444,7 +534,7 @@ def test_times_of_few_digits_are_those_of_the_stated_rate(tmp_path):
     lines = [f"{k / 48000:.5f},{k % 7}" for k in range(2000)]
     found = read(tmp_path, "\n".join(lines), "x.csv", rate_hz=48000.0)
     assert (found.sample_rate_hz, found.rate_uncertainty) == (48000.0, 0.0)
-    with pytest.raises(CannotMeasure, match="even steps") as caught:
+    with pytest.raises(Refused, match="even steps") as caught:
         read(tmp_path, "\n".join(["time,volts", *lines[:700], *lines[701:]]), "x.csv", rate_hz=48e3)
     assert caught.value.code == "time_base"
 
@@ -499,8 +589,9 @@ def test_a_time_of_whole_seconds_stays_a_time(tmp_path):
 def test_jitter_is_no_rounding(tmp_path):
     away = np.random.default_rng(1).uniform(-0.35, 0.35, 2000)
     text = "\n".join(f"{(k + away[k]) / 48000:.9f},{k % 7}" for k in range(2000))
-    with pytest.raises(CannotMeasure, match="even steps"):
+    with pytest.raises(Refused, match="even steps") as caught:
         read(tmp_path, text, "x.csv", rate_hz=48000.0)
+    assert caught.value.code == "time_base"
 
 
 @pytest.mark.parametrize(
@@ -536,8 +627,9 @@ def test_a_missing_first_value_is_no_heading(tmp_path):
     ("line", "message"),
     [
         ("0.007,abc", '"abc" is not a number'),
-        ("0.007", "1 columns; 2 expected"),
+        ("0.007", "1 column; 2 expected"),
         ("0.007,1,2", "3 columns; 2 expected"),
+        ("End of data", '"End of data" is not a number; take the line out'),
         ("0.007,1_000", '"1_000" is not a number'),
     ],
 )
@@ -559,8 +651,12 @@ def test_a_mistake_in_the_text_is_told_with_its_line(tmp_path, line, message):
         ("time,volts\n", "no line of numbers"),
         ("hello\nworld\n", "no line of numbers"),
         ("x\n" * 200, "among its first 100"),
-        ("0,1;0,5\n0,2;0,6\n", "decimal commas"),
         ("1,2,3,4\n5,6,7,8\n", "4 columns"),
+        ("0,001,0,5\n0,002,0,6\n", "if its commas are decimal commas"),
+        ("1;1,000\n2;2,000\n", "x.csv:1:1: a comma before three digits"),
+        ("0.1;999.5\n0.2;1,000.5\n", 'x.csv:2:1: "1,000.5" has a comma beside decimal points'),
+        ("t,v\n0 s,1 V\n1 s,2 V\n", 'x.csv:2:1: "0 s" is not a number; write times in seconds'),
+        ("time (ms) CH1 of 2\n0 1\n1 2\n", "x.csv:1:1: 4 headings for 2 columns"),
         (b"\x00\x01\x02\x03", "not a text file"),
         (b"\x89PNG\r\n\x1a\n\0\0", "not a text file"),
         (GOOD, "belongs into a .wav file"),

@@ -556,7 +556,9 @@ def refusal_of(path, kind, options):
         measure_file(path, kind, options)
     refusal = caught.value
     assert refusal.exit_code == 2
-    assert refusal.reason.startswith(f"{path}: ")
+    where = f"{refusal.errors[0].place}: " if refusal.errors else f"{path}: "
+    assert refusal.reason.startswith(where)
+    assert where.startswith(f"{path}:")
     assert "; " in refusal.reason, "it should say what would make it measurable"
     return refusal.code
 
@@ -797,6 +799,38 @@ def test_an_event_found_in_the_record_is_known_to_a_sample(tmp_path, rate):
     settled_s = found["settling_time"]
     assert abs(settled_s.value - 0.3 * math.log(12.0)) < 2.0 * settled_s.uncertainty
     assert settled_s.uncertainty < 1.0 / rate
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "peak_v", "words"),
+    [
+        (997.0, 0.5, "peak to peak, as a tone or hum does"),
+        (50.0, 0.5, "peak to peak, as a tone or hum does"),
+        (50.0, 1e-3, ""),
+    ],
+)
+def test_where_nothing_settles_it_is_said(frequency_hz, peak_v, words, tmp_path):
+    """A steady sine has no moment from which a time could count."""
+    at = times(8000, 3.0)
+    noise = np.random.default_rng(4).normal(0.0, 1e-4, at.size)
+    volts = peak_v * np.cos(2.0 * np.pi * frequency_hz * at) + noise
+    path, belongs = write(tmp_path, volts, 8000, "csv", full_scale=None)
+    found = measure_file(path, "settling", belongs)
+    (time, *_) = found.readings
+    (remark,) = [each for each in time.remarks if each.startswith("nothing is seen to settle")]
+    assert remark.endswith(words or "from the start on")
+    said = measure_file(path, "settling", {**belongs, "event_at": "0.5 s"})
+    assert not any("nothing is seen" in each for each in said.readings[0].remarks)
+
+
+def test_a_tone_that_begins_late_is_not_called_ringing(tmp_path):
+    """Inside the band, but a ring of 20 Hz by means over mains cycles."""
+    course = settled(
+        lambda t: 0.3 * np.exp(-t / 0.4) + 5e-3 * np.cos(2 * np.pi * 70.0 * t) * (t >= 2.0)
+    )
+    found, _ = measured_settling(tmp_path, course)
+    assert found["settling_time"].value is None
+    assert "a pulse, or a tone that begins later" in found["settling_time"].reason
 
 
 def test_settling_outside_the_band_never_settles(tmp_path):

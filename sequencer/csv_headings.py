@@ -1,0 +1,113 @@
+"""What the headings above columns of numbers say of them: names, units, and what is no voltage.
+
+The last line of headings counts, or the last that has a name for each column. A unit stands in brackets,
+behind a slash, "in" or a blank, or alone ("time in ms", "CH1 (mV)", "CH1 mV", "mV").
+"""
+
+import re
+from collections.abc import Sequence
+from types import MappingProxyType
+
+_TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
+_COUNT_WORD = re.compile(
+    r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
+    re.IGNORECASE,
+)
+_FREQUENCY_WORD = re.compile(r"\W*(freq|frequency|frequenz)\b", re.IGNORECASE)
+_UNIT = re.compile(
+    r"(?:^|[\[(/_,]|\bin\b)\s*"
+    r"(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v"
+    r"|[mun]sec|(?:milli|micro|nano)?sec(?:ond)?s?|minutes?|hours?|(?:kilo|milli|micro|nano)?volts?)"
+    r"\s*(?:[\])]|$)"
+    # the letters' case counts here, and a lone letter is a channel's name
+    r"|[^\W\d_].*\s(?-i:(ns|us|µs|μs|ms|kV|mV|uV|µV|μV|nV))\s*$",
+    re.IGNORECASE,
+)
+# What is no voltage at an instant. The letters' case counts, and a lone letter only where it is no
+# channel's name or phase's: "CH (A)", "W".
+_OTHER_UNIT = (
+    r"dB(?:[A-Zµμum]\w*|\(A\))?(?: (?:rms|RMS|SPL))?|[numkµμ]A|[numkµμ]?V ?(?:rms|RMS|pp|pk|\^2|²)"
+    r"|rms|RMS|[numk]W|[kM]?Hz|[kM]?VA|Pa|[kM]?(?:Ω|[oO]hms?)|deg|degC|%|°C?|LSB|counts|mV/div|V/div"
+    r"|(?:[Mm]illi|[Mm]icro|[Kk]ilo)?(?:[Aa]mp(?:[eè]re)?s?|[Ww]atts?)"
+)
+_OTHER_QUANTITY = re.compile(
+    rf"(?:^|[\[(/_,]|\bin\b)\s*({_OTHER_UNIT})\s*(?:[\])]|$)"
+    r"|(?:[\[/]|\bin )\s*([AW])\s*(?:\]|$)"
+    r"|^\W*(?:[iIpP]|[Cc]urrent|[Pp]ower)\b.*\(\s*([AW])\s*\)"
+    r"|[^\W\d_].*\s(dB[A-Zµμum]\w*|[numkµμ]A|[numkµμ]?V(?:rms|RMS|pp|pk)|[numk]W|[kM]?Hz)\s*$"
+)
+_SCALES = MappingProxyType(
+    {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
+    | {"kv": 1e3, "v": 1.0, "mv": 1e-3, "uv": 1e-6, "nv": 1e-9}
+)
+_PREFIXES = MappingProxyType({"kilo": "k", "milli": "m", "micro": "u", "nano": "n"})
+# Blanks set columns apart, but not a name from its bracket.
+_WIDE_BLANKS = re.compile(r"\s{2,}|\t")
+_BLANKS = re.compile(r"\s+(?![\[(])")
+_MARKS = "#%;/ \t"  # of a comment
+
+
+def names_of(line: str, separator: str | None, columns: int) -> tuple[str, ...]:
+    """The names that a line of headings has for so many columns; empty where it has another number.
+
+    separator: what sets the columns apart; None for blanks.
+    """
+    names = cells_of(line, separator)
+    while separator is not None and len(names) > columns and not names[-1]:
+        names.pop()
+    if separator is None and len(names) != columns:
+        names = _WIDE_BLANKS.split(line.strip(_MARKS))
+    return tuple(names) if len(names) == columns else ()
+
+
+def cells_of(line: str, separator: str | None) -> list[str]:
+    """What a line of headings holds, set apart by a separator or (None) by blanks."""
+    if separator is None:
+        return _BLANKS.split(line.strip(_MARKS))
+    return [cell.strip() for cell in line.split(separator)]
+
+
+def is_time(heading: str) -> bool:
+    """Whether a heading says that its column is a time."""
+    return bool(_TIME_WORD.match(heading))
+
+
+def is_count(heading: str) -> bool:
+    """Whether a heading says that its column numbers the samples."""
+    return bool(_COUNT_WORD.match(heading)) and not _UNIT.search(heading)
+
+
+def factor_of(heading: str) -> float:
+    """Seconds or volts of one unit of a column; 1 where its heading names no unit."""
+    unit = _unit_of(heading)
+    return _SCALES[unit] if unit else 1.0
+
+
+def _unit_of(heading: str) -> str:
+    """The unit in a heading, without capitals, prefixes as letters; empty where there is none."""
+    match = _UNIT.search(heading)
+    if match is None:
+        return ""
+    unit = (match[1] or match[2]).casefold().replace("µ", "u").replace("μ", "u")
+    if unit in _SCALES:
+        return str(unit)
+    if unit.endswith("sec") and unit[0] in "mun":
+        return f"{unit[0]}s"
+    prefix = next((each for each in _PREFIXES if unit.startswith(each)), "")
+    base = unit.removeprefix(prefix)
+    letter = {"v": "v", "s": "s", "m": "min", "h": "h"}[base[0]]
+    return _PREFIXES.get(prefix, "") + letter
+
+
+def other_quantity(headings: Sequence[str]) -> tuple[str, str] | None:
+    """Heading and unit of the first column that is neither a time nor a voltage at an instant."""
+    for heading in headings:
+        if other := _OTHER_QUANTITY.search(heading):
+            return heading, other[other.lastindex or 0]
+    if headings and _FREQUENCY_WORD.match(headings[0]):
+        return headings[0], "Hz"
+    for heading in headings[1:]:
+        unit = _unit_of(heading)
+        if len(unit) > 1 and not unit.endswith("v"):  # "channel(s)" is a plural
+            return heading, unit
+    return None
