@@ -10,7 +10,8 @@ import numpy as np
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import COVER
 from sequencer.analysis.trend import Trend, without_clicks
-from sequencer.analysis.trend_models import READ_SHARE, Course, Kind, fit_course, ringing_share_v2
+from sequencer.analysis.trend_models import Course, Kind, fit_course, ringing_share_v2
+from sequencer.analysis.trend_noise import READ_SHARE
 
 _EARNED = 40.0  # less than half of it is what the best of all rings explains of mere noise
 _QUIETER = 0.5
