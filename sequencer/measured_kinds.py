@@ -414,9 +414,9 @@ def _disturbed(result: RingDownResult) -> tuple[str, ...]:
         )
     if mode.misfit > _WORTH_A_WORD:
         remarks.append(
-            "something beside this mode (a steady tone near it, bounces of the tap, a decay that isn't "
-            f"even) makes its uncertainty {math.hypot(1.0, mode.misfit):.1f} times as large as noise "
-            "alone would"
+            "something beside this mode (hum or a steady tone near it, bounces of the tap, a decay that "
+            f"isn't even) makes its uncertainty {math.hypot(1.0, mode.misfit):.1f} times as large as "
+            "noise alone would"
         )
     return tuple(remarks)
 

@@ -12,7 +12,7 @@ S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 1
 the inverse of the normal matrix, which is the bound in white noise).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -35,7 +35,8 @@ class DampedLines:
     amplitude is complex, peak volts at the record's start; pole is s in 1/s. amplitude_variance_v2,
     rate_variance (1/s^2) and frequency_variance_hz2 are those of abs(amplitude), of 1/tau and of f;
     noise_v2 is the noise around each, as the variance a sample of white noise as dense.
-    rest is the residual, V, at rate_hz samples a second.
+    rest is the residual, V, at rate_hz samples a second; steady_v is what was fitted beside the lines,
+    None where nothing was.
     """
 
     amplitude: Phasors
@@ -46,6 +47,7 @@ class DampedLines:
     noise_v2: Spectral
     rest: Samples
     rate_hz: float
+    steady_v: Samples | None = None
 
     @property
     def rate(self) -> Spectral:
@@ -120,23 +122,26 @@ def _local_median(energy: Spectral, centre: int, guard: int) -> float:
     return float(np.median(near)) if near.size else 0.0
 
 
-def fit_damped_lines(samples: Samples, rate_hz: float, poles: Phasors) -> DampedLines:
+def fit_damped_lines(
+    samples: Samples, rate_hz: float, poles: Phasors, steady: NDArray[np.float64] | None = None
+) -> DampedLines:
     """Damped sines from starting poles by Gauss-Newton iteration, all jointly, and a constant.
 
     Parameters
     ----------
     poles : starts, each within about a half-power width of its truth; shape (modes,)
+    steady : orthonormal columns, shape (n, columns), any sum of which is fitted as well (hum)
     """
     time = np.arange(samples.size) / rate_hz
-    centred = samples - np.mean(samples)
-    at = _normal_equations(centred, time, poles.astype(np.complex128))
+    centred = without_columns(samples - np.mean(samples), steady)
+    at = _normal_equations(centred, time, poles.astype(np.complex128), steady)
     damping = 0.0
     for _ in range(_STEPS):
         trial = _bounded(at.pole + _step(at, damping), time, rate_hz)
         moved = float(np.max(np.abs(trial - at.pole)) * time[-1])
         if moved < _SETTLED:
             break
-        there = _normal_equations(centred, time, trial)
+        there = _normal_equations(centred, time, trial, steady)
         if there.squares > at.squares * (1.0 + 1e-9):
             if damping > 1e4:
                 break
@@ -144,7 +149,19 @@ def fit_damped_lines(samples: Samples, rate_hz: float, poles: Phasors) -> Damped
             continue
         at = there
         damping = 0.0 if damping < 1e-3 else damping / 10.0
-    return _with_variances(centred, rate_hz, time, at)
+    fitted = _with_variances(centred, rate_hz, time, at, steady)
+    if steady is None:
+        return fitted
+    lines = at.constant + (damped_waves(time, at.pole) @ at.amplitude).real
+    beside = steady @ (steady.T @ (samples - np.mean(samples) - lines))
+    return replace(fitted, steady_v=beside)
+
+
+def without_columns(
+    values: NDArray[np.float64], steady: NDArray[np.float64] | None
+) -> NDArray[np.float64]:
+    """What orthonormal columns leave of values, along the first axis."""
+    return values if steady is None else np.asarray(values - steady @ (steady.T @ values))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,8 +181,10 @@ class _Normal:
     squares: float
 
 
-def _normal_equations(samples: Samples, time: Samples, pole: Phasors) -> _Normal:
-    columns = tangent_columns(damped_waves(time, pole), time)
+def _normal_equations(
+    samples: Samples, time: Samples, pole: Phasors, steady: NDArray[np.float64] | None
+) -> _Normal:
+    columns = without_columns(tangent_columns(damped_waves(time, pole), time), steady)
     gram, product = columns.T @ columns, columns.T @ samples
     count = pole.size
     linear = np.r_[0 : 2 * count, 4 * count]
@@ -254,15 +273,22 @@ def _bounded(pole: Phasors, time: Samples, rate_hz: float) -> Phasors:
     return np.asarray(-rate + 1j * omega)
 
 
-def _with_variances(samples: Samples, rate_hz: float, time: Samples, at: _Normal) -> DampedLines:
+def _with_variances(
+    samples: Samples,
+    rate_hz: float,
+    time: Samples,
+    at: _Normal,
+    steady: NDArray[np.float64] | None,
+) -> DampedLines:
     """The fit with its covariance, scaled by the density of the residual around each mode."""
     count = at.pole.size
     rest = samples - at.constant - (damped_waves(time, at.pole) @ at.amplitude).real
+    rest = without_columns(rest, steady)
     sums = _derivatives(at)
     gram = sums.T @ at.gram @ sums
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
     inverse = scaled_inverse(gram, scale, 1e-13)
-    noise = _noise_around(rest, rate_hz, at.pole.imag / (2.0 * np.pi))
+    noise = noise_around(rest, rate_hz, at.pole.imag / (2.0 * np.pi))
     direction = at.amplitude / np.maximum(np.abs(at.amplitude), 1e-300)
     k = np.arange(count)
     radial = (
@@ -283,7 +309,7 @@ def _with_variances(samples: Samples, rate_hz: float, time: Samples, at: _Normal
     )
 
 
-def _noise_around(rest: Samples, rate_hz: float, frequency_hz: Spectral) -> Spectral:
+def noise_around(rest: Samples, rate_hz: float, frequency_hz: Spectral) -> Spectral:
     """Variance a sample of white noise as dense as the residual within 15 % of each frequency.
 
     The filter before decimation leaves the residual less dense near half the rate, so its plain

@@ -19,6 +19,7 @@ from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import require_band, require_finite
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.ring_hum import RingHum, find_ring_hum
 from sequencer.analysis.ring_lines import decay_doubt, width_hz
 from sequencer.analysis.ring_modes import (
     SHORTEST_TAU_S,
@@ -32,6 +33,7 @@ from sequencer.analysis.ring_stretches import (
     LONG_TAU_S,
     Search,
     ring_stretches,
+    times_of,
 )
 from sequencer.analysis.tap_hits import Hit, with_hit
 from sequencer.analysis.usable_hits import usable_hits, with_earlier_hits
@@ -107,10 +109,12 @@ def analyse_ring_down(
         raise ValueError(f"modes must be positive, got {modes}")
     require_band(search_hz, sample_rate_hz)
     record = require_finite(samples)
+    hum = find_ring_hum(record, sample_rate_hz)
     hits, cut_off = usable_hits(
         record,
         sample_rate_hz,
         search_hz[1],
+        hum=hum,
         is_overrange=is_overrange,
         range_peak_v=range_peak_v,
     )
@@ -119,11 +123,12 @@ def analyse_ring_down(
         record,
         sample_rate_hz,
         highest_hz=search_hz[1],
+        hum=hum,
         is_cut_off=cut_off is not None,
         range_peak_v=range_peak_v,
     )
     try:
-        hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz, with_earlier)
+        hits, fitted, ringing = _told(record, sample_rate_hz, hits, search_hz, hum, with_earlier)
     except CannotMeasure as refusal:
         raise (cut_off or refusal) from None
     silent = [
@@ -133,7 +138,6 @@ def analyse_ring_down(
     ]
     stretch, lines = ringing.stretch, ringing.lines
     inside = are_inside(lines, search_hz)
-    time = stretch.start_s + np.arange(stretch.samples.size) / stretch.rate_hz
     return RingDownResult(
         modes=tuple(_mode(ringing, k) for k in [k for k in ringing.good if inside[k]][:modes]),
         outside_hz=tuple(float(lines.frequency_hz[k]) for k in ringing.good if not inside[k]),
@@ -141,7 +145,7 @@ def analyse_ring_down(
         used_hit_s=stretch.hit_s,
         cut_off_hit_s=tuple(h.start / sample_rate_hz for h in hits if not h.is_clean),
         is_later_part=ringing.is_later,
-        time_s=time,
+        time_s=times_of(stretch),
         ring_v=stretch.samples,
         fit_v=stretch.samples - lines.rest,
     )
@@ -152,6 +156,7 @@ def _told(
     sample_rate_hz: float,
     hits: tuple[Hit, ...],
     band_hz: tuple[float, float],
+    hum: RingHum | None,
     with_earlier: Callable[[tuple[Hit, ...]], tuple[Hit, ...]],
 ) -> tuple[tuple[Hit, ...], list[FittedStretch], Ringing]:
     """The hits, what is fitted after each and the best of it.
@@ -165,7 +170,7 @@ def _told(
     """
     long = Search(band_hz=band_hz)
     try:
-        hits, fitted = _fitted(record, sample_rate_hz, hits, long)
+        hits, fitted = _fitted(record, sample_rate_hz, hits, long, hum)
         return hits, fitted, best_told(fitted)
     except CannotMeasure as refusal:
         search = long
@@ -179,20 +184,24 @@ def _told(
         else:
             raise
         try:
-            hits, fitted = _fitted(record, sample_rate_hz, hits, search)
+            hits, fitted = _fitted(record, sample_rate_hz, hits, search, hum)
             return hits, fitted, best_told(fitted)
         except CannotMeasure as again:
             raise (again if again.code == "no_signal" == refusal.code else refusal) from None
 
 
 def _fitted(
-    record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], search: Search
+    record: Samples,
+    sample_rate_hz: float,
+    hits: tuple[Hit, ...],
+    search: Search,
+    hum: RingHum | None,
 ) -> tuple[tuple[Hit, ...], list[FittedStretch]]:
     """The hits, with those that only a fit shows, and the modes of the stretches between them."""
     fitted: list[FittedStretch] = []
     for is_last in [*[False] * _MOST_BREAKS, True]:
         known = {(each.stretch.start_s, each.stretch.samples.size): each for each in fitted}
-        stretches = ring_stretches(record, sample_rate_hz, hits, search)
+        stretches = ring_stretches(record, sample_rate_hz, hits, search, hum)
         fitted = [
             known.get((each.start_s, each.samples.size))
             or fit_stretch(each, search, sample_rate_hz)

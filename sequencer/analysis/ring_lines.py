@@ -9,19 +9,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Samples, sum_of_squares
 from sequencer.analysis.damped_modes import (
     Candidate,
     DampedLines,
+    damped_waves,
     find_candidate,
     fit_damped_lines,
+    noise_around,
+    tangent_columns,
+    without_columns,
 )
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.ring_stretches import Stretch
+from sequencer.analysis.ring_hum import AT_REST_RAD, RingHum
+from sequencer.analysis.ring_stretches import Stretch, times_of
 
 WORST_DOUBT = 0.3
 _MOST_LINES = 12
 _MOST_FLAWS = 4
+_MOST_CORRECTIONS = 4
+_MOST_TURN_RAD = 12.0  # of the highest line; more is due to modes that aren't fitted yet
+_LEAST_HUM = 30.0  # of noise's variance, beside what noise does in each column on average, twice
 _IMPERFECTION = 0.1  # of its neighbour: a fin's own non-linearity, not a second mode
 _RESOLVED_WIDTHS = 2.0
 # The low-pass lets through what rings somewhat above the band; not fitted it would bend the others.
@@ -42,10 +50,36 @@ class Flaw:
 
 
 def fit_lines(stretch: Stretch, highest_hz: float) -> tuple[DampedLines, list[Flaw]]:
-    """All lines that stand out, fitted jointly, and what they leave."""
+    """All lines that stand out, fitted jointly with the hum that is there, and what they leave."""
+    if stretch.hum is not None:
+        hum, lines, flaws = _fitted(stretch, highest_hz, stretch.hum)
+        if hum is not None and _is_there(hum, lines, times_of(stretch)):
+            return lines, flaws
+    _, lines, flaws = _fitted(stretch, highest_hz, None)
+    return lines, flaws
+
+
+def _is_there(hum: RingHum, lines: DampedLines, time: Samples) -> bool:
+    """Whether hum explains more than noise would have it do, of what the lines can't follow."""
+    if lines.steady_v is None:
+        return False
+    tangent = tangent_columns(damped_waves(time - time[0], lines.pole), time - time[0])
+    followed = np.linalg.qr(tangent / np.sqrt(np.sum(tangent * tangent, axis=0)))[0]
+    explained = sum_of_squares(np.asarray(without_columns(lines.steady_v, followed)))
+    lines_hz = hum.poles.imag / (2.0 * np.pi)
+    noise_v2 = float(np.max(noise_around(lines.rest, lines.rate_hz, lines_hz)))
+    return explained > noise_v2 * (_LEAST_HUM + 2.0 * (2 * hum.amplitude.size + 1))
+
+
+def _fitted(
+    stretch: Stretch, highest_hz: float, hum: RingHum | None
+) -> tuple[RingHum | None, DampedLines, list[Flaw]]:
+    """The hum as the fit corrects it, lines and flaws."""
     lines: DampedLines | None = None
     flaws: list[Flaw] = []
-    rest = stretch.samples - np.mean(stretch.samples)
+    time = times_of(stretch)
+    steady = None if hum is None else hum.span(time)
+    rest = without_columns(stretch.samples - np.mean(stretch.samples), steady)
     fitted_hz = min(_FITTED_ABOVE * highest_hz, 0.49 * stretch.rate_hz)
     while len(flaws) < _MOST_FLAWS and (lines is None or lines.pole.size < _MOST_LINES):
         avoid = np.reshape([(f.low_hz, f.high_hz) for f in flaws], (-1, 2))
@@ -53,19 +87,42 @@ def fit_lines(stretch: Stretch, highest_hz: float) -> tuple[DampedLines, list[Fl
         if found is None:
             break
         poles = np.empty(0, dtype=np.complex128) if lines is None else lines.pole
-        trial = fit_damped_lines(stretch.samples, stretch.rate_hz, np.append(poles, found.pole))
+        trial = fit_damped_lines(
+            stretch.samples, stretch.rate_hz, np.append(poles, found.pole), steady
+        )
         flaw = None if lines is None else _flaw(trial, lines, found, stretch)
         if flaw is not None:
             flaws.append(flaw)
-        else:
-            lines, rest = trial, trial.rest
+            continue
+        if hum is not None:
+            hum, trial = _with_better_hum(stretch, time, hum, trial)
+            steady = hum.span(time)
+        lines, rest = trial, trial.rest
     if lines is None:
         raise CannotMeasure(
             "no_signal",
             "nothing in the record rings",
             "tap harder, or fix the sensor closer; look at the search band",
         )
-    return lines, flaws
+    return hum, lines, flaws
+
+
+def _with_better_hum(
+    stretch: Stretch, time: Samples, hum: RingHum, lines: DampedLines
+) -> tuple[RingHum, DampedLines]:
+    """Hum as the lines' fit corrects it, and the lines fitted again with that, as long as it helps."""
+    for _ in range(_MOST_CORRECTIONS):
+        if lines.steady_v is None or stretch.hum is None:
+            break
+        better = hum.corrected(time, lines.steady_v)
+        is_farther = better.turned_from(stretch.hum, time) > _MOST_TURN_RAD
+        if is_farther or better.turned_from(hum, time) < AT_REST_RAD:
+            break
+        trial = fit_damped_lines(stretch.samples, stretch.rate_hz, lines.pole, better.span(time))
+        if sum_of_squares(trial.rest) > sum_of_squares(lines.rest):
+            break
+        hum, lines = better, trial
+    return hum, lines
 
 
 def _flaw(

@@ -105,7 +105,7 @@ def _fit(stretch: Stretch, search: Search, sample_rate_hz: float) -> FittedStret
     try:
         lines, flaws = fit_lines(stretch, search.band_hz[1])
         factor = round(sample_rate_hz / stretch.rate_hz)
-        misfit = find_misfit(stretch.samples, lines, factor)
+        misfit = find_misfit(_without_hum(stretch, lines), lines, factor)
         broken = misfit.broken or _break_beside_brief(stretch, lines, factor)
         if broken is not None:
             at_s = stretch.start_s + broken.sample / stretch.rate_hz
@@ -133,8 +133,13 @@ def _break_beside_brief(stretch: Stretch, lines: DampedLines, factor: int) -> Ri
     is_slow = lines.rate < 1.0 / SHORTEST_TAU_S
     if np.all(is_slow) or not np.any(is_slow):
         return None
-    slow = fit_damped_lines(stretch.samples, stretch.rate_hz, lines.pole[is_slow])
-    return find_misfit(stretch.samples, slow, factor).broken
+    ring = _without_hum(stretch, lines)
+    slow = fit_damped_lines(ring, stretch.rate_hz, lines.pole[is_slow])
+    return find_misfit(ring, slow, factor).broken
+
+
+def _without_hum(stretch: Stretch, lines: DampedLines) -> Samples:
+    return stretch.samples if lines.steady_v is None else stretch.samples - lines.steady_v
 
 
 def _samples_lost(at_s: float) -> CannotMeasure:

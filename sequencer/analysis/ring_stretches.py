@@ -10,6 +10,7 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.ring_hum import RingHum
 from sequencer.analysis.tap_hits import Hit, low_passed, rate_factor
 
 BEFORE_HIT_S = 3e-3  # a soft contact begins slowly
@@ -31,12 +32,18 @@ class Search:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """Part of the record at a lower rate: samples, their rate, start and the hit before it."""
+    """Part of the record at a lower rate: samples, their rate, start, the hit before it, hum beside."""
 
     samples: Samples
     rate_hz: float
     start_s: float
     hit_s: float
+    hum: RingHum | None
+
+
+def times_of(stretch: Stretch) -> Samples:
+    """Seconds from the record's start of each sample."""
+    return np.asarray(stretch.start_s + np.arange(stretch.samples.size) / stretch.rate_hz)
 
 
 def least_duration_s(sample_rate_hz: float) -> float:
@@ -50,7 +57,11 @@ def least_samples(stretch: Stretch) -> float:
 
 
 def ring_stretches(
-    record: Samples, sample_rate_hz: float, hits: tuple[Hit, ...], search: Search
+    record: Samples,
+    sample_rate_hz: float,
+    hits: tuple[Hit, ...],
+    search: Search,
+    hum: RingHum | None,
 ) -> list[Stretch]:
     """What rings between hits, in the band; those of the most energy first, none too short.
 
@@ -89,6 +100,7 @@ def ring_stretches(
                 rate_hz=sample_rate_hz / low.factor,
                 start_s=(hit.calm + low.first) / sample_rate_hz,
                 hit_s=hit.start / sample_rate_hz,
+                hum=hum,
             )
         )
     return stretches

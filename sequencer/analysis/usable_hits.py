@@ -7,6 +7,7 @@ import numpy as np
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.checks import require_duration, require_no_held_sample, require_usable
 from sequencer.analysis.errors import CannotMeasure
+from sequencer.analysis.ring_hum import RingHum
 from sequencer.analysis.ring_stretches import BEFORE_HIT_S, LONG_ENOUGH, least_duration_s
 from sequencer.analysis.tap_hits import Hit, find_hits
 
@@ -18,6 +19,7 @@ def usable_hits(
     sample_rate_hz: float,
     highest_hz: float,
     *,
+    hum: RingHum | None,
     is_overrange: bool,
     range_peak_v: float | None,
 ) -> tuple[tuple[Hit, ...], CannotMeasure | None]:
@@ -28,6 +30,7 @@ def usable_hits(
     ----------
     record : shape (n,), V, finite
     highest_hz : upper edge of the band of modes
+    hum : what no hit is to be looked for in
     range_peak_v : full scale of the converter, volts peak, where known
 
     Raises
@@ -45,7 +48,7 @@ def usable_hits(
     least_s = least_duration_s(sample_rate_hz)
     what = "a hit and its ringing"
     require_duration(record, sample_rate_hz, least_s, what, remedy=LONG_ENOUGH)
-    hits = find_hits(record, sample_rate_hz, highest_hz)
+    hits = find_hits(_without(hum, record, sample_rate_hz), sample_rate_hz, highest_hz)
     try:
         if cut_off is None:
             require_no_held_sample(record, hits[0].start, record.size)
@@ -59,7 +62,13 @@ def usable_hits(
     if not _any_clean(marked):
         # beside a tap too hard for the range the softer ones before it weren't seen as hits
         marked = with_earlier_hits(
-            record, sample_rate_hz, marked, highest_hz, is_cut_off=True, range_peak_v=range_peak_v
+            record,
+            sample_rate_hz,
+            marked,
+            highest_hz,
+            hum=hum,
+            is_cut_off=True,
+            range_peak_v=range_peak_v,
         )
     if not _any_clean(marked):
         raise cut_off
@@ -72,6 +81,7 @@ def with_earlier_hits(
     hits: tuple[Hit, ...],
     highest_hz: float,
     *,
+    hum: RingHum | None,
     is_cut_off: bool,
     range_peak_v: float | None,
 ) -> tuple[Hit, ...]:
@@ -88,10 +98,15 @@ def with_earlier_hits(
     end = hits[0].start - int(BEFORE_HIT_S * sample_rate_hz)
     if end < least_duration_s(sample_rate_hz) * sample_rate_hz:
         return hits
-    together = (*find_hits(record[:end], sample_rate_hz, highest_hz), *hits)
+    before = _without(hum, record[:end], sample_rate_hz)
+    together = (*find_hits(before, sample_rate_hz, highest_hz), *hits)
     if not is_cut_off:
         return together
     return _clean_ones_marked(record, sample_rate_hz, together, range_peak_v)
+
+
+def _without(hum: RingHum | None, record: Samples, sample_rate_hz: float) -> Samples:
+    return record if hum is None else record - hum.volts(np.arange(record.size) / sample_rate_hz)
 
 
 def _any_clean(hits: tuple[Hit, ...]) -> bool:

@@ -219,6 +219,71 @@ def test_hum_is_no_mode():
     assert [round(m.ring_frequency_hz.value) for m in found] == [735, 1168, 1614]
 
 
+# Modes' frequencies, time constants, amplitudes: far from mains lines, near one, and next to the second;
+# and the weakest hum that is told. Fainter hum is hidden by what rings within 2 Hz of it for so long.
+BESIDE_HUM = [
+    ((131.6, 569.2), (0.22, 0.10), (0.7, 1.0), 0.001),
+    ((298.9, 700.25), (0.286, 0.73), (1.0, 0.86), 0.01),
+    ((100.11, 208.9), (0.10, 0.03), (1.0, 0.99), 0.001),
+]
+
+
+def bounds_beside_hum(modes, mains_hz, duration_s, *, noise_v):
+    """Least standard uncertainties of time constants beside ten mains lines, s: the Fisher matrix of all
+    amplitudes, frequencies and time constants (Kay, "Estimation Theory", 1993), in white noise."""
+    rate_hz = 4000.0  # at a lower rate noise is as dense with fewer samples
+    time = np.arange(int(duration_s * rate_hz)) / rate_hz
+    columns = []
+    for frequency_hz, tau_s, amplitude_v in modes:
+        wave = amplitude_v * np.exp((-1 / tau_s + 2j * np.pi * frequency_hz) * time)
+        by_tau = time / tau_s**2 * wave
+        columns += [by_tau.imag, by_tau.real, wave.real, wave.imag]
+    for k in range(1, 11):
+        line = np.exp(2j * np.pi * k * mains_hz * time)
+        columns += [line.real, line.imag]
+    jacobian = np.column_stack(columns)
+    inverse = np.linalg.inv(jacobian.T @ jacobian)
+    return noise_v * np.sqrt(rate_hz / RATE_HZ * np.diag(inverse)[: 4 * len(modes) : 4])
+
+
+@pytest.mark.parametrize("hum_v", [0.001, 0.01, 0.1, 1.0])
+@pytest.mark.parametrize("mains_hz", [49.97, 60.11])
+@pytest.mark.parametrize(("frequencies_hz", "taus_s", "amplitudes_v", "told_v"), BESIDE_HUM)
+def test_modes_beside_hum_are_read_as_without_it(
+    frequencies_hz, taus_s, amplitudes_v, told_v, mains_hz, hum_v
+):
+    modes = list(zip(frequencies_hz, taus_s, amplitudes_v, strict=True))
+    alone = pushed([(0.1, 1.0)], modes, 2.0, noise_v=3e-4)
+    time = np.arange(alone.size) / RATE_HZ
+    hum = sum(
+        share * np.sin(2 * np.pi * k * mains_hz * time + k)
+        for k, share in ((1, 1.0), (2, 0.7), (3, 0.3), (4, 0.3), (5, 0.15), (6, 0.1))
+    )
+    result = analyse_ring_down(alone + hum_v * hum, RATE_HZ)
+    assert result.hit_s == pytest.approx((0.1,), abs=3e-3)
+    assert len(result.modes) == 2
+    bounds_s = bounds_beside_hum(modes, mains_hz, 1.9, noise_v=3e-4)
+    for mode in result.modes:
+        k = int(np.argmin(np.abs(np.array(frequencies_hz) - mode.ring_frequency_hz.value)))
+        assert within(mode.ring_frequency_hz, frequencies_hz[k])
+        assert within(mode.time_constant_s, taus_s[k])
+        # 5 to 20 ms of contact left out cost the briefest mode, of 30 ms, exp(20 ms / 30 ms) = 1.9
+        if hum_v >= told_v:
+            assert mode.time_constant_s.standard_uncertainty < 2.0 * bounds_s[k]
+
+
+def test_a_low_mode_at_a_mains_frequency_is_no_hum():
+    record = pushed([(0.05, 1.0)], [(50.04, 0.6, 1.0), (228.1, 0.09, 0.5)], 3.0)
+    result = analyse_ring_down(record, RATE_HZ, search_hz=(30.0, 500.0))
+    low, high = sorted(result.modes, key=lambda mode: mode.ring_frequency_hz.value)
+    assert within(low.ring_frequency_hz, 50.04)
+    assert within(low.time_constant_s, 0.6)
+    # sqrt(2) sigma/a tau^(-3/2) rate^(-1/2) 2 (bound of a damped sine in white noise, doubled)
+    bound = 2 * 1e-3 * np.sqrt(2 / (0.6 * RATE_HZ))
+    assert low.time_constant_s.standard_uncertainty < 3 * bound * 0.6
+    assert within(high.ring_frequency_hz, 228.1)
+
+
 def test_scatter_of_the_decay_is_near_its_bound_and_as_stated():
     # bound from the Fisher matrix of a damped sine in white noise, 50 dB under its peak
     rate, frequency_hz, tau = 12000.0, 734.6, 0.3 / LN_1000
