@@ -297,7 +297,7 @@ def _some(lines_hz: Sequence[float]) -> str:
 
 
 def with_disturbances(findings: Iterable[Finding], result: ToneResult) -> list[Finding]:
-    """The findings, those that a click or a moving level matters to with a word of it."""
+    """The findings, those that a click, or a level or phase that moves, matters to with a word of it."""
     words = _disturbances(result)
     return [
         replace(finding, remarks=(*finding.remarks, *words))
@@ -312,6 +312,10 @@ def _disturbances(result: ToneResult) -> tuple[str, ...]:
     if result.level_range_db is not None:
         moves = f"{result.level_range_db:.2g} dB"
         words.append(f"the level moves by {moves} within the record, counted in its doubt")
+    if result.phase_jump is not None:
+        degrees = f"{math.degrees(abs(result.phase_jump.size_rad)):.2g} degrees"
+        at = say(result.phase_jump.at_s, "s")
+        words.append(f"the tone's phase moves by {degrees} near {at}, counted in the doubt")
     return tuple(words)
 
 
