@@ -18,7 +18,7 @@ from sequencer.analysis.errors import CannotMeasure
 
 __all__ = ["PhaseJump", "find_phase_jump"]
 
-_FEWEST_PARTS = 5
+_FEWEST_PARTS = 7
 _FEWEST_BENT = 9  # parts: of fewer, a bend and a step would be nearly all there is
 _LEAST_ASIDE = 3  # parts before a loss of samples, and after it: a new frequency bends them
 _COUNTED = 6.0  # standard deviations of a jump
