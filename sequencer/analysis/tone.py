@@ -17,6 +17,7 @@ from sequencer.analysis.dc import SlowRest, offset_variance_v2
 from sequencer.analysis.drift import find_drift
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.flat_tops import FlatTops, find_flat_tops
 from sequencer.analysis.mains import (
     HIGHEST_LINE_HZ,
     MainsFrequency,
@@ -88,6 +89,7 @@ class ToneResult:
     orders that lie on mains lines, and which, where a strong one of those lies under the tone's and
     no other hum is seen: hum that nothing tells of counts as the tone. dc_offset_v has no value in a
     record that is too short to tell it from hum; dc_moved_v is how far it moves at least, where it does.
+    flat_tops is where something limits.
     clicks lie in the record, and level_range_db is how far the level moves, from least to most, where it
     does; phase_jump is where its phase does not go on as it was. All are in the doubts, and disturbed
     holds the names of the numbers that they matter to ("h2" of a harmonic).
@@ -107,6 +109,7 @@ class ToneResult:
     mains_sidebands: Estimate
     hidden_hum_hz: Mapping[int, float]
     covered_hum_hz: Mapping[int, float]
+    flat_tops: FlatTops | None
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
     phase_jump: PhaseJump | None = None
@@ -377,6 +380,11 @@ def _measure_as_is(
             lines,
             NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,),
             sample_rate_hz / record.size,
+        ),
+        flat_tops=find_flat_tops(
+            lines.fit.amplitude[: lines.comb.first_multiple],
+            lines.doubt_v2[: lines.comb.first_multiple],
+            lines.fit.offset_v,
         ),
     )
     return result, record, lines

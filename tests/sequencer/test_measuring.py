@@ -1277,6 +1277,21 @@ def test_every_kind_draws_a_picture(kind, tmp_path):
         assert np.any(np.isfinite(curve.y))
 
 
+def test_tone_with_flat_tops_says_so_and_is_measured(tmp_path):
+    # truth: cos x lies over 0.9 for 2 acos(0.9) of a cycle, both tops 28.7 % of the time
+    cut = 0.9 * np.clip(np.sin(2 * np.pi * 997.3 * times(48000, 1.0)), -0.9, 0.9)
+    cut += 1e-5 * np.random.default_rng(1).normal(size=48000)
+    path, options = write(tmp_path, cut, 48000, "volts", "cut")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    for name in ("level", "thd", "thd_plus_noise"):
+        (remark,) = readings[name]["remarks"]
+        words = (
+            r"the tops look flat at 81\d\.\d mV and -81\d\.\d mV, 2[3-9] % of the time: .*limits"
+        )
+        assert re.fullmatch(words, remark)
+    assert not readings["frequency"]["remarks"]
+
+
 def test_tone_with_a_click_or_a_moving_level_or_phase_says_so(tmp_path):
     # the words stand beside the readings that it matters to; what it does, test_tone_unrest.py checks
     time = times(48000, 1.0)
