@@ -16,10 +16,10 @@ import numpy as np
 from sequencer.analysis.arrays import Phasors
 from sequencer.analysis.errors import CannotMeasure
 
-__all__ = ["PhaseJump", "find_phase_jump"]
+__all__ = ["FEWEST_BENT", "PhaseJump", "find_phase_jump"]
 
 _FEWEST_PARTS = 7
-_FEWEST_BENT = 9  # parts: of fewer, a bend and a step would be nearly all there is
+FEWEST_BENT = 9  # parts: of fewer, a bend and a step would be nearly all there is
 _LEAST_ASIDE = 3  # parts before a loss of samples, and after it: a new frequency bends them
 _COUNTED = 6.0  # standard deviations of a jump
 # the same, to refuse it, or among few parts; white noise reaches 14 in 10 parts, a phase that wanders
@@ -43,7 +43,7 @@ class PhaseJump:
 
 
 def find_phase_jump(
-    moved: Phasors, count: int, sample_rate_hz: float, tone_hz: float
+    moved: Phasors, count: int, sample_rate_hz: float, tone_hz: float, *, is_rough: bool = False
 ) -> PhaseJump | None:
     """The jump of a tone's phase within a record; None where there is no clear one.
 
@@ -52,6 +52,7 @@ def find_phase_jump(
     moved : shape (parts,), what is left of the tone in parts of the record, over the fitted tone
     count : samples in the record
     tone_hz : as fitted
+    is_rough : the parts show more than the tone, so that a jump must stand out as far as a sure one
 
     Raises
     ------
@@ -64,7 +65,7 @@ def find_phase_jump(
     turns = course.imag[2:] - course.imag[:-2]
     worst = 1 + int(np.abs(turns - np.median(turns)).argmax())
     part = np.linspace(-1.0, 1.0, parts)
-    bend = [part**2] if parts >= _FEWEST_BENT else []
+    bend = [part**2] if parts >= FEWEST_BENT else []
     model = np.column_stack([np.sign(part - part[worst]) / 2, part, np.ones(parts), *bend])
     kept = np.arange(parts) != worst
     model, course = model[kept], course[kept]
@@ -74,7 +75,7 @@ def find_phase_jump(
     variance = float(inverse[0, 0] * (rest @ rest)) / (rest.size - model.shape[1])
     deviation_rad = math.sqrt(variance)
     size_rad, step_of_level = float(fitted[0].imag), float(fitted[0].real)
-    if not abs(size_rad) > (_COUNTED if bend else _SURE) * deviation_rad:
+    if not abs(size_rad) > (_COUNTED if bend and not is_rough else _SURE) * deviation_rad:
         return None
     length = count // parts
     at = round((worst + 0.5) * length)

@@ -211,3 +211,21 @@ def test_tone_that_wanders_has_lost_no_samples(kind, seed):
     if kind == "steady":
         assert result.phase_jump is None
         assert not result.disturbed
+
+
+# truth: the frequency; 16 to 24 cycles are too few for parts of three
+@pytest.mark.parametrize(("hz", "seconds"), [(20.3, 1), (23.7, 1), (47.1, 0.5)])
+@pytest.mark.parametrize("at", [0.35, 0.5, 0.7])
+@pytest.mark.parametrize("lost", [1, -1])
+def test_sample_lost_in_few_cycles_is_refused_or_in_the_doubt(hz, seconds, lost, at):
+    wave, result, refused = slow_tone(hz, seconds, lost, at), None, ""
+    try:
+        result = analyse_tone(wave, RATE)
+    except CannotMeasure as refusal:
+        refused = refusal.code
+    if result is None:
+        assert refused == "dropout"
+        return
+    assert "frequency" in result.disturbed
+    off_hz = abs(result.frequency_hz.value - hz)
+    assert off_hz < 2 * result.frequency_hz.standard_uncertainty
