@@ -17,6 +17,7 @@ from sequencer.analysis.dc import SlowRest, offset_variance_v2
 from sequencer.analysis.drift import find_drift
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.flat_tops import FlatTops, find_flat_tops
 from sequencer.analysis.mains import (
     HIGHEST_LINE_HZ,
     MainsFrequency,
@@ -42,12 +43,13 @@ from sequencer.analysis.tone_fit import (
     fit_harmonics,
     fit_tone,
 )
+from sequencer.analysis.tone_jumps import PhaseJump
 from sequencer.analysis.tone_presence import require_presence
 from sequencer.analysis.tone_unrest import (
     LONGEST_EDGE,
     Click,
     find_clicks,
-    find_level_course,
+    find_movements,
 )
 
 __all__ = [
@@ -87,9 +89,10 @@ class ToneResult:
     orders that lie on mains lines, and which, where a strong one of those lies under the tone's and
     no other hum is seen: hum that nothing tells of counts as the tone. dc_offset_v has no value in a
     record that is too short to tell it from hum; dc_moved_v is how far it moves at least, where it does.
+    flat_tops is where something limits.
     clicks lie in the record, and level_range_db is how far the level moves, from least to most, where it
-    does: both are in the doubts, and disturbed holds the names of the numbers that they matter to ("h2"
-    of a harmonic).
+    does; phase_jump is where its phase does not go on as it was. All are in the doubts, and disturbed
+    holds the names of the numbers that they matter to ("h2" of a harmonic).
     """
 
     frequency_hz: Estimate
@@ -106,8 +109,10 @@ class ToneResult:
     mains_sidebands: Estimate
     hidden_hum_hz: Mapping[int, float]
     covered_hum_hz: Mapping[int, float]
+    flat_tops: FlatTops | None
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
+    phase_jump: PhaseJump | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -268,7 +273,7 @@ def _measure(
     if clicks is not None:
         left = left - clicks.course_v
         clean, steady, lines = measured(left)
-    level = find_level_course(steady, sample_rate_hz, lines)
+    level, jump = find_movements(steady, sample_rate_hz, lines)
     if level is not None:
         left = left - level.course_v
         clean, steady, lines = measured(left)
@@ -276,22 +281,28 @@ def _measure(
         edges = find_clicks(steady, sample_rate_hz, lines, longest=LONGEST_EDGE)
         if edges is not None:
             clean, _, _ = measured(left - edges.course_v)
-    if clean is result:
+    if clean is result and jump is None:
         return result
     return replace(
-        _with_doubt_of(result, clean, 0.0 if level is None else level.far_v / math.sqrt(6)),
+        _with_doubt_of(result, clean, 0.0 if level is None else level.far_v / math.sqrt(6), jump),
         clicks=() if clicks is None else clicks.found,
         level_range_db=level.range_db if level and level.range_db > _LEAST_TOLD_DB else None,
+        phase_jump=jump,
     )
 
 
-def _with_doubt_of(result: ToneResult, clean: ToneResult, u_level_vrms: float) -> ToneResult:
+def _with_doubt_of(
+    result: ToneResult, clean: ToneResult, u_level_vrms: float, jump: PhaseJump | None
+) -> ToneResult:
     """The numbers of a disturbed record, doubted by how they differ from those of a clean one."""
+    u_frequency_hz, u_phase_rad = (
+        (abs(jump.off_hz) / math.sqrt(3), abs(jump.size_rad) / math.sqrt(3)) if jump else (0.0, 0.0)
+    )
     turn = (result.phase_rad.value or 0.0) - (clean.phase_rad.value or 0.0)
     clean_phase = replace(clean.phase_rad, value=math.remainder(turn, math.tau))
-    phase, _ = disturbed(replace(result.phase_rad, value=0.0), clean_phase)
+    phase, _ = disturbed(replace(result.phase_rad, value=0.0), clean_phase, u_phase_rad)
     pairs = {
-        "frequency": disturbed(result.frequency_hz, clean.frequency_hz),
+        "frequency": disturbed(result.frequency_hz, clean.frequency_hz, u_frequency_hz),
         "level": disturbed(result.level_vrms, clean.level_vrms, u_level_vrms),
         "dc_offset": disturbed(result.dc_offset_v, clean.dc_offset_v),
         "thd": disturbed(result.thd, clean.thd),
@@ -369,6 +380,11 @@ def _measure_as_is(
             lines,
             NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,),
             sample_rate_hz / record.size,
+        ),
+        flat_tops=find_flat_tops(
+            lines.fit.amplitude[: lines.comb.first_multiple],
+            lines.doubt_v2[: lines.comb.first_multiple],
+            lines.fit.offset_v,
         ),
     )
     return result, record, lines

@@ -6,26 +6,31 @@ from sequencer.analysis.arrays import Phasors, Samples
 from sequencer.analysis.spectrum import hann
 
 _MOST = 64
-_LEAST_CYCLES = 3.0
 _SHORTEST = 64
 
 
 def tone_of_parts(
-    samples: Samples, sample_rate_hz: float, frequency_hz: float, *, least: int = _SHORTEST
+    samples: Samples,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    *,
+    least: int = _SHORTEST,
+    least_cycles: float = 3.0,
 ) -> Phasors:
     """Complex amplitude of a tone at the middle of each of up to 64 equal parts of a record.
 
-    By a Hann-weighted mean, over three cycles at least. The few samples that are left over are those at
+    By a Hann-weighted mean. The few samples that are left over are those at
     the end; empty where there is no room for a part.
 
     Parameters
     ----------
     samples : shape (n,), volts
     least : samples in a part
+    least_cycles : in a part; in fewer than three the tone's mirror image shows, by a hundredth and more
     """
     # its mirror image at the negative frequency must stay as far from the tone as DC
     cycles = samples.size * min(frequency_hz, sample_rate_hz / 2 - frequency_hz) / sample_rate_hz
-    count = max(min(_MOST, int(cycles / _LEAST_CYCLES), samples.size // least), 0)
+    count = max(min(_MOST, int(cycles / least_cycles), samples.size // least), 0)
     if not count:
         return np.zeros(0, dtype=np.complex128)
     length = samples.size // count

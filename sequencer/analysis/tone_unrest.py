@@ -8,7 +8,7 @@ the fit says there; what it did to a reading is the difference to the record's o
 
 A level that moves puts lines so near to the tone that no fit tells them from it, and nothing in the rest
 returns to zero. Where the spectrum beside the tone rises, the tone is demodulated in parts; a course
-beyond what neighbouring parts differ by is taken off likewise.
+beyond what neighbouring parts differ by is taken off likewise. tone_jumps tells what its phase does.
 """
 
 import math
@@ -21,6 +21,7 @@ from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.line_sums import Fold
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.tone_fit import ToneLines
+from sequencer.analysis.tone_jumps import FEWEST_BENT, PhaseJump, find_phase_jump
 from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
 
 __all__ = [
@@ -31,7 +32,7 @@ __all__ = [
     "Clicks",
     "LevelCourse",
     "find_clicks",
-    "find_level_course",
+    "find_movements",
     "usual_peak_v",
 ]
 
@@ -54,6 +55,7 @@ _GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
 _OVER_TURN = 2.0
+_SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a jump in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,33 +120,49 @@ def find_clicks(
     return Clicks(found=tuple(found), course_v=course_v) if found else None
 
 
-def find_level_course(
+def find_movements(
     record: Samples, sample_rate_hz: float, lines: ToneLines
-) -> LevelCourse | None:
-    """How the tone's level moves within a record; None where it only scatters.
+) -> tuple[LevelCourse | None, PhaseJump | None]:
+    """How the tone's level moves within a record, and where its phase jumps; None where neither does.
 
     Parameters
     ----------
     record : shape (n,), volts; what was fitted
+
+    Raises
+    ------
+    CannotMeasure : dropout, where the phase shows that samples were lost
     """
     if not _is_raised(lines):
-        return None
+        return None, None
+
+    def jump_in(moved: Phasors, left_in: list[int]) -> PhaseJump | None:
+        is_short = moved.size < FEWEST_BENT
+        if is_short:
+            moved = _moved(record, sample_rate_hz, lines, left_in, least_cycles=_SHORT_CYCLES)
+        return find_phase_jump(
+            moved, record.size, sample_rate_hz, lines.fundamental_hz, is_rough=is_short
+        )
+
     groups = min(_MOST_GROUPS, int(record.size / sample_rate_hz / _GROUP_S))
     sidebands = _sidebands(lines, sample_rate_hz / record.size)
     moved = _moved(record, sample_rate_hz, lines, sidebands)
+    jump = jump_in(moved, sidebands)
     if sidebands and not _is_course(moved, groups):
         moved = _moved(record, sample_rate_hz, lines, [])
+        jump = jump or jump_in(moved, [])
     if not _is_course(moved, groups):
-        return None
+        return None, jump
     along = moved.real - moved.real.mean()
     m = np.arange(record.size) - (record.size - 1) / 2
     course = np.interp(m, middles_of_parts(record.size, along.size), along)
     least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
-    return LevelCourse(
+    level = LevelCourse(
         course_v=course * _tone_v(record.size, sample_rate_hz, lines),
         far_v=float(np.abs(along).max()) * lines.amplitude_v,
         range_db=20 * math.log10(most / least),
     )
+    return level, jump
 
 
 def _is_course(moved: Phasors, groups: int) -> bool:
@@ -187,12 +205,19 @@ def _sidebands(lines: ToneLines, bin_hz: float) -> list[int]:
     return chosen
 
 
-def _moved(record: Samples, sample_rate_hz: float, lines: ToneLines, left_in: list[int]) -> Phasors:
+def _moved(
+    record: Samples,
+    sample_rate_hz: float,
+    lines: ToneLines,
+    left_in: list[int],
+    *,
+    least_cycles: float = 3.0,
+) -> Phasors:
     """The tone in parts of the record less the fit's, over that; some of the stray lines left in."""
     amplitude = lines.fit.amplitude.copy()
     amplitude[left_in] = 0.0
     rest = remove_lines(record, sample_rate_hz, replace(lines.fit, amplitude=amplitude))
-    parts = tone_of_parts(rest, sample_rate_hz, lines.fundamental_hz)
+    parts = tone_of_parts(rest, sample_rate_hz, lines.fundamental_hz, least_cycles=least_cycles)
     omega = 2 * math.pi * lines.fundamental_hz / sample_rate_hz
     turn = np.exp(1j * omega * middles_of_parts(record.size, parts.size))
     relative: Phasors = parts / (turn * lines.fit.amplitude[0])

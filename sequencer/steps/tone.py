@@ -48,6 +48,7 @@ MOST_SAMPLES = 2**20  # of a record
 MUCH_POWER = 1 / 8
 AUDIO_BAND_HZ = 20e3
 _OF_LEVEL = MappingProxyType({"power": "level", "gain": "level"})  # readings that follow from it
+_OF_TOPS = frozenset({"level", "thd", "thd_plus_noise"})  # what a recorder that limits has wrong
 LONGEST_ABOVE_S = 10.0
 
 
@@ -297,14 +298,25 @@ def _some(lines_hz: Sequence[float]) -> str:
 
 
 def with_disturbances(findings: Iterable[Finding], result: ToneResult) -> list[Finding]:
-    """The findings, those that a click or a moving level matters to with a word of it."""
-    words = _disturbances(result)
+    """The findings, each with a word of what matters to it: clicks, what moves, tops that look flat."""
+    words, flat = _disturbances(result), _flat_tops(result)
+
+    def remarks(name: str) -> tuple[str, ...]:
+        of_disturbances = words if _OF_LEVEL.get(name, name) in result.disturbed else ()
+        return (*of_disturbances, *(flat if name in _OF_TOPS else ()))
+
     return [
-        replace(finding, remarks=(*finding.remarks, *words))
-        if _OF_LEVEL.get(finding.name, finding.name) in result.disturbed
-        else finding
-        for finding in findings
+        replace(finding, remarks=(*finding.remarks, *remarks(finding.name))) for finding in findings
     ]
+
+
+def _flat_tops(result: ToneResult) -> tuple[str, ...]:
+    tops = result.flat_tops
+    if tops is None:
+        return ()
+    at = " and ".join(say(at_v, "V") for at_v in tops.at_v)
+    share = f"{100 * tops.share:.2g} % of the time"
+    return (f"the tops look flat at {at}, {share}: the amplifier or the recorder limits",)
 
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
@@ -312,6 +324,10 @@ def _disturbances(result: ToneResult) -> tuple[str, ...]:
     if result.level_range_db is not None:
         moves = f"{result.level_range_db:.2g} dB"
         words.append(f"the level moves by {moves} within the record, counted in its doubt")
+    if result.phase_jump is not None:
+        degrees = f"{math.degrees(abs(result.phase_jump.size_rad)):.2g} degrees"
+        at = say(result.phase_jump.at_s, "s")
+        words.append(f"the tone's phase moves by {degrees} near {at}, counted in the doubt")
     return tuple(words)
 
 

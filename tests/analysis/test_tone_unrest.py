@@ -147,3 +147,85 @@ def test_good_captures_have_no_word_of_unrest(seed):
     wave = np.round(wave * 2**14) / 2**14 if seed % 2 else wave
     result = analyse_tone(wave, rate)
     assert (result.clicks, result.level_range_db, result.disturbed) == ((), None, frozenset())
+
+
+def slow_tone(hz, seconds, lost=0, at=0.4, noise_db=-100.0, seed=0, turn=None, rate=RATE):
+    """A tone of 1 V peak with 0.1 % of H2 and H3; from a part on, samples are missing (or doubled).
+
+    turn : s -> rad, a phase that moves
+    """
+    rng = np.random.default_rng(seed)
+    n = np.arange(round(seconds * rate))
+    t = (n + np.where(n < at * n.size, 0, lost)) / rate
+    phase = 2 * np.pi * hz * t + (0.0 if turn is None else turn(t))
+    wave = np.sin(phase) + 1e-3 * np.sin(2 * phase + 1) + 1e-3 * np.sin(3 * phase + 2)
+    return wave + 10 ** (noise_db / 20) / np.sqrt(2) * rng.standard_normal(n.size)
+
+
+# truth: the samples that were left out. One turns a tone of 30 Hz by 0.2 degrees, at 48 kHz
+@pytest.mark.parametrize(
+    ("hz", "seconds", "rate"),
+    [(31.7, 1, 48e3), (61.3, 2, 48e3), (97.1, 5, 48e3), (997, 0.3, 384e3)],
+)
+@pytest.mark.parametrize("lost", [1, -1, 2])
+@pytest.mark.parametrize("noise_db", [-110, -70])
+def test_few_samples_lost_in_a_slow_tone_are_a_dropout(hz, seconds, rate, lost, noise_db):
+    for at in (0.35, 0.62):
+        with pytest.raises(CannotMeasure, match="missing" if lost > 0 else "too many") as refusal:
+            analyse_tone(slow_tone(hz, seconds, lost, at, noise_db, rate=rate), rate)
+        assert refusal.value.code == "dropout"
+        near = re.search(r"near sample (\d+)", refusal.value.reason)
+        assert int(near[1]) == pytest.approx(at * seconds * rate, abs=seconds * rate / 30)
+
+
+# truth: the frequency that the tone has before and after
+@pytest.mark.parametrize(
+    ("jump_rad", "at"),
+    [(0.003, 0.5), (-0.0031, 0.3), (0.0064 * 0.5, 0.7), (2 * np.pi * 50.3 / RATE, 0.03)],
+)
+def test_jump_of_phase_by_no_whole_sample_is_in_the_doubt_of_the_frequency(jump_rad, at):
+    wave = slow_tone(50.3, 2, turn=lambda t: jump_rad * (t > 2 * at))
+    result = analyse_tone(wave, RATE)
+    assert result.phase_jump is not None
+    assert result.phase_jump.at_s == pytest.approx(2 * at, abs=0.06)
+    assert result.phase_jump.size_rad == pytest.approx(jump_rad, rel=0.3)
+    assert "frequency" in result.disturbed
+    off_hz = abs(result.frequency_hz.value - 50.3)
+    assert off_hz < 2 * result.frequency_hz.standard_uncertainty < 4 * off_hz
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("kind", ["steady", "drifting", "swinging", "walking", "new frequency"])
+def test_tone_that_wanders_has_lost_no_samples(kind, seed):
+    rng = np.random.default_rng(seed)
+    hz, far, place = rng.uniform(30, 100), rng.uniform(3e-4, 3e-2), rng.uniform(0.1, 0.9)
+    walk = np.cumsum(rng.standard_normal(400))
+    turn = {
+        "steady": lambda t: 0.0 * t,
+        "drifting": lambda t: far * t**2,
+        "swinging": lambda t: far * np.sin(2 * np.pi * 1.3 * t),
+        "walking": lambda t: far * np.interp(t, np.linspace(0, 2, 400), walk / np.ptp(walk)),
+        "new frequency": lambda t: far * np.maximum(t - 2 * place, 0),
+    }[kind]
+    result = analyse_tone(slow_tone(hz, 2, seed=seed, turn=turn), RATE)
+    if kind == "steady":
+        assert result.phase_jump is None
+        assert not result.disturbed
+
+
+# truth: the frequency; 16 to 24 cycles are too few for parts of three
+@pytest.mark.parametrize(("hz", "seconds"), [(20.3, 1), (23.7, 1), (47.1, 0.5)])
+@pytest.mark.parametrize("at", [0.35, 0.5, 0.7])
+@pytest.mark.parametrize("lost", [1, -1])
+def test_sample_lost_in_few_cycles_is_refused_or_in_the_doubt(hz, seconds, lost, at):
+    wave, result, refused = slow_tone(hz, seconds, lost, at), None, ""
+    try:
+        result = analyse_tone(wave, RATE)
+    except CannotMeasure as refusal:
+        refused = refusal.code
+    if result is None:
+        assert refused == "dropout"
+        return
+    assert "frequency" in result.disturbed
+    off_hz = abs(result.frequency_hz.value - hz)
+    assert off_hz < 2 * result.frequency_hz.standard_uncertainty

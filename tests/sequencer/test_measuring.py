@@ -1277,7 +1277,22 @@ def test_every_kind_draws_a_picture(kind, tmp_path):
         assert np.any(np.isfinite(curve.y))
 
 
-def test_tone_with_a_click_or_a_moving_level_says_so(tmp_path):
+def test_tone_with_flat_tops_says_so_and_is_measured(tmp_path):
+    # truth: cos x lies over 0.9 for 2 acos(0.9) of a cycle, both tops 28.7 % of the time
+    cut = 0.9 * np.clip(np.sin(2 * np.pi * 997.3 * times(48000, 1.0)), -0.9, 0.9)
+    cut += 1e-5 * np.random.default_rng(1).normal(size=48000)
+    path, options = write(tmp_path, cut, 48000, "volts", "cut")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    for name in ("level", "thd", "thd_plus_noise"):
+        (remark,) = readings[name]["remarks"]
+        words = (
+            r"the tops look flat at 81\d\.\d mV and -81\d\.\d mV, 2[3-9] % of the time: .*limits"
+        )
+        assert re.fullmatch(words, remark)
+    assert not readings["frequency"]["remarks"]
+
+
+def test_tone_with_a_click_or_a_moving_level_or_phase_says_so(tmp_path):
     # the words stand beside the readings that it matters to; what it does, test_tone_unrest.py checks
     time = times(48000, 1.0)
     steady = np.sin(2 * np.pi * 997.3 * time) + 1e-5 * np.random.default_rng(1).normal(size=48000)
@@ -1291,6 +1306,11 @@ def test_tone_with_a_click_or_a_moving_level_says_so(tmp_path):
     readings = measure_file(path, "tone", options).to_json()["readings"]
     (remark,) = readings["level"]["remarks"]
     assert remark.startswith("the level moves by 0.1 dB within the record")
+    jumped = np.sin(2 * np.pi * 65.3 * time + 0.003 * (time > 0.5))
+    path, options = write(tmp_path, jumped + steady * 1e-5, 48000, "volts", "jumped")
+    readings = measure_file(path, "tone", options).to_json()["readings"]
+    (remark,) = readings["frequency"]["remarks"]
+    assert remark.startswith("the tone's phase moves by 0.17 degrees near ")
     path, options = write(tmp_path, steady, 48000, "volts", "steady")
     readings = measure_file(path, "tone", options).to_json()["readings"]
     assert not any(reading["remarks"] for reading in readings.values() if reading["value"])
