@@ -25,7 +25,8 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.dc import SlowRest, fit_with_mains
-from sequencer.analysis.drift import LEAST_TONE_HZ, find_drift
+from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
+from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
 from sequencer.analysis.idle_clicks import find_idle_clicks
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
@@ -50,6 +51,7 @@ LEAST_468_RATE_HZ = 32e3
 _LEAST_CYCLES = 10.0
 _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
+_MOST_ROUNDS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,7 @@ class IdleResult:
     are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
+    steps of the DC are taken off, and are in no reading.
     """
 
     noise_unweighted_vrms: Estimate
@@ -81,6 +84,7 @@ class IdleResult:
     stray_hz: tuple[float, ...] = ()
     mains_range_hz: float | None = None
     clicks: tuple[Click, ...] = ()
+    steps: tuple[DcStep, ...] = ()
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -115,9 +119,10 @@ def analyse_idle(
     least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
-    record = _without_drift(record, sample_rate_hz, nominals_hz)
+    record, steps = _without_moves(record, sample_rate_hz, nominals_hz)
 
     result, sections, fits = _measured(record, sample_rate_hz, nominal_mains_hz, band_hz)
+    result = replace(result, steps=steps)
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
     clicks = find_idle_clicks(sections, sample_rate_hz, fits, mains_hz)
     if clicks is None:
@@ -181,8 +186,14 @@ def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
     )
 
 
-def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]) -> Samples:
-    """The record without what moves its DC, which is looked for beside hum and a strong tone."""
+def _without_moves(
+    record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]
+) -> tuple[Samples, tuple[DcStep, ...]]:
+    """The record without what moves its DC, which is looked for beside hum and a strong tone.
+
+    A drift does not follow a step, and a small step hides beside a drift: both are found again until no
+    more step shows.
+    """
     tone = dominant_tone(record, sample_rate_hz, nominals_hz)
     quiet = record
     if tone is not None and tone.frequency_hz[0] > LEAST_TONE_HZ:
@@ -191,10 +202,32 @@ def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence
     def fit_of(steady: Samples) -> LineFit:
         return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])
 
-    fit = fit_of(quiet)
-    slow = SlowRest.of(quiet, sample_rate_hz, fit)
-    drift = find_drift(quiet, sample_rate_hz, fit, slow, fit_of)
-    return record if drift is None else record - drift.course_v
+    def steps_of(steady: Samples) -> tuple[DcStep, ...]:
+        def rest_of(left: Samples) -> Samples:
+            return remove_lines(left, sample_rate_hz, fit_of(left))
+
+        return find_dc_steps(steady, sample_rate_hz, nominals_hz[0], rest_of)
+
+    def drift_of(steady: Samples) -> Drift | None:
+        fit = fit_of(steady)
+        slow = SlowRest.of(steady, sample_rate_hz, fit)
+        return find_drift(steady, sample_rate_hz, fit, slow, fit_of)
+
+    steps: tuple[DcStep, ...] = ()
+    drift = None
+    steady = quiet
+    for _ in range(_MOST_ROUNDS):
+        more = steps_of(steady if drift is None else steady - drift.course_v)
+        if not more and steady is not quiet:
+            break
+        steps = joined((*steps, *more), nominals_hz[0])
+        steady = quiet - course_of(steps, sample_rate_hz, record.size)
+        drift = drift_of(steady)
+        if drift is None:
+            break
+    if steps:
+        record = record - course_of(steps, sample_rate_hz, record.size)
+    return record if drift is None else record - drift.course_v, steps
 
 
 def _hum_and_fits(

@@ -8,7 +8,7 @@ from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.captures import Capture
 from sequencer.pictures import Mark, Picture
 from sequencer.steps.base import Finding, found, not_found, say
-from sequencer.steps.disturbances import click_remarks
+from sequencer.steps.disturbances import click_remarks, step_remarks
 from sequencer.steps.spectra import spectrum_of
 
 _TOP_HUM_HZ = 1000.0
@@ -21,7 +21,10 @@ def hum_name(line_hz: float) -> str:
 
 def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding]:
     """Noise unweighted, A-weighted and quasi-peak; level_doubt is the instrument's, relative."""
-    words = click_remarks(result.clicks)
+    words = (
+        *click_remarks(result.clicks),
+        *step_remarks(result.steps, "which is taken off"),
+    )
 
     def volts(name: str, reading: Estimate) -> Finding:
         return found(name, "V", reading, level_doubt * (reading.value or 0.0), remarks=words)
