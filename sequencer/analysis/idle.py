@@ -17,7 +17,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import (
     require_band,
     require_duration,
@@ -40,6 +40,7 @@ from sequencer.analysis.noise import (
     lines_mean_square,
     power_estimate,
 )
+from sequencer.analysis.noise_change import NoiseChange, find_noise_change, scatter_of_level
 from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.sine_fit import LineFit, remove_lines
 from sequencer.analysis.tone_unrest import Click
@@ -70,7 +71,7 @@ class IdleResult:
     are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
-    steps of the DC are taken off, and are in no reading.
+    steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise.
     """
 
     noise_unweighted_vrms: Estimate
@@ -85,6 +86,7 @@ class IdleResult:
     mains_range_hz: float | None = None
     clicks: tuple[Click, ...] = ()
     steps: tuple[DcStep, ...] = ()
+    noise_change: NoiseChange | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -119,17 +121,35 @@ def analyse_idle(
     least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
     require_duration(record, sample_rate_hz, least_s, "the hum lines")
     require_no_flat_run(record)
-    record, steps = _without_moves(record, sample_rate_hz, nominals_hz)
+    steady, steps = _without_moves(record, sample_rate_hz, nominals_hz)
 
-    result, sections, fits = _measured(record, sample_rate_hz, nominal_mains_hz, band_hz)
-    result = replace(result, steps=steps)
+    result, sections, fits = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
-    clicks = find_idle_clicks(sections, sample_rate_hz, fits, mains_hz)
-    if clicks is None:
-        return result
-    quiet = record - np.pad(clicks.course_v, (0, record.size - clicks.course_v.size))
-    clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
-    return replace(_with_doubt_of(result, clean), clicks=clicks.found)
+    rests = np.array(
+        [
+            _without_lines(section, sample_rate_hz, fit.fit)
+            for section, fit in zip(sections, fits, strict=True)
+        ]
+    )
+    peak_v = float(np.abs(steady).max())
+    clicks = find_idle_clicks(rests.ravel(), sample_rate_hz, mains_hz, peak_v=peak_v)
+    if clicks is not None:
+        quiet = steady - np.pad(clicks.course_v, (0, steady.size - rests.size))
+        clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
+        result = _with_doubt_of(result, clean)
+    change = find_noise_change(
+        rests,
+        sample_rate_hz,
+        mains_hz,
+        band_hz,
+        record=record,
+        clicks_v=None if clicks is None else clicks.course_v,
+    )
+    if change is not None:
+        result = _with_doubt_of_change(result, change, fits, band_hz)
+    return replace(
+        result, steps=steps, clicks=() if clicks is None else clicks.found, noise_change=change
+    )
 
 
 def _measured(
@@ -183,6 +203,45 @@ def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
             k: doubted(line, clean.hum_lines[k]) if k in clean.hum_lines else line
             for k, line in result.hum_lines.items()
         },
+    )
+
+
+def _without_lines(section: Samples, sample_rate_hz: float, fit: LineFit) -> Samples:
+    """A section without its lines; what is slow stays, for it goes on from section to section."""
+    amplitude = np.where(fit.frequency_hz < LEAST_TONE_HZ, 0.0, fit.amplitude)
+    return remove_lines(section, sample_rate_hz, replace(fit, amplitude=amplitude, offset_v=0.0))
+
+
+def _with_doubt_of_change(
+    result: IdleResult,
+    change: NoiseChange,
+    fits: Sequence[HumLines],
+    band_hz: tuple[float, float],
+) -> IdleResult:
+    """The noise of a record in which it changes, doubted by how far it goes from that within it."""
+
+    def doubted(noise: Estimate, rest_v2: float, over_mean: Spectral) -> Estimate:
+        if not noise.value:
+            return noise
+        scatter_v = scatter_of_level(noise.value, rest_v2, over_mean)
+        doubt_v = math.hypot(noise.standard_uncertainty, scatter_v)
+        return replace(noise, standard_uncertainty=doubt_v)
+
+    plain_v2, weighted_v2 = (
+        float(np.mean([_rest(fit, band_hz, is_weighted=weighted).value_v2 for fit in fits]))
+        for weighted in (False, True)
+    )
+    quasi_peak = result.noise_468_weighted_v
+    return replace(
+        result,
+        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, plain_v2, change.of_plain),
+        noise_a_weighted_vrms=doubted(
+            result.noise_a_weighted_vrms, weighted_v2, change.of_weighted
+        ),
+        # its network hardly passes the hum
+        noise_468_weighted_v=doubted(
+            quasi_peak, (quasi_peak.value or 0.0) ** 2, change.of_weighted
+        ),
     )
 
 
@@ -321,18 +380,19 @@ def _section_noise(
 ) -> MeanSquare:
     lines_hz = section.fit.frequency_hz
     inside = (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
-    bins_hz = np.arange(section.residual.mean_square_v2.size) * section.residual.bin_hz
-    rest = band_mean_square(
-        section.residual,
-        band_hz,
-        power_weight=a_weighting_power(bins_hz) if is_weighted else None,
-    )
     lines = lines_mean_square(
         section.fit.amplitude[inside],
         section.noise_v2[inside],
         power_weight=a_weighting_power(lines_hz[inside]) if is_weighted else 1.0,
     )
-    return rest + lines
+    return _rest(section, band_hz, is_weighted=is_weighted) + lines
+
+
+def _rest(section: HumLines, band_hz: tuple[float, float], *, is_weighted: bool) -> MeanSquare:
+    """Of what is no line."""
+    bins_hz = np.arange(section.residual.mean_square_v2.size) * section.residual.bin_hz
+    weight = a_weighting_power(bins_hz) if is_weighted else None
+    return band_mean_square(section.residual, band_hz, power_weight=weight)
 
 
 def _hum_levels(hum: Sequence[HumLines], *, is_bound: bool) -> dict[int, Estimate]:

@@ -5,6 +5,7 @@ import math
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import LEAST_468_RATE_HZ, IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.noise_change import NoiseChange
 from sequencer.captures import Capture
 from sequencer.pictures import Mark, Picture
 from sequencer.steps.base import Finding, found, not_found, say
@@ -24,6 +25,7 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
     words = (
         *click_remarks(result.clicks),
         *step_remarks(result.steps, "which is taken off"),
+        *_changes(result.noise_change),
     )
 
     def volts(name: str, reading: Estimate) -> Finding:
@@ -39,6 +41,15 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
         )
         return [*findings, not_found("noise_468_weighted", "V", why)]
     return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v)]
+
+
+def _changes(change: NoiseChange | None) -> tuple[str, ...]:
+    if change is None:
+        return ()
+    side = "louder" if change.louder_db > 0.0 else "quieter"
+    stretch = f"from {say(change.start_s, 's')} to {say(change.stop_s, 's')}"
+    far = f"{abs(change.louder_db):.1f} dB {side} {stretch} than in the rest"
+    return (f"it changes within the record: {far}, counted in its doubt",)
 
 
 def hum_findings(
