@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import (
@@ -28,6 +28,7 @@ from sequencer.analysis.dc import SlowRest, fit_with_mains
 from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
 from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.hum_jumps import HumJump, find_hum_jumps, longest_between
 from sequencer.analysis.idle_clicks import find_idle_clicks
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
@@ -72,6 +73,7 @@ class IdleResult:
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
     steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise.
+    Where all hum lines turn at once (hum_jumps), all is read from the longest stretch between, read_s.
     """
 
     noise_unweighted_vrms: Estimate
@@ -87,6 +89,8 @@ class IdleResult:
     clicks: tuple[Click, ...] = ()
     steps: tuple[DcStep, ...] = ()
     noise_change: NoiseChange | None = None
+    hum_jumps: tuple[HumJump, ...] = ()
+    read_s: tuple[float, float] | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -118,27 +122,44 @@ def analyse_idle(
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     require_band(band_hz, sample_rate_hz)
     nominals_hz = nominals_with(nominal_mains_hz)
-    least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
-    require_duration(record, sample_rate_hz, least_s, "the hum lines")
+    require_duration(record, sample_rate_hz, _least_s(nominals_hz[0]), "the hum lines")
     require_no_flat_run(record)
-    steady, steps = _without_moves(record, sample_rate_hz, nominals_hz)
+    return _analysed(record, sample_rate_hz, nominal_mains_hz, band_hz)
 
+
+def _analysed(
+    record: Samples,
+    sample_rate_hz: float,
+    nominal_mains_hz: float | None,
+    band_hz: tuple[float, float],
+) -> IdleResult:
+    """The numbers of a usable record, with what disturbs it in their doubt."""
+    steady, steps = _without_moves(record, sample_rate_hz, nominals_with(nominal_mains_hz))
     result, sections, fits = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
-    rests = np.array(
-        [
-            _without_lines(section, sample_rate_hz, fit.fit)
-            for section, fit in zip(sections, fits, strict=True)
-        ]
-    )
-    peak_v = float(np.abs(steady).max())
-    clicks = find_idle_clicks(rests.ravel(), sample_rate_hz, mains_hz, peak_v=peak_v)
+    jumps = find_hum_jumps(steady, sample_rate_hz, result.mains_frequency_hz.value or mains_hz)
+    if jumps:
+        read_s = longest_between(jumps, record.size / sample_rate_hz, _least_s(mains_hz))
+        first, end = (round(at_s * sample_rate_hz) for at_s in read_s)
+        part = _analysed(record[first:end], sample_rate_hz, nominal_mains_hz, band_hz)
+        return _of_stretch(part, jumps, read_s)
+
+    def rests(*, has_tones: bool) -> NDArray[np.float64]:
+        return np.array(
+            [
+                _without_lines(section, sample_rate_hz, fit, has_tones=has_tones)
+                for section, fit in zip(sections, fits, strict=True)
+            ]
+        )
+
+    rest, peak_v = rests(has_tones=False).ravel(), float(np.abs(steady).max())
+    clicks = find_idle_clicks(rest, sample_rate_hz, mains_hz, peak_v=peak_v)
     if clicks is not None:
-        quiet = steady - np.pad(clicks.course_v, (0, steady.size - rests.size))
+        quiet = steady - np.pad(clicks.course_v, (0, steady.size - rest.size))
         clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
         result = _with_doubt_of(result, clean)
     change = find_noise_change(
-        rests,
+        rests(has_tones=True),  # not each section without other ones
         sample_rate_hz,
         mains_hz,
         band_hz,
@@ -149,6 +170,28 @@ def analyse_idle(
         result = _with_doubt_of_change(result, change, fits, band_hz)
     return replace(
         result, steps=steps, clicks=() if clicks is None else clicks.found, noise_change=change
+    )
+
+
+def _least_s(mains_hz: float) -> float:
+    return max(LEAST_S, _LEAST_CYCLES / mains_hz)
+
+
+def _of_stretch(
+    part: IdleResult, jumps: Sequence[HumJump], read_s: tuple[float, float]
+) -> IdleResult:
+    """The numbers of a stretch of a record, its times counted from the record's beginning."""
+    begin_s = read_s[0]
+    inner_s = part.read_s or (0.0, read_s[1] - begin_s)
+    change = part.noise_change
+    return replace(
+        part,
+        clicks=tuple(replace(click, at_s=begin_s + click.at_s) for click in part.clicks),
+        steps=tuple(replace(step, at_s=begin_s + step.at_s) for step in part.steps),
+        noise_change=change
+        and replace(change, start_s=begin_s + change.start_s, stop_s=begin_s + change.stop_s),
+        hum_jumps=(*jumps, *(jump.after(begin_s) for jump in part.hum_jumps)),
+        read_s=(begin_s + inner_s[0], begin_s + inner_s[1]),
     )
 
 
@@ -206,9 +249,14 @@ def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
     )
 
 
-def _without_lines(section: Samples, sample_rate_hz: float, fit: LineFit) -> Samples:
+def _without_lines(
+    section: Samples, sample_rate_hz: float, hum: HumLines, *, has_tones: bool
+) -> Samples:
     """A section without its lines; what is slow stays, for it goes on from section to section."""
+    fit = hum.fit
     amplitude = np.where(fit.frequency_hz < LEAST_TONE_HZ, 0.0, fit.amplitude)
+    if has_tones:
+        amplitude[len(hum.multiples) :] = 0.0
     return remove_lines(section, sample_rate_hz, replace(fit, amplitude=amplitude, offset_v=0.0))
 
 

@@ -26,6 +26,7 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
         *click_remarks(result.clicks),
         *step_remarks(result.steps, "which is taken off"),
         *_changes(result.noise_change),
+        *_jumps(result),
     )
 
     def volts(name: str, reading: Estimate) -> Finding:
@@ -41,6 +42,18 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
         )
         return [*findings, not_found("noise_468_weighted", "V", why)]
     return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v)]
+
+
+def _jumps(result: IdleResult) -> tuple[str, ...]:
+    if not result.hum_jumps or result.read_s is None:
+        return ()
+    jump = result.hum_jumps[0]
+    times = "" if len(result.hum_jumps) == 1 else f" and {len(result.hum_jumps)} times in all"
+    where = f"near {say((jump.from_s + jump.to_s) / 2, 's')}{times}"
+    begin, end = (say(at_s, "s") for at_s in result.read_s)
+    return (
+        f"all hum lines turn at once {where}, as samples missing make them; read from {begin} to {end}",
+    )
 
 
 def _changes(change: NoiseChange | None) -> tuple[str, ...]:
@@ -65,7 +78,11 @@ def hum_findings(
     if mains.value is None:
         frequency = not_found("mains_frequency", "Hz", why)
     else:
-        remarks = (*_far_off(mains.value, nominal_hz), *_wander(result.mains_range_hz))
+        remarks = (
+            *_far_off(mains.value, nominal_hz),
+            *_wander(result.mains_range_hz),
+            *_jumps(result),
+        )
         frequency = found(
             "mains_frequency", "Hz", mains, frequency_doubt * mains.value, remarks=remarks
         )
@@ -73,7 +90,13 @@ def hum_findings(
         multiples = range(1, int(_TOP_HUM_HZ // nominal_hz) + 1)
         return [frequency, *(not_found(hum_name(k * nominal_hz), "V", why) for k in multiples)]
     hum = {
-        k: found(hum_name(k * nominal_hz), "V", line, level_doubt * (line.value or 0.0))
+        k: found(
+            hum_name(k * nominal_hz),
+            "V",
+            line,
+            level_doubt * (line.value or 0.0),
+            remarks=_jumps(result),
+        )
         for k, line in result.hum_lines.items()
     } | {
         k: not_found(hum_name(k * nominal_hz), "V", f"a tone at {say(tone_hz, 'Hz')} hides it")
