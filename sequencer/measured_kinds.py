@@ -35,6 +35,7 @@ from sequencer.measure_options import MeasureOptions
 from sequencer.pictures import Curve, Picture
 from sequencer.recordings import Recording
 from sequencer.steps.base import Finding, found, not_found, say
+from sequencer.steps.disturbances import step_remarks
 from sequencer.steps.exponential_sweep import (
     edge_finding,
     flatness_finding,
@@ -249,8 +250,11 @@ def _dc(recording: Recording, options: MeasureOptions) -> Measured:
         nominal_mains_hz=_nominal_mains_hz(recording, options),
         range_peak_v=recording.range_peak_v,
     )
+    words = step_remarks(result.steps, "of which this is the mean")
     return Measured(
-        findings=[found("dc_offset", "V", result.offset_v, remarks=moved(result.moved_v))],
+        findings=[
+            found("dc_offset", "V", result.offset_v, remarks=words or moved(result.moved_v)),
+        ],
         draw=lambda: _course_picture(recording, result.offset_v.value or 0.0),
     )
 

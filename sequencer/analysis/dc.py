@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sequencer.analysis.arrays import Phasors, Samples, Spectral
 from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
+from sequencer.analysis.dc_steps import DcStep, find_dc_steps
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.mains import find_mains, multiples_below
@@ -50,11 +51,13 @@ _OF_MEAN = np.array([0.5, 1.5 - np.euler_gamma - np.log(2 * np.pi) - np.log(_SLO
 class DcResult:
     """The DC of a record, and where it is seen to move how far it does at least, V.
 
-    moved_v is between the means of fifths of the record: 4/5 of a steady drift.
+    moved_v is between the means of fifths of the record: 4/5 of a steady drift. offset_v is the mean
+    before and after steps, which widen its doubt.
     """
 
     offset_v: Estimate
     moved_v: float | None
+    steps: tuple[DcStep, ...] = ()
 
 
 def analyse_dc(
@@ -99,9 +102,16 @@ def analyse_dc(
     variance = offset_variance_v2(slow, fit)
     variance += rounding_of(record, sample_rate_hz, fit, scatter_v).mean_v2
     doubt_v = float(np.sqrt(variance))
+
+    def rest_of(left: Samples) -> Samples:
+        return remove_lines(
+            left, sample_rate_hz, fit_with_mains(left, sample_rate_hz, nominal_mains_hz)
+        )
+
     return DcResult(
         offset_v=Estimate(value=fit.offset_v, standard_uncertainty=doubt_v),
         moved_v=slow.moved_v(doubt_v),
+        steps=find_dc_steps(record, sample_rate_hz, nominal_mains_hz, rest_of),
     )
 
 

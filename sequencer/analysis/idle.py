@@ -15,9 +15,9 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.checks import (
     require_band,
     require_duration,
@@ -25,8 +25,10 @@ from sequencer.analysis.checks import (
     require_usable,
 )
 from sequencer.analysis.dc import SlowRest, fit_with_mains
-from sequencer.analysis.drift import LEAST_TONE_HZ, find_drift
+from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
+from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.hum_jumps import HumJump, find_hum_jumps, longest_between
 from sequencer.analysis.idle_clicks import find_idle_clicks
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
@@ -39,6 +41,7 @@ from sequencer.analysis.noise import (
     lines_mean_square,
     power_estimate,
 )
+from sequencer.analysis.noise_change import NoiseChange, find_noise_change, scatter_of_level
 from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.sine_fit import LineFit, remove_lines
 from sequencer.analysis.tone_unrest import Click
@@ -50,6 +53,7 @@ LEAST_468_RATE_HZ = 32e3
 _LEAST_CYCLES = 10.0
 _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
+_MOST_ROUNDS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +72,8 @@ class IdleResult:
     are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
+    steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise.
+    Where all hum lines turn at once (hum_jumps), all is read from the longest stretch between, read_s.
     """
 
     noise_unweighted_vrms: Estimate
@@ -81,6 +87,10 @@ class IdleResult:
     stray_hz: tuple[float, ...] = ()
     mains_range_hz: float | None = None
     clicks: tuple[Click, ...] = ()
+    steps: tuple[DcStep, ...] = ()
+    noise_change: NoiseChange | None = None
+    hum_jumps: tuple[HumJump, ...] = ()
+    read_s: tuple[float, float] | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -112,19 +122,77 @@ def analyse_idle(
     record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
     require_band(band_hz, sample_rate_hz)
     nominals_hz = nominals_with(nominal_mains_hz)
-    least_s = max(LEAST_S, _LEAST_CYCLES / nominals_hz[0])
-    require_duration(record, sample_rate_hz, least_s, "the hum lines")
+    require_duration(record, sample_rate_hz, _least_s(nominals_hz[0]), "the hum lines")
     require_no_flat_run(record)
-    record = _without_drift(record, sample_rate_hz, nominals_hz)
+    return _analysed(record, sample_rate_hz, nominal_mains_hz, band_hz)
 
-    result, sections, fits = _measured(record, sample_rate_hz, nominal_mains_hz, band_hz)
+
+def _analysed(
+    record: Samples,
+    sample_rate_hz: float,
+    nominal_mains_hz: float | None,
+    band_hz: tuple[float, float],
+) -> IdleResult:
+    """The numbers of a usable record, with what disturbs it in their doubt."""
+    steady, steps = _without_moves(record, sample_rate_hz, nominals_with(nominal_mains_hz))
+    result, sections, fits = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
-    clicks = find_idle_clicks(sections, sample_rate_hz, fits, mains_hz)
-    if clicks is None:
-        return result
-    quiet = record - np.pad(clicks.course_v, (0, record.size - clicks.course_v.size))
-    clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
-    return replace(_with_doubt_of(result, clean), clicks=clicks.found)
+    jumps = find_hum_jumps(steady, sample_rate_hz, result.mains_frequency_hz.value or mains_hz)
+    if jumps:
+        read_s = longest_between(jumps, record.size / sample_rate_hz, _least_s(mains_hz))
+        first, end = (round(at_s * sample_rate_hz) for at_s in read_s)
+        part = _analysed(record[first:end], sample_rate_hz, nominal_mains_hz, band_hz)
+        return _of_stretch(part, jumps, read_s)
+
+    def rests(*, has_tones: bool) -> NDArray[np.float64]:
+        return np.array(
+            [
+                _without_lines(section, sample_rate_hz, fit, has_tones=has_tones)
+                for section, fit in zip(sections, fits, strict=True)
+            ]
+        )
+
+    rest, peak_v = rests(has_tones=False).ravel(), float(np.abs(steady).max())
+    clicks = find_idle_clicks(rest, sample_rate_hz, mains_hz, peak_v=peak_v)
+    if clicks is not None:
+        quiet = steady - np.pad(clicks.course_v, (0, steady.size - rest.size))
+        clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
+        result = _with_doubt_of(result, clean)
+    change = find_noise_change(
+        rests(has_tones=True),  # not each section without other ones
+        sample_rate_hz,
+        mains_hz,
+        band_hz,
+        record=record,
+        clicks_v=None if clicks is None else clicks.course_v,
+    )
+    if change is not None:
+        result = _with_doubt_of_change(result, change, fits, band_hz)
+    return replace(
+        result, steps=steps, clicks=() if clicks is None else clicks.found, noise_change=change
+    )
+
+
+def _least_s(mains_hz: float) -> float:
+    return max(LEAST_S, _LEAST_CYCLES / mains_hz)
+
+
+def _of_stretch(
+    part: IdleResult, jumps: Sequence[HumJump], read_s: tuple[float, float]
+) -> IdleResult:
+    """The numbers of a stretch of a record, its times counted from the record's beginning."""
+    begin_s = read_s[0]
+    inner_s = part.read_s or (0.0, read_s[1] - begin_s)
+    change = part.noise_change
+    return replace(
+        part,
+        clicks=tuple(replace(click, at_s=begin_s + click.at_s) for click in part.clicks),
+        steps=tuple(replace(step, at_s=begin_s + step.at_s) for step in part.steps),
+        noise_change=change
+        and replace(change, start_s=begin_s + change.start_s, stop_s=begin_s + change.stop_s),
+        hum_jumps=(*jumps, *(jump.after(begin_s) for jump in part.hum_jumps)),
+        read_s=(begin_s + inner_s[0], begin_s + inner_s[1]),
+    )
 
 
 def _measured(
@@ -181,8 +249,58 @@ def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
     )
 
 
-def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]) -> Samples:
-    """The record without what moves its DC, which is looked for beside hum and a strong tone."""
+def _without_lines(
+    section: Samples, sample_rate_hz: float, hum: HumLines, *, has_tones: bool
+) -> Samples:
+    """A section without its lines; what is slow stays, for it goes on from section to section."""
+    fit = hum.fit
+    amplitude = np.where(fit.frequency_hz < LEAST_TONE_HZ, 0.0, fit.amplitude)
+    if has_tones:
+        amplitude[len(hum.multiples) :] = 0.0
+    return remove_lines(section, sample_rate_hz, replace(fit, amplitude=amplitude, offset_v=0.0))
+
+
+def _with_doubt_of_change(
+    result: IdleResult,
+    change: NoiseChange,
+    fits: Sequence[HumLines],
+    band_hz: tuple[float, float],
+) -> IdleResult:
+    """The noise of a record in which it changes, doubted by how far it goes from that within it."""
+
+    def doubted(noise: Estimate, rest_v2: float, over_mean: Spectral) -> Estimate:
+        if not noise.value:
+            return noise
+        scatter_v = scatter_of_level(noise.value, rest_v2, over_mean)
+        doubt_v = math.hypot(noise.standard_uncertainty, scatter_v)
+        return replace(noise, standard_uncertainty=doubt_v)
+
+    plain_v2, weighted_v2 = (
+        float(np.mean([_rest(fit, band_hz, is_weighted=weighted).value_v2 for fit in fits]))
+        for weighted in (False, True)
+    )
+    quasi_peak = result.noise_468_weighted_v
+    return replace(
+        result,
+        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, plain_v2, change.of_plain),
+        noise_a_weighted_vrms=doubted(
+            result.noise_a_weighted_vrms, weighted_v2, change.of_weighted
+        ),
+        # its network hardly passes the hum
+        noise_468_weighted_v=doubted(
+            quasi_peak, (quasi_peak.value or 0.0) ** 2, change.of_weighted
+        ),
+    )
+
+
+def _without_moves(
+    record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]
+) -> tuple[Samples, tuple[DcStep, ...]]:
+    """The record without what moves its DC, which is looked for beside hum and a strong tone.
+
+    A drift does not follow a step, and a small step hides beside a drift: both are found again until no
+    more step shows.
+    """
     tone = dominant_tone(record, sample_rate_hz, nominals_hz)
     quiet = record
     if tone is not None and tone.frequency_hz[0] > LEAST_TONE_HZ:
@@ -191,10 +309,32 @@ def _without_drift(record: Samples, sample_rate_hz: float, nominals_hz: Sequence
     def fit_of(steady: Samples) -> LineFit:
         return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])
 
-    fit = fit_of(quiet)
-    slow = SlowRest.of(quiet, sample_rate_hz, fit)
-    drift = find_drift(quiet, sample_rate_hz, fit, slow, fit_of)
-    return record if drift is None else record - drift.course_v
+    def steps_of(steady: Samples) -> tuple[DcStep, ...]:
+        def rest_of(left: Samples) -> Samples:
+            return remove_lines(left, sample_rate_hz, fit_of(left))
+
+        return find_dc_steps(steady, sample_rate_hz, nominals_hz[0], rest_of)
+
+    def drift_of(steady: Samples) -> Drift | None:
+        fit = fit_of(steady)
+        slow = SlowRest.of(steady, sample_rate_hz, fit)
+        return find_drift(steady, sample_rate_hz, fit, slow, fit_of)
+
+    steps: tuple[DcStep, ...] = ()
+    drift = None
+    steady = quiet
+    for _ in range(_MOST_ROUNDS):
+        more = steps_of(steady if drift is None else steady - drift.course_v)
+        if not more and steady is not quiet:
+            break
+        steps = joined((*steps, *more), nominals_hz[0])
+        steady = quiet - course_of(steps, sample_rate_hz, record.size)
+        drift = drift_of(steady)
+        if drift is None:
+            break
+    if steps:
+        record = record - course_of(steps, sample_rate_hz, record.size)
+    return record if drift is None else record - drift.course_v, steps
 
 
 def _hum_and_fits(
@@ -288,18 +428,19 @@ def _section_noise(
 ) -> MeanSquare:
     lines_hz = section.fit.frequency_hz
     inside = (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
-    bins_hz = np.arange(section.residual.mean_square_v2.size) * section.residual.bin_hz
-    rest = band_mean_square(
-        section.residual,
-        band_hz,
-        power_weight=a_weighting_power(bins_hz) if is_weighted else None,
-    )
     lines = lines_mean_square(
         section.fit.amplitude[inside],
         section.noise_v2[inside],
         power_weight=a_weighting_power(lines_hz[inside]) if is_weighted else 1.0,
     )
-    return rest + lines
+    return _rest(section, band_hz, is_weighted=is_weighted) + lines
+
+
+def _rest(section: HumLines, band_hz: tuple[float, float], *, is_weighted: bool) -> MeanSquare:
+    """Of what is no line."""
+    bins_hz = np.arange(section.residual.mean_square_v2.size) * section.residual.bin_hz
+    weight = a_weighting_power(bins_hz) if is_weighted else None
+    return band_mean_square(section.residual, band_hz, power_weight=weight)
 
 
 def _hum_levels(hum: Sequence[HumLines], *, is_bound: bool) -> dict[int, Estimate]:

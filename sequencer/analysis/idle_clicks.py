@@ -5,13 +5,10 @@ mains (a rectifier's spikes). A cell that swings far more than most others holds
 """
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from sequencer.analysis.arrays import Samples
-from sequencer.analysis.mains import HumLines
-from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.tone_unrest import AROUND, EXCESS, Click, Clicks, usual_peak_v
 
 _CELL_CYCLES = 1.25  # of the mains
@@ -21,20 +18,15 @@ _ROUNDING = 1e-9  # of the record's largest value: the computation's own
 
 
 def find_idle_clicks(
-    sections: Sequence[Samples], sample_rate_hz: float, fits: Sequence[HumLines], mains_hz: float
+    rest: Samples, sample_rate_hz: float, mains_hz: float, *, peak_v: float
 ) -> Clicks | None:
-    """The clicks of successive sections of one record; None where there are none.
+    """The clicks of a record; None where there are none.
 
     Parameters
     ----------
-    sections : shape (n,) each, V
-    fits : the lines of each, all of which are taken off
+    rest : shape (n,), V, the record without its lines
+    peak_v : the largest value of the record with them
     """
-    rests = [
-        remove_lines(section, sample_rate_hz, fit.fit)
-        for section, fit in zip(sections, fits, strict=True)
-    ]
-    rest = np.concatenate(rests)
     size = math.ceil(_CELL_CYCLES * sample_rate_hz / mains_hz)
     cells = rest.size // size
     if cells < _FEWEST_CELLS:
@@ -43,7 +35,7 @@ def find_idle_clicks(
     middles = np.median(parts, axis=1)
     peaks_v = np.abs(parts - middles[:, np.newaxis]).max(axis=1)
     usual_v = usual_peak_v(peaks_v)
-    own_v = _ROUNDING * max(float(np.abs(section).max()) for section in sections)
+    own_v = _ROUNDING * peak_v
     over = np.flatnonzero(peaks_v > max(EXCESS * usual_v, own_v))
     if not over.size or over.size > max(_MOST * cells, 1):
         return None

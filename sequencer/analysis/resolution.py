@@ -216,11 +216,13 @@ def step_over(samples: Samples, least_v: float) -> float:
     if gaps_v.size < _FEWEST_GAPS:
         gaps_v = _differences(np.unique(size_v))  # few values, again and again
     if gaps_v.size < _FEWEST_DIFFERENCES:
+        if not np.ptp(looked_at):
+            looked_at = samples  # hardly ever another code
         values_v = np.unique(looked_at)
         # three values may be the phases of a tone that fits the rate: each comes twice in a cycle
-        if not _repeats_within(looked_at, 2 * values_v.size):
-            gaps_v = _differences(values_v)
-    if gaps_v.size < _FEWEST_DIFFERENCES or gaps_v[0] <= least_v:
+        is_tone = values_v.size < 2 or _repeats_within(looked_at, 2 * values_v.size)
+        gaps_v = gaps_v[:0] if is_tone else _differences(values_v)
+    if gaps_v.size == 0 or gaps_v[0] <= least_v:
         return finest_v
     step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)
     return finest_v if step_v is None else step_v

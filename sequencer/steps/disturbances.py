@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from sequencer.analysis.dc_steps import DcStep
 from sequencer.analysis.tone_unrest import Click
 from sequencer.steps.base import say
 
@@ -14,3 +15,13 @@ def click_remarks(clicks: Sequence[Click], where: str = "") -> tuple[str, ...]:
     which = "a click of" if len(clicks) == 1 else f"{len(clicks)} clicks, the largest of"
     place = f"{say(largest.size_v, 'V')} at {say(largest.at_s, 's')}{where}"
     return (f"{which} {place}, counted in its doubt",)
+
+
+def step_remarks(steps: Sequence[DcStep], what_of_it: str) -> tuple[str, ...]:
+    """That the DC steps, and how it is counted; the largest step."""
+    if not steps:
+        return ()
+    largest = max(steps, key=lambda step: abs(step.size_v))
+    which = "steps by" if len(steps) == 1 else f"steps {len(steps)} times, at most by"
+    place = f"{say(largest.size_v, 'V')} at {say(largest.at_s, 's')}"
+    return (f"the DC {which} {place}, {what_of_it}",)

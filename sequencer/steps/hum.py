@@ -5,10 +5,11 @@ import math
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.idle import LEAST_468_RATE_HZ, IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.noise_change import NoiseChange
 from sequencer.captures import Capture
 from sequencer.pictures import Mark, Picture
 from sequencer.steps.base import Finding, found, not_found, say
-from sequencer.steps.disturbances import click_remarks
+from sequencer.steps.disturbances import click_remarks, step_remarks
 from sequencer.steps.spectra import spectrum_of
 
 _TOP_HUM_HZ = 1000.0
@@ -21,7 +22,12 @@ def hum_name(line_hz: float) -> str:
 
 def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding]:
     """Noise unweighted, A-weighted and quasi-peak; level_doubt is the instrument's, relative."""
-    words = click_remarks(result.clicks)
+    words = (
+        *click_remarks(result.clicks),
+        *step_remarks(result.steps, "which is taken off"),
+        *_changes(result.noise_change),
+        *_jumps(result),
+    )
 
     def volts(name: str, reading: Estimate) -> Finding:
         return found(name, "V", reading, level_doubt * (reading.value or 0.0), remarks=words)
@@ -38,6 +44,27 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
     return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v)]
 
 
+def _jumps(result: IdleResult) -> tuple[str, ...]:
+    if not result.hum_jumps or result.read_s is None:
+        return ()
+    jump = result.hum_jumps[0]
+    times = "" if len(result.hum_jumps) == 1 else f" and {len(result.hum_jumps)} times in all"
+    where = f"near {say((jump.from_s + jump.to_s) / 2, 's')}{times}"
+    begin, end = (say(at_s, "s") for at_s in result.read_s)
+    return (
+        f"all hum lines turn at once {where}, as samples missing make them; read from {begin} to {end}",
+    )
+
+
+def _changes(change: NoiseChange | None) -> tuple[str, ...]:
+    if change is None:
+        return ()
+    side = "louder" if change.louder_db > 0.0 else "quieter"
+    stretch = f"from {say(change.start_s, 's')} to {say(change.stop_s, 's')}"
+    far = f"{abs(change.louder_db):.1f} dB {side} {stretch} than in the rest"
+    return (f"it changes within the record: {far}, counted in its doubt",)
+
+
 def hum_findings(
     result: IdleResult, *, said_by: str, level_doubt: float = 0.0, frequency_doubt: float = 0.0
 ) -> list[Finding]:
@@ -51,7 +78,11 @@ def hum_findings(
     if mains.value is None:
         frequency = not_found("mains_frequency", "Hz", why)
     else:
-        remarks = (*_far_off(mains.value, nominal_hz), *_wander(result.mains_range_hz))
+        remarks = (
+            *_far_off(mains.value, nominal_hz),
+            *_wander(result.mains_range_hz),
+            *_jumps(result),
+        )
         frequency = found(
             "mains_frequency", "Hz", mains, frequency_doubt * mains.value, remarks=remarks
         )
@@ -59,7 +90,13 @@ def hum_findings(
         multiples = range(1, int(_TOP_HUM_HZ // nominal_hz) + 1)
         return [frequency, *(not_found(hum_name(k * nominal_hz), "V", why) for k in multiples)]
     hum = {
-        k: found(hum_name(k * nominal_hz), "V", line, level_doubt * (line.value or 0.0))
+        k: found(
+            hum_name(k * nominal_hz),
+            "V",
+            line,
+            level_doubt * (line.value or 0.0),
+            remarks=_jumps(result),
+        )
         for k, line in result.hum_lines.items()
     } | {
         k: not_found(hum_name(k * nominal_hz), "V", f"a tone at {say(tone_hz, 'Hz')} hides it")

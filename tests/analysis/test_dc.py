@@ -139,3 +139,49 @@ def test_rounding_moves_the_mean_no_further_than_its_doubt(noise, hum_steps):
     assert np.max(doubts, initial=0.0) < 0.4e-3
     if noise == 1.0:  # noise of a step rounds nothing away
         assert np.median(doubts) < 2.5 * 1e-3 / np.sqrt(count)
+
+
+@pytest.mark.parametrize("noise", [0.06, 0.08, 0.1, 0.12, 0.15, 0.2])
+@pytest.mark.parametrize("about", [0.0, 120.0])
+def test_noise_of_which_one_or_two_codes_are_seen_is_no_sureness(noise, about):
+    # truth by construction: the mean of what is rounded to a code or two may be half a code off
+    ratios = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        truth = about + rng.uniform(-0.5, 0.5)
+        wave = truth + noise * rng.standard_normal((9600, 24000)[seed % 2])
+        try:
+            estimate = analyse_dc(3e-5 * np.rint(wave), RATE).offset_v
+        except CannotMeasure:  # no other code at all, or for too long
+            continue
+        ratios.append((estimate.value / 3e-5 - truth) / (estimate.standard_uncertainty / 3e-5))
+    assert len(ratios) > 5
+    assert np.abs(ratios).max() < 3.0
+
+
+@pytest.mark.parametrize("seconds", [1.0, 10.0])
+def test_a_step_is_told_with_its_time_and_size(seconds):
+    count = round(seconds * RATE)
+    wave = 1e-2 + hum(count, 50.03, 1) + flicker(count, 1)
+    at = int(0.6 * count)
+    wave[at:] += 1e-3
+    result = analyse_dc(wave, RATE)
+    (step,) = result.steps
+    assert step.at_s == pytest.approx(at / RATE, abs=1e-4)
+    assert step.size_v == pytest.approx(1e-3, rel=0.05)
+    # before and after lie 0.4 and 0.6 of the step from the mean
+    assert 0.05e-3 < result.offset_v.standard_uncertainty < 0.6e-3
+
+
+def test_a_step_in_the_readings_of_a_meter_is_told():
+    volts = 1e-2 + 1e-6 * np.random.default_rng(1).standard_normal(120)
+    volts[70:] += 1e-4
+    (step,) = analyse_dc(volts, 10.0).steps
+    assert step.at_s == pytest.approx(7.0)
+
+
+def test_noise_has_no_steps():
+    for seed in range(60):
+        corner_hz = (0.0, 100.0, 1000.0)[seed % 3]
+        wave = hum(24000, 49.97, seed) + flicker(24000, seed, corner_hz=corner_hz)
+        assert not analyse_dc(wave, RATE).steps

@@ -1,0 +1,88 @@
+"""A DC that steps within a record: told with time and size, and in no noise; truth by construction."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.dc_steps import find_dc_steps
+from sequencer.analysis.idle import analyse_idle
+from sequencer.steps.hum import noise_findings
+from tests.benchmarks.monte_carlo_tone import coloured
+
+RATE_HZ = 48000.0
+NOISE_V = 2e-5  # a sample
+HUM_V = 1e-5
+IN_BAND_V = np.hypot(NOISE_V * np.sqrt((20000 - 20) / (RATE_HZ / 2)), HUM_V / np.sqrt(2))
+
+
+def quiet(seconds, *, seed=1, corner_hz=0.0):
+    rng = np.random.default_rng(seed)
+    count = round(seconds * RATE_HZ)
+    noise = coloured(rng, count, NOISE_V / np.sqrt(RATE_HZ / 2), corner_hz, rate_hz=RATE_HZ)
+    return noise + HUM_V * np.sin(2 * np.pi * 50.02 * np.arange(count) / RATE_HZ)
+
+
+def without_mean(record):
+    return record - record.mean()
+
+
+@pytest.mark.parametrize("seconds", [1.0, 3.0, 12.0])
+@pytest.mark.parametrize("size_v", [1e-4, -1e-3, 0.1])
+def test_a_step_is_told_and_is_in_no_noise(size_v, seconds):
+    volts = quiet(seconds)
+    at = int(0.37 * volts.size)
+    volts[at:] += size_v
+    result = analyse_idle(volts, RATE_HZ)
+    (step,) = result.steps
+    assert step.at_s == pytest.approx(at / RATE_HZ, abs=3e-4)
+    assert step.size_v == pytest.approx(size_v, abs=NOISE_V / 5)
+    noise = result.noise_unweighted_vrms
+    assert abs(noise.value - IN_BAND_V) < 3.5 * noise.standard_uncertainty
+    assert noise.standard_uncertainty < 0.01 * IN_BAND_V
+    assert abs(result.hum_lines[1].value - HUM_V / np.sqrt(2)) < (
+        3.5 * result.hum_lines[1].standard_uncertainty
+    )
+    assert not result.clicks
+    for finding in noise_findings(result):
+        assert any("the DC steps by" in words for words in finding.remarks)
+
+
+def test_a_step_beside_a_drift_is_told():
+    volts = quiet(3.0)
+    time_s = np.arange(volts.size) / RATE_HZ
+    volts += 20e-3 * np.exp(-time_s / 1.0) + 1e-3 * (time_s > 1.4)
+    result = analyse_idle(volts, RATE_HZ)
+    (step,) = result.steps
+    assert step.at_s == pytest.approx(1.4, abs=3e-4)
+    assert step.size_v == pytest.approx(1e-3, rel=0.02)
+    noise = result.noise_unweighted_vrms
+    assert abs(noise.value - IN_BAND_V) < 3.5 * noise.standard_uncertainty
+
+
+@pytest.mark.parametrize("seconds", [0.3, 2.0, 6.0])
+@pytest.mark.parametrize("corner_hz", [0.0, 100.0, 1e4])
+@pytest.mark.parametrize("code_v", [0.0, 1e-5, 1e-4])
+def test_noise_has_no_steps(corner_hz, seconds, code_v):
+    for seed in range(8):
+        volts = quiet(seconds, seed=seed, corner_hz=corner_hz)
+        if code_v:
+            volts = code_v * np.round(volts / code_v)
+        assert not find_dc_steps(volts, RATE_HZ, 50.0, without_mean)
+
+
+@pytest.mark.parametrize("decay_s", [0.1, 0.5, 2.0])
+def test_clicks_and_what_comes_to_rest_are_no_steps(decay_s):
+    volts = quiet(3.0)
+    volts[40000:40100] += 1e-2
+    volts += 0.2 * np.exp(-np.arange(volts.size) / RATE_HZ / decay_s)
+    assert not analyse_idle(volts, RATE_HZ).steps
+
+
+def test_burst_noise_is_noise():
+    rng = np.random.default_rng(3)
+    toggles = np.cumsum(rng.random(round(3 * RATE_HZ)) < 4 / RATE_HZ) % 2
+    assert not find_dc_steps(quiet(3.0) + 1e-3 * toggles, RATE_HZ, 50.0, without_mean)
+
+
+def test_a_computed_record_without_noise_has_no_steps():
+    time_s = np.arange(96000) / RATE_HZ
+    assert not find_dc_steps(np.sin(2 * np.pi * 50.0 * time_s), RATE_HZ, 50.0, without_mean)
