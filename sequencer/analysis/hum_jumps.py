@@ -27,8 +27,9 @@ _FEWEST_WINDOWS = 8  # of half a template, that tell how it scatters
 _LEAST_RAD = 5e-4  # of the mains, 1.6 us
 _STANDS_OUT = 20.0  # power of a line over the scatter from part to part
 _MOST_OFF, _LEAST_KEPT = 0.1, 0.7  # of a part's power by amplitudes; of the parts
-_ROUNDING = 1e-9  # of the strongest line
+_ROUNDING = 1e-9  # of the record's largest value: the computation's own
 _ALIKE = 0.8  # of what lines that turn together would give
+_FEWEST_OF_A_CYCLE = 3  # samples
 _TRIALS = 1024  # angles
 _MOST_ROUNDS = 12
 _TOGETHER, _AROUND = 12, 6  # parts
@@ -60,7 +61,10 @@ def find_hum_jumps(record: Samples, sample_rate_hz: float, mains_hz: float) -> t
     mains_hz : nominal
     """
     cycle = round(sample_rate_hz / mains_hz)
-    kept_course = _course(_parts(record, cycle, sample_rate_hz))
+    if cycle < _FEWEST_OF_A_CYCLE:
+        return ()
+    computed = _ROUNDING * float(np.abs(record).max()) * cycle / 2.0  # the factor of all parts
+    kept_course = _course(_parts(record, cycle, sample_rate_hz), computed)
     if kept_course is None:
         return ()
     kept, course = kept_course
@@ -112,7 +116,7 @@ def _parts(record: Samples, cycle: int, sample_rate_hz: float) -> NDArray[np.com
     highest_hz = min(HIGHEST_LINE_HZ, 0.4 * sample_rate_hz)
     multiples = np.arange(1, int(highest_hz * cycle / sample_rate_hz) + 1)
     count = record.size // cycle
-    if count < 3 * _SIDES[0] + _SMOOTHED or not multiples.size:
+    if not multiples.size or count < 3 * _SIDES[0] + _SMOOTHED:
         return np.zeros((0, 0), dtype=np.complex128)
     window = hann(2 * cycle)
     angle = 2 * np.pi * np.outer(np.arange(cycle), multiples) / cycle
@@ -124,11 +128,15 @@ def _parts(record: Samples, cycle: int, sample_rate_hz: float) -> NDArray[np.com
 
 
 def _course(
-    parts: NDArray[np.complex128],
+    parts: NDArray[np.complex128], computed: float
 ) -> tuple[NDArray[np.intp], Samples] | None:
     """The parts that hold the hum as it usually is, and the mains' phase in each, rad, but for a slope.
 
     None where no line stands out.
+
+    Parameters
+    ----------
+    computed : what the computation leaves in a part, to their factor
     """
     if not parts.size:
         return None
@@ -137,7 +145,7 @@ def _course(
     # what is left of a line when its own turn from part to part is taken off
     own = np.exp(-1j * np.angle(np.sum(together, axis=0)))
     scatter_v2 = np.median(np.abs(parts[1:] * own - parts[:-1]), axis=0) ** 2
-    scatter_v2 = np.maximum(scatter_v2, (_ROUNDING * usual.max()) ** 2)
+    scatter_v2 = np.maximum(scatter_v2, computed**2)
     chosen = np.flatnonzero(usual**2 > _STANDS_OUT * scatter_v2)
     if not chosen.size:
         return None

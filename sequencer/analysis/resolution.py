@@ -221,7 +221,9 @@ def step_over(samples: Samples, least_v: float) -> float:
         values_v = np.unique(looked_at)
         # three values may be the phases of a tone that fits the rate: each comes twice in a cycle
         is_tone = values_v.size < 2 or _repeats_within(looked_at, 2 * values_v.size)
-        gaps_v = gaps_v[:0] if is_tone else _differences(values_v)
+        # two that are met once each are two voltages, and no code and the next
+        is_change = np.count_nonzero(np.diff(looked_at)) < 2
+        gaps_v = gaps_v[:0] if is_tone or is_change else _differences(values_v)
     if gaps_v.size == 0 or gaps_v[0] <= least_v:
         return finest_v
     step_v = _common_step(gaps_v, max(_FINEST * peak_v, least_v), 4 * finest_v)

@@ -39,22 +39,25 @@ def require_presence(samples: Samples, sample_rate_hz: float, frequency_hz: floa
         return
     edges = np.flatnonzero(np.diff(is_there, prepend=False, append=False))
     pieces = edges.reshape(-1, 2)  # first part and end of each
-    first, end = (int(edge) for edge in pieces[np.diff(pieces)[:, 0].argmax()])
+    is_full = size >= _FULL * usual_v
+    first, end = max(pieces.tolist(), key=lambda piece: np.count_nonzero(is_full[slice(*piece)]))
     held = samples[first * length : end * length]
     noise_v = sqrt(2 * 3 * max(float(np.var(held)) - usual_v**2 / 2, 0.0) / length)
     if len(pieces) > _MOST_PIECES or usual_v - float(size.min()) < _OVER_NOISE * noise_v:
         return
-    is_full = np.flatnonzero(size[first:end] >= _FULL * usual_v - _FULL_OVER_NOISE * noise_v)
+    is_full |= size >= _FULL * usual_v - _FULL_OVER_NOISE * noise_v
+    full = np.flatnonzero(is_full[first:end])
     # one that holds little of an edge is as good as full, but not steady
-    whole = np.array([is_full[0] + bool(first), is_full[-1] + 1 - (end < size.size)])
+    whole = np.array([full[0] + bool(first), full[-1] + 1 - (end < size.size)])
     begins_s, ends_s = (first + whole) * length / sample_rate_hz
     spans = [
         f"from {a * length / sample_rate_hz:.3g} s to {b * length / sample_rate_hz:.3g} s"
         for a, b in pieces
     ]
+    cut = f", or cut the record to {begins_s:.3g} s to {ends_s:.3g} s" if begins_s < ends_s else ""
     raise CannotMeasure(
         "dropout",
-        f"the tone is there {' and '.join(spans)} only, of {samples.size / sample_rate_hz:.3g} s: it "
-        "starts late, ends early, fades or pauses",
-        f"record while it plays, or cut the record to {begins_s:.3g} s to {ends_s:.3g} s",
+        f"the tone has its level {' and '.join(spans)} only, of {samples.size / sample_rate_hz:.3g} "
+        "s, and less than half of it elsewhere: it starts late, ends early, fades or pauses",
+        f"record while it plays steadily{cut}",
     )

@@ -90,3 +90,21 @@ def test_a_tone_in_much_noise_is_there(seconds, tone_hz, rng):
 def test_a_level_that_falls_by_a_third_is_measured(rng):
     found = analyse_tone(record(lambda t: 1 - t / 12, rng), RATE_HZ)
     assert found.level_range_db == pytest.approx(20 * np.log10(1.5), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    "levels", [(0.7, 0.0, 1.0), (1.0, 0.0, 0.7), (1.0, 0.3, 0.3), (0.2, 0.4, 1.0)]
+)
+def test_levels_that_step_are_told_whichever_lasts_longest(levels, rng):
+    """A louder stretch that is shorter than a weaker one, and weak ones in which the tone goes on."""
+    first, second, third = levels
+    refused = refusal(
+        record(lambda t: np.where(t < 2.2, first, np.where(t < 2.6, second, third)), rng)
+    )
+    begins_s, ends_s = offered(refused)
+    loud = {first: (0.0, 2.2), third: (2.6, SECONDS)}[max(levels)]
+    assert loud[0] <= begins_s < ends_s <= loud[1]
+
+
+def test_a_fade_that_lasts_throughout_is_refused(rng):
+    assert "less than half" in refusal(record(lambda t: t / SECONDS, rng)).reason
