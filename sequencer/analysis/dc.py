@@ -21,7 +21,7 @@ from sequencer.analysis.dc_steps import DcStep, find_dc_steps
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
 from sequencer.analysis.mains import find_mains, multiples_below
-from sequencer.analysis.resolution import rounding_of
+from sequencer.analysis.resolution import rounding_of, step_over
 from sequencer.analysis.sine_fit import (
     LineFit,
     fit_lines,
@@ -111,7 +111,9 @@ def analyse_dc(
     return DcResult(
         offset_v=Estimate(value=fit.offset_v, standard_uncertainty=doubt_v),
         moved_v=slow.moved_v(doubt_v),
-        steps=find_dc_steps(record, sample_rate_hz, nominal_mains_hz, rest_of),
+        steps=find_dc_steps(
+            record, sample_rate_hz, nominal_mains_hz, rest_of, code_v=step_over(record, 0.0)
+        ),
     )
 
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sequencer.analysis.arrays import ROBUST, Samples
-from sequencer.analysis.checks import code_step
 
 _CELLS_A_CYCLE = 4  # of the mains
 _SIDE = 8  # cells before and after
@@ -41,6 +40,8 @@ def find_dc_steps(
     sample_rate_hz: float,
     mains_hz: float,
     rest_of: Callable[[Samples], Samples],
+    *,
+    code_v: float,
 ) -> tuple[DcStep, ...]:
     """The steps of a record's DC in order of time; none where there are too many to be any.
 
@@ -48,6 +49,7 @@ def find_dc_steps(
     ----------
     record : shape (n,), volts
     rest_of : what is left of a record of that shape without its lines
+    code_v : what the samples were rounded to when they were taken, V
     """
     cell = max(round(sample_rate_hz / mains_hz / _CELLS_A_CYCLE), 1)
     if record.size // cell < _FEWEST_CELLS:
@@ -55,7 +57,7 @@ def find_dc_steps(
     found: tuple[DcStep, ...] = ()
     left = record
     for _ in range(2 * _MOST_STEPS):
-        step = _largest(rest_of(left), sample_rate_hz, cell)
+        step = _largest(rest_of(left), sample_rate_hz, cell, _MOST_CODES * code_v)
         if step is None:
             break
         found = joined((*found, step), mains_hz)
@@ -88,8 +90,8 @@ def course_of(steps: Sequence[DcStep], sample_rate_hz: float, count: int) -> Sam
     return np.asarray(course_v - course_v.mean())
 
 
-def _largest(rest: Samples, sample_rate_hz: float, cell: int) -> DcStep | None:
-    """The largest step of a record without lines; None for none."""
+def _largest(rest: Samples, sample_rate_hz: float, cell: int, least_v: float) -> DcStep | None:
+    """The largest step of a record without lines, over least_v; None for none."""
     cells = rest.size // cell
     middles = np.median(rest[: cells * cell].reshape(cells, cell), axis=1)
     sides = np.median(np.lib.stride_tricks.sliding_window_view(middles, _SIDE), axis=1)
@@ -100,7 +102,7 @@ def _largest(rest: Samples, sample_rate_hz: float, cell: int) -> DcStep | None:
     )  # what a drift does all the while
     usual_v = ROBUST * float(np.median(np.abs(over)))
     sure = _SURE * (1 + _FEW_SIDES * _SIDE / over.size)
-    own_v = max(_ROUNDING * float(np.abs(rest).max()), _MOST_CODES * code_step(rest))
+    own_v = max(_ROUNDING * float(np.abs(rest).max()), least_v)
     k = int(np.argmax(np.abs(over)))
     size_v = float(over[k])
     if not abs(size_v) > max(sure * usual_v, own_v):

@@ -43,6 +43,7 @@ from sequencer.analysis.noise import (
 )
 from sequencer.analysis.noise_change import NoiseChange, find_noise_change, scatter_of_level
 from sequencer.analysis.quasi_peak import noise_468
+from sequencer.analysis.resolution import step_over
 from sequencer.analysis.sine_fit import LineFit, remove_lines
 from sequencer.analysis.tone_unrest import Click
 from sequencer.analysis.weighting import a_weighting_power
@@ -306,6 +307,8 @@ def _without_moves(
     if tone is not None and tone.frequency_hz[0] > LEAST_TONE_HZ:
         quiet = remove_lines(record, sample_rate_hz, replace(tone, offset_v=0.0))
 
+    code_v = step_over(record, 0.0)
+
     def fit_of(steady: Samples) -> LineFit:
         return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])
 
@@ -313,7 +316,7 @@ def _without_moves(
         def rest_of(left: Samples) -> Samples:
             return remove_lines(left, sample_rate_hz, fit_of(left))
 
-        return find_dc_steps(steady, sample_rate_hz, nominals_hz[0], rest_of)
+        return find_dc_steps(steady, sample_rate_hz, nominals_hz[0], rest_of, code_v=code_v)
 
     def drift_of(steady: Samples) -> Drift | None:
         fit = fit_of(steady)
