@@ -43,11 +43,7 @@ from sequencer.steps.exponential_sweep import (
     sweep_remarks,
 )
 from sequencer.steps.hum import hum_findings, idle_picture, noise_findings
-from sequencer.steps.intermodulation import (
-    lower_remarks,
-    ratio_remarks,
-    two_tone_picture,
-)
+from sequencer.steps.intermodulation import TwoTones, two_tone_picture
 from sequencer.steps.servo_settling import (
     excursion_remarks,
     final_finding,
@@ -473,11 +469,7 @@ def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
-    products = {"imd_modulation_2": two.imd_modulation_2, "imd_modulation_3": two.imd_modulation_3}
-    remarks = lower_remarks(two.is_lower_on_mains)
-    return _two_tones(
-        recording, "modulation", products, two.level_1_vrms, two.level_2_vrms, remarks
-    )
+    return _two_tones(recording, "modulation", TwoTones.of_modulation(two))
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
@@ -492,24 +484,19 @@ def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
-    products = {"imd_difference_2": two.imd_difference_2, "imd_difference_3": two.imd_difference_3}
-    return _two_tones(recording, "difference", products, two.level_1_vrms, two.level_2_vrms)
+    return _two_tones(recording, "difference", TwoTones.of_difference(two))
 
 
-def _two_tones(
-    recording: Recording,
-    method: str,
-    products: Mapping[str, Estimate],
-    lower: Estimate,
-    upper: Estimate,
-    remarks: Sequence[str] = (),
-) -> Measured:
-    ratio = ratio_remarks(method, lower, upper)
+def _two_tones(recording: Recording, method: str, two: TwoTones) -> Measured:
     return Measured(
         findings=[
-            *(found(name, "1", product, remarks=ratio) for name, product in products.items()),
-            found("level_1", "V", lower, remarks=remarks),
-            found("level_2", "V", upper),
+            found(
+                name,
+                "1" if name.startswith("imd") else "V",
+                estimate,
+                remarks=two.remarks(method, name),
+            )
+            for name, estimate in two.estimates.items()
         ],
         draw=lambda: two_tone_picture(_capture(recording)),
     )

@@ -24,12 +24,12 @@ from sequencer.analysis.checks import (
     require_no_flat_run,
     require_usable,
 )
+from sequencer.analysis.clicks_beside import find_clicks_beside
 from sequencer.analysis.dc import SlowRest, fit_with_mains
 from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
 from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
 from sequencer.analysis.hum_jumps import HumJump, find_hum_jumps, longest_between
-from sequencer.analysis.idle_clicks import find_idle_clicks
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
 from sequencer.analysis.mains_choice import Hum, choose_hum
@@ -154,7 +154,7 @@ def _analysed(
         )
 
     rest, peak_v = rests(has_tones=False).ravel(), float(np.abs(steady).max())
-    clicks = find_idle_clicks(rest, sample_rate_hz, mains_hz, peak_v=peak_v)
+    clicks = find_clicks_beside(rest, sample_rate_hz, mains_hz, peak_v=peak_v)
     if clicks is not None:
         quiet = steady - np.pad(clicks.course_v, (0, steady.size - rest.size))
         clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)

@@ -7,15 +7,16 @@ products, the mains lines and what mains does to the upper tone; the two frequen
 more with all of these beside. So no line leaks into a product or pulls a tone, and the record needn't
 hold whole cycles. The noise around each product gives its doubt; a product that noise alone could be
 comes back as a bound. Hum that lies on a product or on the lower tone, which is often that of the
-mains, counts as its doubt (hidden_hum).
+mains, counts as its doubt (hidden_hum), and so does what a click does.
 
 Definitions (IEC 60268-3, from memory; the product set and the reference seen in transcriptions):
 amplitudes of one order are added arithmetically. Modulation distortion refers to the upper tone,
 difference frequency distortion to the sum of the tones.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 import scipy
@@ -23,8 +24,9 @@ from numpy.typing import ArrayLike
 
 from sequencer.analysis import checks
 from sequencer.analysis.arrays import Samples, Spectral, sum_of_squares
+from sequencer.analysis.clicks_beside import find_clicks_beside
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.estimates import Estimate, disturbed
 from sequencer.analysis.hidden_hum import SeenHum, hidden_hum
 from sequencer.analysis.mains import ROUNDING, find_mains, multiples_below
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
@@ -40,6 +42,7 @@ from sequencer.analysis.sine_fit import (
 from sequencer.analysis.spectrum import hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
+from sequencer.analysis.tone_unrest import Click
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -59,7 +62,8 @@ class ImdSmpteResult:
     imd_modulation_2 = (U(f2-f1) + U(f2+f1)) / U(f2), _3 the same with 2 f1; imd_modulation_rss is
     the root-sum-square of all four over U(f2), which is how SMPTE RP 120 counts them.
     is_lower_on_mains says that the lower tone can't be told from hum, which is in its doubt as far as
-    its harmonics may be hum too.
+    its harmonics may be hum too. clicks lie in the record and are in the doubts; disturbed are the
+    names of those they matter to.
     """
 
     imd_modulation_2: Estimate
@@ -70,6 +74,8 @@ class ImdSmpteResult:
     frequency_1_hz: float
     frequency_2_hz: float
     is_lower_on_mains: bool
+    clicks: tuple[Click, ...] = ()
+    disturbed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +83,7 @@ class ImdDifferenceResult:
     """Difference frequency distortion, fractions of U1 + U2 (1), and the tones, V rms and Hz.
 
     imd_difference_2 = U(f2-f1) / (U1+U2), imd_difference_3 = (U(2f1-f2) + U(2f2-f1)) / (U1+U2).
+    clicks and disturbed as in ImdSmpteResult.
     """
 
     imd_difference_2: Estimate
@@ -85,6 +92,11 @@ class ImdDifferenceResult:
     level_2_vrms: Estimate
     frequency_1_hz: float
     frequency_2_hz: float
+    clicks: tuple[Click, ...] = ()
+    disturbed: frozenset[str] = frozenset()
+
+
+_Result = TypeVar("_Result", ImdSmpteResult, ImdDifferenceResult)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,20 +141,26 @@ def analyse_imd_smpte(
     """
     orders = [(-1, 1), (1, 1), (-2, 1), (2, 1)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
-    upper_v = lines.level_v(1)
-    return ImdSmpteResult(
-        imd_modulation_2=_sum_of_lines(lines, [2, 3], upper_v),
-        imd_modulation_3=_sum_of_lines(lines, [4, 5], upper_v),
-        imd_modulation_rss=line_estimate(
-            lines.fit.amplitude[2:6], lines.noise_v2[2:6], scale=1.0 / upper_v
-        ),
-        level_1_vrms=_level(lines, 0),
-        level_2_vrms=_level(lines, 1),
-        frequency_1_hz=lines.frequency_hz(0),
-        frequency_2_hz=lines.frequency_hz(1),
-        is_lower_on_mains=lines.is_lower_on_mains,
-    )
+
+    def lines_of(of: Samples) -> _Lines:
+        return _analyse(of, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
+
+    def result_of(lines: _Lines) -> ImdSmpteResult:
+        upper_v = lines.level_v(1)
+        return ImdSmpteResult(
+            imd_modulation_2=_sum_of_lines(lines, [2, 3], upper_v),
+            imd_modulation_3=_sum_of_lines(lines, [4, 5], upper_v),
+            imd_modulation_rss=line_estimate(
+                lines.fit.amplitude[2:6], lines.noise_v2[2:6], scale=1.0 / upper_v
+            ),
+            level_1_vrms=_level(lines, 0),
+            level_2_vrms=_level(lines, 1),
+            frequency_1_hz=lines.frequency_hz(0),
+            frequency_2_hz=lines.frequency_hz(1),
+            is_lower_on_mains=lines.is_lower_on_mains,
+        )
+
+    return _with_clicks_in_doubt(record, sample_rate_hz, lines_of, result_of)
 
 
 def analyse_imd_difference(
@@ -161,16 +179,55 @@ def analyse_imd_difference(
     """
     orders = [(-1, 1), (2, -1), (-1, 2)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-    lines = _analyse(record, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
-    both_v = lines.level_v(0) + lines.level_v(1)
-    return ImdDifferenceResult(
-        imd_difference_2=_sum_of_lines(lines, [2], both_v),
-        imd_difference_3=_sum_of_lines(lines, [3, 4], both_v),
-        level_1_vrms=_level(lines, 0),
-        level_2_vrms=_level(lines, 1),
-        frequency_1_hz=lines.frequency_hz(0),
-        frequency_2_hz=lines.frequency_hz(1),
+
+    def lines_of(of: Samples) -> _Lines:
+        return _analyse(of, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
+
+    def result_of(lines: _Lines) -> ImdDifferenceResult:
+        both_v = lines.level_v(0) + lines.level_v(1)
+        return ImdDifferenceResult(
+            imd_difference_2=_sum_of_lines(lines, [2], both_v),
+            imd_difference_3=_sum_of_lines(lines, [3, 4], both_v),
+            level_1_vrms=_level(lines, 0),
+            level_2_vrms=_level(lines, 1),
+            frequency_1_hz=lines.frequency_hz(0),
+            frequency_2_hz=lines.frequency_hz(1),
+        )
+
+    return _with_clicks_in_doubt(record, sample_rate_hz, lines_of, result_of)
+
+
+def _with_clicks_in_doubt(
+    record: Samples,
+    sample_rate_hz: float,
+    lines_of: Callable[[Samples], _Lines],
+    result_of: Callable[[_Lines], _Result],
+) -> _Result:
+    """The numbers of a record, doubted by how they differ from those without its clicks."""
+    lines = lines_of(record)
+    result = result_of(lines)
+    lower_hz, upper_hz = lines.frequency_hz(0), lines.frequency_hz(1)
+    clicks = find_clicks_beside(
+        remove_lines(record, sample_rate_hz, lines.fit),
+        sample_rate_hz,
+        min(lower_hz, upper_hz - lower_hz, NOMINALS_HZ[0]),  # distortion comes back with these
+        peak_v=float(np.abs(record).max()),
     )
+    if clicks is None:
+        return result
+    clean = result_of(lines_of(record - clicks.course_v))
+    names = [
+        each.name for each in fields(result) if isinstance(getattr(result, each.name), Estimate)
+    ]
+    doubted: dict[str, Any] = {}
+    moved = []
+    for name in names:
+        as_is, without = getattr(result, name), getattr(clean, name)
+        doubted[name], is_moved = disturbed(as_is, without)
+        # a click that is taken for noise has widened the doubt already
+        if is_moved or disturbed(without, as_is)[1]:
+            moved.append(name)
+    return replace(result, **doubted, clicks=clicks.found, disturbed=frozenset(moved))
 
 
 def _analyse(
@@ -222,14 +279,16 @@ def _find_tones(
 
 
 def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) -> None:
-    """Refuse a record with a block missing: the upper tone's phase steps, all other lines taken off.
+    """Refuse a record with a block missing: a tone's phase steps, all other lines taken off.
 
-    A product beside it turns its phase as well, which is no fault of the record.
+    A product beside a tone turns its phase as well, which is no fault of the record. Either tone is
+    looked at: a block may hold whole cycles of one.
     """
-    amplitude = fit.amplitude.copy()
-    amplitude[1] = 0.0
-    alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
-    checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[1]))
+    for k in range(2):
+        amplitude = fit.amplitude.copy()
+        amplitude[k] = 0.0
+        alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
+        checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[k]))
 
 
 def _require_apart(found_hz: Sequence[float] | Spectral, bin_hz: float) -> None:

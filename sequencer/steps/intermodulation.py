@@ -9,7 +9,12 @@ from pydantic import Field
 
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
-from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
+from sequencer.analysis.imd import (
+    ImdDifferenceResult,
+    ImdSmpteResult,
+    analyse_imd_difference,
+    analyse_imd_smpte,
+)
 from sequencer.captures import Capture
 from sequencer.limits import rectangular
 from sequencer.pictures import Picture
@@ -26,6 +31,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import RecordTime
+from sequencer.steps.disturbances import click_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -66,7 +72,42 @@ class TwoTones:
     """What the analysis gives, by the readings' names."""
 
     estimates: Mapping[str, Estimate]
-    is_lower_on_mains: bool = False
+    result: ImdSmpteResult | ImdDifferenceResult
+
+    @classmethod
+    def of_difference(cls, result: ImdDifferenceResult) -> "TwoTones":
+        """Of two high tones."""
+        products = {
+            "imd_difference_2": result.imd_difference_2,
+            "imd_difference_3": result.imd_difference_3,
+        }
+        return cls(estimates={**products, **_levels(result)}, result=result)
+
+    @classmethod
+    def of_modulation(cls, result: ImdSmpteResult) -> "TwoTones":
+        """Of a low and a high tone."""
+        products = {
+            "imd_modulation_2": result.imd_modulation_2,
+            "imd_modulation_3": result.imd_modulation_3,
+        }
+        return cls(estimates={**products, **_levels(result)}, result=result)
+
+    def remarks(self, method: str, name: str) -> tuple[str, ...]:
+        """What is to be said of a reading."""
+        result, of_result = self.result, _OF_RESULT.get(name, name)
+        words = click_remarks(result.clicks) if of_result in result.disturbed else ()
+        if name.startswith("imd"):
+            levels = self.estimates["level_1"], self.estimates["level_2"]
+            return (*ratio_remarks(method, *levels), *words)
+        is_on_mains = isinstance(result, ImdSmpteResult) and result.is_lower_on_mains
+        return (*lower_remarks(is_on_mains and name == "level_1"), *words)
+
+
+_OF_RESULT = {"level_1": "level_1_vrms", "level_2": "level_2_vrms"}
+
+
+def _levels(result: ImdSmpteResult | ImdDifferenceResult) -> Mapping[str, Estimate]:
+    return {"level_1": result.level_1_vrms, "level_2": result.level_2_vrms}
 
 
 @register
@@ -167,16 +208,13 @@ def _findings(method: str, two: TwoTones, situation: Situation) -> list[Finding]
     analyser, generator = situation.of(Role.ANALYSER), situation.of(Role.GENERATOR)
     own = rectangular(math.hypot(analyser.distortion, generator.distortion))
     relative = rectangular(analyser.level)
-    ratio = ratio_remarks(method, two.estimates["level_1"], two.estimates["level_2"])
     return [
-        found(name, "1", estimate, own, remarks=ratio)
-        if name.startswith("imd")
-        else found(
+        found(
             name,
-            "V",
+            "1" if name.startswith("imd") else "V",
             estimate,
-            relative * (estimate.value or 0.0),
-            remarks=lower_remarks(two.is_lower_on_mains and name == "level_1"),
+            own if name.startswith("imd") else relative * (estimate.value or 0.0),
+            remarks=two.remarks(method, name),
         )
         for name, estimate in two.estimates.items()
     ]
@@ -211,7 +249,19 @@ def _analyse(
 ) -> TwoTones:
     lower_hz, upper_hz, _ = TONES[settings.method]
     if settings.method == "difference":
-        two = analyse_imd_difference(
+        return TwoTones.of_difference(
+            analyse_imd_difference(
+                capture.first,
+                capture.sample_rate_hz,
+                lower_hz=lower_hz,
+                upper_hz=upper_hz,
+                mains_frequency_hz=mains_hz,
+                is_overrange=capture.is_overrange,
+                range_peak_v=capture.range_peak_v,
+            )
+        )
+    return TwoTones.of_modulation(
+        analyse_imd_smpte(
             capture.first,
             capture.sample_rate_hz,
             lower_hz=lower_hz,
@@ -220,27 +270,7 @@ def _analyse(
             is_overrange=capture.is_overrange,
             range_peak_v=capture.range_peak_v,
         )
-        products = {
-            "imd_difference_2": two.imd_difference_2,
-            "imd_difference_3": two.imd_difference_3,
-        }
-        levels = {"level_1": two.level_1_vrms, "level_2": two.level_2_vrms}
-        return TwoTones(estimates={**products, **levels})
-    modulated = analyse_imd_smpte(
-        capture.first,
-        capture.sample_rate_hz,
-        lower_hz=lower_hz,
-        upper_hz=upper_hz,
-        mains_frequency_hz=mains_hz,
-        is_overrange=capture.is_overrange,
-        range_peak_v=capture.range_peak_v,
     )
-    products = {
-        "imd_modulation_2": modulated.imd_modulation_2,
-        "imd_modulation_3": modulated.imd_modulation_3,
-    }
-    levels = {"level_1": modulated.level_1_vrms, "level_2": modulated.level_2_vrms}
-    return TwoTones(estimates={**products, **levels}, is_lower_on_mains=modulated.is_lower_on_mains)
 
 
 def two_tone_picture(capture: Capture) -> Picture:

@@ -207,3 +207,47 @@ def test_hum_on_the_lower_tone_is_its_doubt(mains_hz):
     )
     assert not plain.is_lower_on_mains
     assert plain.level_1_vrms.standard_uncertainty < 1e-7
+
+
+def lost(volts, count, at):
+    return np.concatenate([volts[:at], volts[at + count :]])
+
+
+@pytest.mark.parametrize("count", [1, 5, 24, 48, 93])
+@pytest.mark.parametrize("at", [20_000, 65_536, 100_000])
+def test_samples_lost_in_two_high_tones_are_a_dropout(count, at):
+    """48 samples at 96 kHz are ten cycles of the upper tone and nine and a half of the lower."""
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_imd_difference(lost(difference(noise=1e-6), count, at), RATE_HZ)
+    assert refused.value.code == "dropout"
+
+
+@pytest.mark.parametrize("method", ["difference", "smpte"])
+@pytest.mark.parametrize("size_v", [0.003, 0.03, 0.3])
+def test_a_click_beside_two_tones_is_told_and_counted(method, size_v):
+    """Against the same record without it."""
+    made, analyse = {
+        "difference": (difference, analyse_imd_difference),
+        "smpte": (smpte, analyse_imd_smpte),
+    }[method]
+    volts = made(noise=1e-6, hum=1e-4)
+    truth = analyse(volts, RATE_HZ)
+    assert not truth.clicks
+    volts[70_000:70_020] += size_v * np.exp(-np.arange(20) / 5)
+    found = analyse(volts, RATE_HZ)
+    assert [click.at_s for click in found.clicks] == pytest.approx([70_000 / RATE_HZ], abs=1e-4)
+    assert found.clicks[0].size_v == pytest.approx(size_v, rel=0.1)
+    assert found.disturbed
+    for name in (*(n for n in dir(found) if n.startswith("imd")), "level_1_vrms", "level_2_vrms"):
+        of_true, of_found = getattr(truth, name), getattr(found, name)
+        if of_true.value is not None and of_found.value is not None:
+            doubt = np.hypot(of_found.standard_uncertainty, of_true.standard_uncertainty)
+            assert abs(of_found.value - of_true.value) < 2.5 * doubt
+
+
+@pytest.mark.parametrize("n", range(12))
+@pytest.mark.parametrize("noise", [0.0, 1e-8, 1e-4])
+def test_good_records_of_two_tones_have_no_clicks(n, noise):
+    for made, analyse in ((difference, analyse_imd_difference), (smpte, analyse_imd_smpte)):
+        rounded = np.round(made(n, noise=noise, hum=1e-4) * 2**23) / 2**23
+        assert not analyse(rounded, RATE_HZ).clicks

@@ -1,7 +1,7 @@
-"""Clicks in a record without signal: short excursions that neither the noise nor the mains repeats.
+"""Clicks beside the lines of a record: short excursions that neither noise nor what recurs repeats.
 
-The record, its hum lines and tones taken off, is cut into cells that hold all that comes back with the
-mains (a rectifier's spikes). A cell that swings far more than most others holds a click.
+The record, its lines taken off, is cut into cells that hold all that comes back: a rectifier's spikes
+with the mains, crossover with the tones. A cell that swings far more than most others holds a click.
 """
 
 import math
@@ -11,23 +11,24 @@ import numpy as np
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.tone_unrest import AROUND, EXCESS, Click, Clicks, usual_peak_v
 
-_CELL_CYCLES = 1.25  # of the mains
+_CELL_CYCLES = 1.25  # of what recurs
 _FEWEST_CELLS = 8
 _MOST = 0.1  # of the cells: more are no clicks but the noise itself
 _ROUNDING = 1e-9  # of the record's largest value: the computation's own
 
 
-def find_idle_clicks(
-    rest: Samples, sample_rate_hz: float, mains_hz: float, *, peak_v: float
+def find_clicks_beside(
+    rest: Samples, sample_rate_hz: float, recurring_hz: float, *, peak_v: float
 ) -> Clicks | None:
     """The clicks of a record; None where there are none.
 
     Parameters
     ----------
     rest : shape (n,), V, the record without its lines
+    recurring_hz : how often all comes back, at least
     peak_v : the largest value of the record with them
     """
-    size = math.ceil(_CELL_CYCLES * sample_rate_hz / mains_hz)
+    size = math.ceil(_CELL_CYCLES * sample_rate_hz / recurring_hz)
     cells = rest.size // size
     if cells < _FEWEST_CELLS:
         return None
