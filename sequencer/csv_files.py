@@ -16,7 +16,16 @@ import numpy as np
 
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.captures import Samples
-from sequencer.csv_headings import cells_of, factor_of, is_count, is_time, names_of, other_quantity
+from sequencer.csv_headings import (
+    are_extremes,
+    cells_of,
+    factor_of,
+    is_count,
+    is_time,
+    names_of,
+    other_quantity,
+    with_units_of,
+)
 from sequencer.csv_times import are_coarse, are_even, first_fault, rate_of
 from sequencer.errors import FileError, Place, Refused
 from sequencer.recordings import MOST_SAMPLES, Recording
@@ -291,8 +300,17 @@ def _last_names(told: Sequence[tuple[int, str]], form: _Form, columns: int) -> t
     for _, line in reversed(told):
         names = names_of(line, form.separator, columns)
         if names and (line == told[-1][1] or all(_number(each) is None for each in names)):
-            return names
+            return _with_units_above(names, told, form)
     return ()
+
+
+def _with_units_above(
+    names: tuple[str, ...], told: Sequence[tuple[int, str]], form: _Form
+) -> tuple[str, ...]:
+    for _, line in reversed(told):
+        if above := names_of(line, form.separator, len(names)):
+            names = with_units_of(names, above)
+    return names
 
 
 def _number(cell: str) -> float | None:
@@ -367,6 +385,12 @@ def _scaled(table: _Table) -> _Table:
             table.name,
             f'has a column "{heading[:40]}" in {unit}; expected volts over time: export the '
             "waveform itself in V or mV",
+        )
+    if are_extremes(table.headings):
+        raise _refused(
+            table.name,
+            "has the least and the most of each interval, no samples; export every sample, without "
+            "peak detection",
         )
     factors = [factor_of(heading) for heading in table.headings]
     if all(factor == 1.0 for factor in factors):

@@ -1,7 +1,8 @@
 """What the headings above columns of numbers say of them: names, units, and what is no voltage.
 
 The last line of headings counts, or the last that has a name for each column. A unit stands in brackets,
-behind a slash, "in" or a blank, or alone ("time in ms", "CH1 (mV)", "CH1 mV", "mV").
+behind a slash, "in" or a blank, or alone ("time in ms", "CH1 (mV)", "CH1 mV", "mV"), or in a line of
+its own above the names.
 """
 
 import re
@@ -35,6 +36,9 @@ _OTHER_QUANTITY = re.compile(
     r"|(?:[\[/]|\bin )\s*([AW])\s*(?:\]|$)"
     r"|^\W*(?:[iIpP]|[Cc]urrent|[Pp]ower)\b.*\(\s*([AW])\s*\)"
     r"|[^\W\d_].*\s(dB[A-Zµμum]\w*|[numkµμ]A|[numkµμ]?V(?:rms|RMS|pp|pk)|[numk]W|[kM]?Hz)\s*$"
+)
+_EXTREMES = tuple(
+    re.compile(rf"\b{least}(imum)?\b(?!\s*[\])])", re.IGNORECASE) for least in ("min", "max")
 )
 _SCALES = MappingProxyType(
     {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
@@ -81,6 +85,27 @@ def factor_of(heading: str) -> float:
     """Seconds or volts of one unit of a column; 1 where its heading names no unit."""
     unit = _unit_of(heading)
     return _SCALES[unit] if unit else 1.0
+
+
+def with_units_of(names: Sequence[str], above: Sequence[str]) -> tuple[str, ...]:
+    """The names, each without a unit with that of a line above which has nothing else in its place."""
+
+    def with_unit(column: int, name: str, unit: str) -> str:
+        """A time's unit belongs to a time, a voltage's to what is none."""
+        known = unit.casefold().replace("µ", "u").replace("μ", "u")
+        belongs = known in _SCALES and known.endswith("v") != (column == 0 and is_time(name))
+        return f"{name} ({unit})" if belongs and not _UNIT.search(name) else name
+
+    cells = [cell.strip("[]() ") for cell in above]
+    return tuple(
+        with_unit(column, name, unit)
+        for column, (name, unit) in enumerate(zip(names, cells, strict=True))
+    )
+
+
+def are_extremes(headings: Sequence[str]) -> bool:
+    """Whether columns are the least and the most of each interval, and no samples."""
+    return all(any(of.search(heading) for heading in headings) for of in _EXTREMES)
 
 
 def _unit_of(heading: str) -> str:

@@ -415,6 +415,11 @@ def test_volts_alone_need_a_rate(tmp_path):
         ("time (ms),CH1 (mV)\nvalues follow", 1e-3, 1e-3),
         ("time,V min", 1.0, 1.0),
         ("time,channel(s)", 1.0, 1.0),
+        ("ms,mV\nTime,CH1", 1e-3, 1e-3),
+        ("[ms],[mV]\nTime,CH1", 1e-3, 1e-3),
+        ("Units,mV\ntime,value", 1.0, 1e-3),
+        ("Horizontal Units,s\ntime,XLR out", 1.0, 1.0),
+        ("ms,mV\ntime (s),CH1 (V)", 1.0, 1.0),
     ],
 )
 def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
@@ -462,6 +467,17 @@ def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
     refusal = refused(tmp_path, text, "x.csv")
     assert refusal.code == "file"
     assert f'" in {unit}; expected volts over time' in refusal.reason
+
+
+@pytest.mark.parametrize(
+    "header", ["time (s),min (V),max (V)", "time,CH1 Minimum,CH1 Maximum", "min,max"]
+)
+def test_the_extremes_of_intervals_are_no_samples(tmp_path, header):
+    columns = header.count(",")
+    rows = (",".join([f"{k / 1000}", *[f"{k * k}"] * columns]) for k in range(20))
+    refusal = refused(tmp_path, header + "\n" + "\n".join(rows), "x.csv")
+    assert refusal.code == "file"
+    assert "export every sample" in refusal.reason
 
 
 @pytest.mark.parametrize(
