@@ -68,5 +68,6 @@ def doubted(variance: float, spread: float) -> float:
     ----------
     spread : the variance of that variance, in its square
     """
-    freedom = max(2 * variance**2 / spread, _FEWEST_DEGREES)
+    # a spread that is lost in rounding tells nothing
+    freedom = max(2 * variance**2 / spread if spread > 0 else 0.0, _FEWEST_DEGREES)
     return variance * freedom / (freedom - 2)

@@ -497,7 +497,10 @@ def _among_neighbours(
             read_v2 *= slow.size / 4
             is_far = mains_hz > _ROOM_BINS * rate_hz / slow.size
             noise_v2 = read_v2 if is_far else np.maximum(noise_v2, read_v2)
-        weight = multiples / (fit.frequency_gain_hz2[moving] * noise_v2)
+        spread_hz2 = fit.frequency_gain_hz2[moving] * noise_v2
+        if not spread_hz2.all():  # nothing is left: what was found is no hum
+            return mains_hz, math.inf
+        weight = multiples / spread_hz2
         step_hz = float(weight @ fit.correction_hz[moving]) / float(weight @ multiples)
         mains_hz += float(np.clip(step_hz, -most_hz, most_hz))
     return mains_hz, 1 / float(np.sqrt(weight @ multiples))

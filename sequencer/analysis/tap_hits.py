@@ -175,7 +175,10 @@ def _surprise(samples: Samples) -> Samples:
     power = np.abs(scipy.fft.rfft(samples, size)) ** 2
     correlation = scipy.fft.irfft(power, size)[: _FORESEEN_FROM + 1]
     correlation[0] *= 1.0 + _LEAST_NOISE
-    weights = scipy.linalg.solve_toeplitz(correlation[:-1], correlation[1:])
+    try:
+        weights = scipy.linalg.solve_toeplitz(correlation[:-1], correlation[1:])
+    except np.linalg.LinAlgError:  # a lone step: each sample is the one before
+        weights = np.eye(1, _FORESEEN_FROM)[0]
     foreseen = scipy.signal.oaconvolve(samples, weights)[: samples.size - 1]
     return np.asarray(samples - np.append(0.0, foreseen))
 

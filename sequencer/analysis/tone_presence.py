@@ -8,7 +8,7 @@ from sequencer.analysis.arrays import Samples
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.tone_parts import tone_of_parts
 
-_FEWEST_PARTS = 6
+_FEWEST_PARTS = 4
 _USUAL = 0.95  # of the parts hold no stronger tone
 _WEAK = 0.5  # of the usual
 _OVER_NOISE = 6.0

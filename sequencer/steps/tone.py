@@ -316,7 +316,7 @@ def _flat_tops(result: ToneResult) -> tuple[str, ...]:
         return ()
     at = " and ".join(say(at_v, "V") for at_v in tops.at_v)
     share = f"{100 * tops.share:.2g} % of the time"
-    return (f"the tops look flat at {at}, {share}: the amplifier or the recorder limits",)
+    return (f"the tops look flat at {at}, {share}: the amplifier or the recorder may limit",)
 
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
