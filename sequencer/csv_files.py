@@ -23,6 +23,7 @@ from sequencer.csv_headings import (
     is_count,
     is_time,
     names_of,
+    names_other_units,
     other_quantity,
     with_units_of,
 )
@@ -285,6 +286,13 @@ def _headings(
             message = (
                 f"{len(cells)} headings for {columns} columns, so their units can't be told; write one "
                 "for each column, set apart as the numbers are"
+            )
+            raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
+    for number, line in told:
+        if names_other_units(line, names):
+            message = (
+                "names units that the headings of the columns don't; write them there, as in "
+                '"time (ms)" and "CH1 (mV)"'
             )
             raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
     return names or ("",) * columns, values

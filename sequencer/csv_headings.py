@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from types import MappingProxyType
 
 _TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
+_SECOND_TIME = re.compile(r"\W*time\b", re.IGNORECASE)
 _COUNT_WORD = re.compile(
     r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
     re.IGNORECASE,
@@ -18,7 +19,7 @@ _FREQUENCY_WORD = re.compile(r"\W*(freq|frequency|frequenz)\b", re.IGNORECASE)
 _UNIT = re.compile(
     r"(?:^|[\[(/_,]|\bin\b)\s*"
     r"(ns|us|µs|μs|ms|s|min|h|kv|mv|uv|µv|μv|nv|v"
-    r"|[mun]sec|(?:milli|micro|nano)?sec(?:ond)?s?|minutes?|hours?|(?:kilo|milli|micro|nano)?volts?)"
+    r"|[mun]sec|(?:milli|micro|nano)?sec(?:ond)?s?|minutes?|hours?|(?:kilo|milli|micro|nano)v|(?:kilo|milli|micro|nano|[kmuµμn])?volts?)"
     r"\s*(?:[\])]|$)"
     # the letters' case counts here, and a lone letter is a channel's name
     r"|[^\W\d_].*\s(?-i:(ns|us|µs|μs|ms|kV|mV|uV|µV|μV|nV))\s*$",
@@ -35,8 +36,15 @@ _OTHER_QUANTITY = re.compile(
     rf"(?:^|[\[(/_,]|\bin\b)\s*({_OTHER_UNIT})\s*(?:[\])]|$)"
     r"|(?:[\[/]|\bin )\s*([AW])\s*(?:\]|$)"
     r"|^\W*(?:[iIpP]|[Cc]urrent|[Pp]ower)\b.*\(\s*([AW])\s*\)"
-    r"|[^\W\d_].*\s(dB[A-Zµμum]\w*|[numkµμ]A|[numkµμ]?V(?:rms|RMS|pp|pk)|[numk]W|[kM]?Hz)\s*$"
+    r"|[^\W\d_].*\s(dB[A-Zµμum]\w*|counts|[numkµμ]A|[numkµμ]?V(?:rms|RMS|pp|pk)|[numk]W|[kM]?Hz)\s*$"
 )
+# A voltage times something: no unit, though it looks like one.
+_MULTIPLE = re.compile(
+    r"[\[(][^\])]*(?:\d[^\])]*V|V[^\])]*\d|(?:ln|log)\b)[^\])]*[\])]|\b(?:ln|log\w*)\s?\(|\bx\s?10+\b",
+    re.IGNORECASE,
+)
+_UNITS_LINE = re.compile(r"\bunits?\b", re.IGNORECASE)
+_WORDS = re.compile(r"[^\W\d_]+")
 _EXTREMES = tuple(
     re.compile(rf"\b{least}(imum)?\b(?!\s*[\])])", re.IGNORECASE) for least in ("min", "max")
 )
@@ -103,6 +111,16 @@ def with_units_of(names: Sequence[str], above: Sequence[str]) -> tuple[str, ...]
     )
 
 
+def names_other_units(line: str, names: Sequence[str]) -> bool:
+    """Whether a line about units has one, not s or V, of a kind of which no name has any."""
+    if not _UNITS_LINE.search(line):
+        return False
+    told = {word.casefold().replace("µ", "u").replace("μ", "u") for word in _WORDS.findall(line)}
+    told -= {"min", "h"}  # of a unit under test, say
+    has = {_unit_of(name).endswith("v") for name in names if _unit_of(name)}
+    return any(_SCALES.get(unit, 1.0) != 1.0 and unit.endswith("v") not in has for unit in told)
+
+
 def are_extremes(headings: Sequence[str]) -> bool:
     """Whether columns are the least and the most of each interval, and no samples."""
     return all(any(of.search(heading) for heading in headings) for of in _EXTREMES)
@@ -120,6 +138,8 @@ def _unit_of(heading: str) -> str:
         return f"{unit[0]}s"
     prefix = next((each for each in _PREFIXES if unit.startswith(each)), "")
     base = unit.removeprefix(prefix)
+    if base.endswith(("volt", "volts")):
+        return f"{_PREFIXES.get(prefix, '')}{base.split('volt')[0]}v"
     letter = {"v": "v", "s": "s", "m": "min", "h": "h"}[base[0]]
     return _PREFIXES.get(prefix, "") + letter
 
@@ -129,10 +149,14 @@ def other_quantity(headings: Sequence[str]) -> tuple[str, str] | None:
     for heading in headings:
         if other := _OTHER_QUANTITY.search(heading):
             return heading, other[other.lastindex or 0]
+        if multiple := _MULTIPLE.search(heading):
+            return heading, multiple[0].strip("[]() ")
     if headings and _FREQUENCY_WORD.match(headings[0]):
         return headings[0], "Hz"
     for heading in headings[1:]:
         unit = _unit_of(heading)
         if len(unit) > 1 and not unit.endswith("v"):  # "channel(s)" is a plural
             return heading, unit
+        if _SECOND_TIME.match(heading):
+            return heading, unit or "s"
     return None

@@ -29,6 +29,8 @@ _FEWEST_ON_LIMIT = 3
 _MANY_ON_LIMIT = 12  # so many never share a code by chance when hardly any lie beside
 _NEAR_RANGE_LIMIT = 0.99
 _LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit converter
+_FEW_CODES = 8.5
+_OF_ONE_TOP = 2.5  # codes
 _MOST_REPEATS = 0.5  # of neighbours
 _FEWEST_VALUES = 4
 _CHANCE = 1e-7
@@ -240,11 +242,18 @@ def require_no_flat_run(
     if longest > limit:
         start = int(starts[int(lengths.argmax())])
         held_v = float(samples[start])
-        is_extreme = held_v in (float(samples.min()), float(samples.max()))
-        is_held_again = np.count_nonzero(samples[starts[lengths > _LONGEST_RUN]] == held_v) > 1
-        if is_extreme and is_held_again:
+        # the tops of a coarse record differ by a code or two
+        far_v = _OF_ONE_TOP * code_step(samples)
+        is_extreme = min(held_v - float(samples.min()), float(samples.max()) - held_v) <= far_v
+        held = samples[starts[lengths > _LONGEST_RUN]]
+        if is_extreme and np.count_nonzero(np.abs(held - held_v) <= far_v) > 1:
             raise _held_at_limit(f"again and again the record is held at {held_v:.6g} V", longest)
         raise _flat_run(start, longest)
+
+
+def is_of_few_codes(samples: Samples) -> bool:
+    """Whether a record spans so few codes that long runs of one are its own, and say nothing."""
+    return float(np.ptp(samples)) < _FEW_CODES * code_step(samples)
 
 
 def require_no_held_sample(record: Samples, first: int, end: int) -> None:

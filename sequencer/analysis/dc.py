@@ -16,7 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sequencer.analysis.arrays import Phasors, Samples, Spectral
-from sequencer.analysis.checks import require_duration, require_no_flat_run, require_usable
+from sequencer.analysis.checks import (
+    is_of_few_codes,
+    require_duration,
+    require_no_flat_run,
+    require_usable,
+)
 from sequencer.analysis.dc_steps import DcStep, find_dc_steps
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.flicker import doubted, usual_power, white_and_flicker
@@ -93,7 +98,8 @@ def analyse_dc(
     require_duration(
         record, sample_rate_hz, _FEWEST_SAMPLES / sample_rate_hz, "a mean with its doubt"
     )
-    require_no_flat_run(record)
+    if not is_of_few_codes(record):
+        require_no_flat_run(record)
     fit = fit_with_mains(record, sample_rate_hz, nominal_mains_hz)
     rest = remove_lines(record, sample_rate_hz, fit)
     # hum left, or a drift, scatters but dithers less than white noise does

@@ -416,6 +416,12 @@ def test_volts_alone_need_a_rate(tmp_path):
         ("time,V min", 1.0, 1.0),
         ("time,channel(s)", 1.0, 1.0),
         ("ms,mV\nTime,CH1", 1e-3, 1e-3),
+        ("msec,mVolt", 1e-3, 1e-3),
+        ("time,voltage (milliV)", 1.0, 1e-3),
+        ("time,voltage (kilovolts)", 1.0, 1e3),
+        ("time,CH1 (10x)", 1.0, 1.0),
+        ("# units: s, V\ntime,CH1", 1.0, 1.0),
+        ("units: ms and mV\ntime (ms),CH1 (mV)", 1e-3, 1e-3),
         ("[ms],[mV]\nTime,CH1", 1e-3, 1e-3),
         ("Units,mV\ntime,value", 1.0, 1e-3),
         ("Horizontal Units,s\ntime,XLR out", 1.0, 1.0),
@@ -460,6 +466,11 @@ def test_units_in_the_heading_count(tmp_path, header, time_scale, volt_scale):
         ("time,CH1 (mV/div)", "mV/div"),
         ("time,delay (ms)", "ms"),
         ("frequency,level", "Hz"),
+        ("time,CH1 (V*1000)", "V*1000"),
+        ("time,CH1 (1e-3 V)", "1e-3 V"),
+        ("time,voltage x1000 (V)", "x1000"),
+        ("time,ADC counts", "counts"),
+        ("time (s),time (s)", "s"),
     ],
 )
 def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
@@ -467,6 +478,17 @@ def test_what_is_no_voltage_is_not_taken_for_volts(tmp_path, header, unit):
     refusal = refused(tmp_path, text, "x.csv")
     assert refusal.code == "file"
     assert f'" in {unit}; expected volts over time' in refusal.reason
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["Y unit: mV\ntime,CH1", "# units: ms, mV\ntime,CH1", "Horizontal Units,ms\ntime,CH1 (mV)"],
+)
+def test_units_that_no_column_takes_are_asked_for(tmp_path, header):
+    text = header + "\n" + "\n".join(f"{k / 1000},{k * k}" for k in range(20))
+    refusal = refused(tmp_path, text, "x.csv")
+    assert refusal.code == "file"
+    assert 'as in "time (ms)"' in str(refusal)
 
 
 @pytest.mark.parametrize(
