@@ -27,9 +27,11 @@ from sequencer.analysis.sweep_tops import require_whole_tops
 __all__ = [
     "ExponentialSweep",
     "ends_of_sweep",
+    "ends_within",
     "fades_of_sweep",
     "find_sweep",
     "interrupted",
+    "require_whole_record",
     "steady_end",
 ]
 
@@ -51,6 +53,9 @@ _HELD = 0.125  # of that time at least
 _LOW, _HIGH = 0.05, 0.7  # of the peak, between which a fade is timed; half of a sine is above
 _STEP_S = 0.001  # in which a sweep that doesn't fade out is still up before its end
 _FADED = 0.3  # of its peak at most in that time, where it does
+_AT_BORDER = 0.1  # of a cycle: half of a sine's that is below a twentieth of it, and an offset
+_OVER_NOISE = 5.0  # standard deviations
+_LEAST_QUIET = 32  # samples, for a mean and a deviation
 _SILENT = 1e-3  # of its peak
 _RING_S = 0.005  # of filters, after a step
 _LONGEST_FADE_S = 0.1  # below a twentieth of the peak
@@ -207,10 +212,8 @@ def steady_end(
     ----------
     last : the last sample above a twentieth of the peak
     """
-    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
-    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
-    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
-    if float(np.median(before)) > _FADED * peak:
+    near, peak, is_step = _end(drive, sample_rate_hz, sweep, last)
+    if is_step:
         return last - 2 * near, last + round(_RING_S * sample_rate_hz)
     after = drive[last + 1 :]
     steps = after[: after.size // near * near].reshape(-1, near)
@@ -219,6 +222,56 @@ def steady_end(
     quiet = np.flatnonzero(levels[: round(_LONGEST_FADE_S / _STEP_S)] <= most)
     end = last + 1 + (int(quiet[0]) + 1) * near if quiet.size else last + 1
     return end - 1, end
+
+
+def _end(
+    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, last: int
+) -> tuple[int, float, bool]:
+    """Samples in which a drive that doesn't fade out is up before its end, its peak, and if it is."""
+    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
+    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
+    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
+    return near, peak, float(np.median(before)) > _FADED * peak
+
+
+def require_whole_record(
+    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, ends: tuple[int, int]
+) -> None:
+    """Refuse (too_short) a record that begins within its sweep or ends within it.
+
+    The response goes on with what came before, and lacks what comes later: by its latency alone, 2 ms,
+    it is wrong by 5 dB where the record ends. A sweep begins at 0 V, or fades in; what is a step at
+    once isn't a beginning. At the other end a sweep may well stop with a step, but not with the record.
+
+    Parameters
+    ----------
+    ends : first and last sample above a twentieth of the peak
+    """
+    first, last = ends
+    grown = float(np.exp((last + 1 - first) / sample_rate_hz / sweep.growth_s))
+    after = drive[last + 1 + round(_RING_S * sample_rate_hz) :]
+    rest_v, noise_v = (
+        (float(np.mean(after)), float(np.std(after))) if after.size >= _LEAST_QUIET else (0.0, 0.0)
+    )
+    up_v = max(_LOW * _held_peak(np.abs(drive), sample_rate_hz), _OVER_NOISE * noise_v)
+    if first == 0 and abs(float(drive[0]) - rest_v) > up_v:
+        raise CannotMeasure(
+            "too_short",
+            f"the record begins within the sweep, at {sweep.stop_hz / grown:.4g} Hz",
+            "start recording before the sweep begins",
+        )
+    border = 1 + round(_AT_BORDER * sample_rate_hz / sweep.stop_hz)
+    if drive.size - 1 - last <= border and _end(drive, sample_rate_hz, sweep, last)[2]:
+        raise ends_within(sweep.start_hz * grown)
+
+
+def ends_within(at_hz: float) -> CannotMeasure:
+    """The refusal of a record that ends before its sweep, or the response to it, does."""
+    return CannotMeasure(
+        "too_short",
+        f"the record ends within the sweep or its response, at {at_hz:.4g} Hz",
+        "go on recording for 0.3 s or more after the sweep's end",
+    )
 
 
 def _held_ends(is_up: NDArray[np.bool_], sample_rate_hz: float) -> tuple[int, int]:
