@@ -48,7 +48,10 @@ from sequencer.analysis.sweep_parts import (
     take_apart,
 )
 from sequencer.analysis.sweep_signal import (
+    AT_BORDER,
     ExponentialSweep,
+    begins_up,
+    begins_within,
     ends_of_sweep,
     ends_within,
     fades_of_sweep,
@@ -190,11 +193,18 @@ def analyse_exponential_sweep(
     tool = Deconvolution(source, sample_rate_hz, known)
     apart = _take_apart(tool, record, known, mains_hz)
     linear, noise = apart.linear, apart.noise
+    begun = [record]  # with and without a course: either may be off at the beginning
     if apart.course is not None:
         record = record - apart.course.volts
+        begun.append(record)
     delay = linear.shift
     swept = tool.swept_band(known)
     _require_whole_response((record.size - first - delay) / sample_rate_hz, known, swept[1])
+    # a sweep cut off where it passes 0 V looks like a beginning; the response to it isn't at rest then
+    if first < AT_BORDER * sample_rate_hz / known.start_hz and all(
+        begins_up(volts, sample_rate_hz, last + delay) for volts in begun
+    ):
+        raise begins_within(known.start_hz)
     ends = first + delay, steady + delay
     faults = find_faults(record, sample_rate_hz, known, ends, fades)
     _require_unbroken(faults, "response", sample_rate_hz)

@@ -25,7 +25,10 @@ from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.sweep_tops import require_whole_tops
 
 __all__ = [
+    "AT_BORDER",
     "ExponentialSweep",
+    "begins_up",
+    "begins_within",
     "ends_of_sweep",
     "ends_within",
     "fades_of_sweep",
@@ -53,7 +56,8 @@ _HELD = 0.125  # of that time at least
 _LOW, _HIGH = 0.05, 0.7  # of the peak, between which a fade is timed; half of a sine is above
 _STEP_S = 0.001  # in which a sweep that doesn't fade out is still up before its end
 _FADED = 0.3  # of its peak at most in that time, where it does
-_AT_BORDER = 0.1  # of a cycle: half of a sine's that is below a twentieth of it, and an offset
+AT_BORDER = 0.1
+"""Of a cycle: what of a sine lies below a twentieth of it, and more for an offset."""
 _OVER_NOISE = 5.0  # standard deviations
 _LEAST_QUIET = 32  # samples, for a mean and a deviation
 _SILENT = 1e-3  # of its peak
@@ -249,20 +253,34 @@ def require_whole_record(
     """
     first, last = ends
     grown = float(np.exp((last + 1 - first) / sample_rate_hz / sweep.growth_s))
-    after = drive[last + 1 + round(_RING_S * sample_rate_hz) :]
-    rest_v, noise_v = (
-        (float(np.mean(after)), float(np.std(after))) if after.size >= _LEAST_QUIET else (0.0, 0.0)
-    )
-    up_v = max(_LOW * _held_peak(np.abs(drive), sample_rate_hz), _OVER_NOISE * noise_v)
-    if first == 0 and abs(float(drive[0]) - rest_v) > up_v:
-        raise CannotMeasure(
-            "too_short",
-            f"the record begins within the sweep, at {sweep.stop_hz / grown:.4g} Hz",
-            "start recording before the sweep begins",
-        )
-    border = 1 + round(_AT_BORDER * sample_rate_hz / sweep.stop_hz)
+    if first == 0 and begins_up(drive, sample_rate_hz, last):
+        raise begins_within(sweep.stop_hz / grown)
+    border = 1 + round(AT_BORDER * sample_rate_hz / sweep.stop_hz)
     if drive.size - 1 - last <= border and _end(drive, sample_rate_hz, sweep, last)[2]:
         raise ends_within(sweep.start_hz * grown)
+
+
+def begins_up(volts: Samples, sample_rate_hz: float, last: int) -> bool:
+    """Whether a channel's first sample differs from its rest by more than noise or a beginning does.
+
+    Parameters
+    ----------
+    last : last sample of the sweep in it, after which it is at rest
+    """
+    after = volts[last + 1 + round(_RING_S * sample_rate_hz) :]
+    is_known = after.size >= _LEAST_QUIET
+    rest_v, noise_v = (float(np.mean(after)), float(np.std(after))) if is_known else (0.0, 0.0)
+    up_v = max(_LOW * _held_peak(np.abs(volts), sample_rate_hz), _OVER_NOISE * noise_v)
+    return abs(float(volts[0]) - rest_v) > up_v
+
+
+def begins_within(at_hz: float) -> CannotMeasure:
+    """The refusal of a record that begins after its sweep does."""
+    return CannotMeasure(
+        "too_short",
+        f"the record begins within the sweep, at {at_hz:.4g} Hz",
+        "start recording before the sweep begins",
+    )
 
 
 def ends_within(at_hz: float) -> CannotMeasure:

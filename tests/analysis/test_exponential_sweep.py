@@ -370,6 +370,17 @@ def test_a_record_that_begins_or_ends_within_its_sweep_is_too_short(cut_s, fade,
     assert at_hz == pytest.approx(40000.0 * np.exp(-cut_s / sweep.growth_s), rel=0.002)
 
 
+def test_a_record_that_begins_where_its_sweep_passes_zero_is_too_short():
+    # the phase is 2 pi f1 L (exp(t/L) - 1): a whole number of cycles, 20, are over
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, noise=1e-4, delay_s=0.002)
+    cut_s = sweep.growth_s * np.log1p(20 / (10.0 * sweep.growth_s))
+    late = slice(9600 + round(cut_s * RATE_HZ), None)
+    assert abs(drive[late][0]) < 0.02
+    at_hz = too_short_at_hz(drive[late], response[late], "begins", "before the sweep")
+    assert at_hz == pytest.approx(10.0 * np.exp(cut_s / sweep.growth_s), rel=0.01)
+
+
 def test_a_record_that_ends_before_the_response_to_its_sweep_is_too_short():
     # 50 ms late, and 10 ms left: the last 40 ms are missing
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
