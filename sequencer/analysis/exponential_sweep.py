@@ -42,16 +42,22 @@ from sequencer.analysis.sweep_parts import (
     Deconvolution,
     Part,
     linear_at,
+    parts_at,
     read,
     rest_of,
     take_apart,
 )
 from sequencer.analysis.sweep_signal import (
+    AT_BORDER,
     ExponentialSweep,
+    begins_up,
+    begins_within,
     ends_of_sweep,
+    ends_within,
     fades_of_sweep,
     find_sweep,
     interrupted,
+    require_whole_record,
     steady_end,
 )
 from sequencer.analysis.sweep_silence import find_clicks_beside
@@ -73,6 +79,9 @@ _STEPS_AN_OCTAVE = 24
 _CLEAR_OF_END = 0.8  # of the last frequency
 _LEAST_SHARE = 0.5  # of the response's AC power that the sweep must explain
 _PLACES = 3  # of clicks, named in a refusal
+# By which clicks may move the gain, counted in its doubt: a tenth of the finest limits set for it
+# (common practice, no source).
+_SMALL_DB = 0.01
 _FALSE_LINE = 9.21  # |c|^2 over its noise that noise exceeds once in 10^4: -ln(10^-4)
 _NOISE_SEGMENT = 2**14
 # What windows and regularisation do to a response that isn't flat: within 0.003 dB from 20 Hz to
@@ -102,7 +111,7 @@ class SweepResult:
     frequencies. Where is_band_cut the sweep does not cover the band whose flatness was asked for:
     response has that of the rest, and the whole is at least as uneven. drift_v is how far a slow course
     beside the response, which was taken off, moved about its middle; None without one. clicks, by
-    channel, are too small to spoil the gain, and in its doubt.
+    channel, are too small to spoil the gain, and in its doubt and the harmonics'.
     """
 
     response: ResponseResult
@@ -157,9 +166,9 @@ def analyse_exponential_sweep(
 
     Raises
     ------
-    CannotMeasure : a channel is unusable or interrupted, a click moves the gain by more than its
-        doubt, the drive holds no exponential sweep, it is too fast for its lowest frequency, or the
-        response doesn't follow it
+    CannotMeasure : a channel is unusable or interrupted, a click moves the gain by more than 0.01 dB
+        and twice its doubt, the drive holds no exponential sweep or not the whole of it, it is too fast
+        for its lowest frequency, or the response doesn't follow it or isn't whole
     ValueError : channels of different length
     """
     checks.require_band(band_hz, sample_rate_hz)
@@ -168,10 +177,14 @@ def analyse_exponential_sweep(
     if source.size != record.size:
         raise ValueError(f"drive has {source.size} samples, response {record.size}")
     first, last = ends_of_sweep(source, sample_rate_hz)
+    if first == 0 and last == source.size - 1:  # up all the time: an offset may be what is up
+        source = source - np.median(source)
+        first, last = ends_of_sweep(source, sample_rate_hz)
     checks.require_no_held_sample(source, first, last + 1)
     checks.require_no_held_sample(record, first, last + 1)
     known = find_sweep(source, sample_rate_hz) if sweep is None else sweep
     _require_slow(known)
+    require_whole_record(source, sample_rate_hz, known, (first, last))
     steady, silent = steady_end(source, sample_rate_hz, known, last)
     fades = fades_of_sweep(source, sample_rate_hz, (first, last), steady)
     drive_faults = find_faults(source, sample_rate_hz, known, (first, steady), fades)
@@ -180,14 +193,22 @@ def analyse_exponential_sweep(
     tool = Deconvolution(source, sample_rate_hz, known)
     apart = _take_apart(tool, record, known, mains_hz)
     linear, noise = apart.linear, apart.noise
+    begun = [record]  # with and without a course: either may be off at the beginning
     if apart.course is not None:
         record = record - apart.course.volts
+        begun.append(record)
     delay = linear.shift
+    swept = tool.swept_band(known)
+    _require_whole_response((record.size - first - delay) / sample_rate_hz, known, swept[1])
+    # a sweep cut off where it passes 0 V looks like a beginning; the response to it isn't at rest then
+    if first < AT_BORDER * sample_rate_hz / known.start_hz and all(
+        begins_up(volts, sample_rate_hz, last + delay) for volts in begun
+    ):
+        raise begins_within(known.start_hz)
     ends = first + delay, steady + delay
     faults = find_faults(record, sample_rate_hz, known, ends, fades)
     _require_unbroken(faults, "response", sample_rate_hz)
     _require_effect(delay / sample_rate_hz, known)
-    swept = tool.swept_band(known)
     grid = _grid(swept, reference_hz, band_hz)
     gain, doubt = read(tool, linear, noise, grid)
     level = 20 * np.log10(np.abs(gain))
@@ -197,12 +218,17 @@ def analyse_exponential_sweep(
         doubt_db = np.hypot(doubt_db, 20 * np.log10(1.0 + moved))
     drive_faults += find_clicks_beside(source, sample_rate_hz, (first, silent))
     faults += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
+    strays: Mapping[int, Part] = {}
     if drive_faults:
         moved = _moved_by(tool, _clicks_of(drive_faults, record.size), known, grid, 0)
         doubt_db = _with_clicks(drive_faults, "drive", sample_rate_hz, grid, moved, doubt_db)
     if faults:
         moved = _moved_by(tool, _clicks_of(faults, record.size), known, grid, delay) / np.abs(gain)
         doubt_db = _with_clicks(faults, "response", sample_rate_hz, grid, moved, doubt_db)
+    if drive_faults or faults:
+        stray = _clicks_of(faults, record.size)
+        stray -= tool.passed(linear, _clicks_of(drive_faults, record.size))
+        strays = parts_at(tool, tool.impulse(stray), known, delay / sample_rate_hz)[1]
     points = [
         ResponsePoint(frequency_hz=float(f), gain_db=float(g), uncertainty_db=float(u))
         for f, g, u in zip(grid, level, doubt_db, strict=True)
@@ -220,7 +246,8 @@ def analyse_exponential_sweep(
         response=analyse_response(points, reference_hz=middle, band_hz=judged),
         phase_rad=np.unwrap(np.angle(gain) - 2 * np.pi * grid * delay / sample_rate_hz),
         harmonics={
-            k: _harmonic(tool, p, linear, noise, grid, k) for k, p in apart.harmonics.items()
+            k: _harmonic(tool, p, linear, noise, grid, k, strays.get(k))
+            for k, p in apart.harmonics.items()
         },
         sweep=known,
         is_band_cut=judged[0] > band_hz[0] * (1.0 + SAME) or judged[1] < band_hz[1] * (1.0 - SAME),
@@ -304,15 +331,16 @@ def _with_clicks(
     moved: Spectral,
     doubt_db: Spectral,
 ) -> Spectral:
-    """The doubt with clicks in it; refused where they move the gain by more than twice without them.
+    """The doubt with clicks in it; refused where they move the gain by a lot, and twice that without.
 
     Parameters
     ----------
     moved : relative to the gain, at the frequencies of the grid
     """
     moved_db = 20 * np.log10(1.0 + moved)
-    worst = int(np.argmax(moved_db / doubt_db))
-    if moved_db[worst] > 2.0 * doubt_db[worst]:
+    excess = moved_db / np.maximum(2.0 * doubt_db, _SMALL_DB)
+    worst = int(np.argmax(excess))
+    if excess[worst] > 1.0:
         places = ", ".join(f"{fault.at / sample_rate_hz:.4g} s" for fault in faults[:_PLACES])
         more = ", ..." if len(faults) > _PLACES else ""
         raise CannotMeasure(
@@ -378,6 +406,19 @@ def _require_effect(delay_s: float, sweep: ExponentialSweep) -> None:
         )
 
 
+def _require_whole_response(held_s: float, sweep: ExponentialSweep, top_hz: float) -> None:
+    """Refuse (too_short) a record that ends before the response to the last frequency read is in it.
+
+    Parameters
+    ----------
+    held_s : from the beginning of the response to the end of the record
+    """
+    if held_s < sweep.duration_s:
+        at_hz = sweep.start_hz * float(np.exp(held_s / sweep.growth_s))
+        if at_hz < top_hz * (1.0 - SAME):
+            raise ends_within(at_hz)
+
+
 def _density(tool: Deconvolution, rest: Samples) -> Spectral:
     """Variance a sample of noise as dense as the rest is at each bin of the tool, V^2.
 
@@ -411,18 +452,22 @@ def _harmonic(
     noise: Spectral,
     grid: Spectral,
     order: int,
+    stray: Part | None,
 ) -> HarmonicResponse:
-    """A harmonic at those input frequencies whose multiple was swept too."""
+    """A harmonic at those input frequencies whose multiple was swept too; stray is what clicks add."""
     chosen = grid[grid * order <= grid[-1]]
     line, doubt = read(tool, part, noise, order * chosen)
     base = np.abs(read(tool, linear, noise, chosen)[0])
     power = np.abs(line) ** 2
     level = np.sqrt(np.maximum(power - doubt**2 / 2, 0.0)) / base
-    spread = doubt / np.sqrt(2) / base
+    added = np.zeros(chosen.size)
+    if stray is not None:
+        added = np.abs(read(tool, stray, np.zeros(noise.size), order * chosen)[0])
+    spread = np.hypot(doubt / np.sqrt(2), added) / base
     return HarmonicResponse(
         order=order,
         frequency_hz=chosen,
-        ratio=np.where(power > _FALSE_LINE * doubt**2, level, np.nan),
+        ratio=np.where(power > _FALSE_LINE * (doubt**2 + added**2), level, np.nan),
         uncertainty=spread,
         upper_bound=level + 1.645 * spread + np.where(level < 2 * spread, spread, 0.0),
     )

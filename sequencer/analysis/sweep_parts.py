@@ -113,6 +113,11 @@ class Deconvolution:
         """What a part makes of the drive."""
         return np.roll(scipy.fft.irfft(part.spectrum * self.drive, self.count), part.shift)
 
+    def passed(self, part: Part, volts: Samples) -> Samples:
+        """What a part makes of something else than the drive, shape (n,) as that."""
+        spectrum = part.spectrum * scipy.fft.rfft(volts, self.count)
+        return np.roll(scipy.fft.irfft(spectrum, self.count), part.shift)[: volts.size]
+
     def _set_unit(self) -> None:
         """The drive's own impulse response."""
         self.unit = scipy.fft.irfft(self.power / (self.power + self._floor), self.count)

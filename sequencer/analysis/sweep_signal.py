@@ -25,11 +25,16 @@ from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.sweep_tops import require_whole_tops
 
 __all__ = [
+    "AT_BORDER",
     "ExponentialSweep",
+    "begins_up",
+    "begins_within",
     "ends_of_sweep",
+    "ends_within",
     "fades_of_sweep",
     "find_sweep",
     "interrupted",
+    "require_whole_record",
     "steady_end",
 ]
 
@@ -51,6 +56,10 @@ _HELD = 0.125  # of that time at least
 _LOW, _HIGH = 0.05, 0.7  # of the peak, between which a fade is timed; half of a sine is above
 _STEP_S = 0.001  # in which a sweep that doesn't fade out is still up before its end
 _FADED = 0.3  # of its peak at most in that time, where it does
+AT_BORDER = 0.1
+"""Of a cycle: what of a sine lies below a twentieth of it, and more for an offset."""
+_OVER_NOISE = 5.0  # standard deviations
+_LEAST_QUIET = 32  # samples, for a mean and a deviation
 _SILENT = 1e-3  # of its peak
 _RING_S = 0.005  # of filters, after a step
 _LONGEST_FADE_S = 0.1  # below a twentieth of the peak
@@ -207,10 +216,8 @@ def steady_end(
     ----------
     last : the last sample above a twentieth of the peak
     """
-    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
-    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
-    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
-    if float(np.median(before)) > _FADED * peak:
+    near, peak, is_step = _end(drive, sample_rate_hz, sweep, last)
+    if is_step:
         return last - 2 * near, last + round(_RING_S * sample_rate_hz)
     after = drive[last + 1 :]
     steps = after[: after.size // near * near].reshape(-1, near)
@@ -219,6 +226,70 @@ def steady_end(
     quiet = np.flatnonzero(levels[: round(_LONGEST_FADE_S / _STEP_S)] <= most)
     end = last + 1 + (int(quiet[0]) + 1) * near if quiet.size else last + 1
     return end - 1, end
+
+
+def _end(
+    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, last: int
+) -> tuple[int, float, bool]:
+    """Samples in which a drive that doesn't fade out is up before its end, its peak, and if it is."""
+    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
+    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
+    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
+    return near, peak, float(np.median(before)) > _FADED * peak
+
+
+def require_whole_record(
+    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, ends: tuple[int, int]
+) -> None:
+    """Refuse (too_short) a record that begins within its sweep or ends within it.
+
+    The response goes on with what came before, and lacks what comes later: by its latency alone, 2 ms,
+    it is wrong by 5 dB where the record ends. A sweep begins at 0 V, or fades in; what is a step at
+    once isn't a beginning. At the other end a sweep may well stop with a step, but not with the record.
+
+    Parameters
+    ----------
+    ends : first and last sample above a twentieth of the peak
+    """
+    first, last = ends
+    grown = float(np.exp((last + 1 - first) / sample_rate_hz / sweep.growth_s))
+    if first == 0 and begins_up(drive, sample_rate_hz, last):
+        raise begins_within(sweep.stop_hz / grown)
+    border = 1 + round(AT_BORDER * sample_rate_hz / sweep.stop_hz)
+    if drive.size - 1 - last <= border and _end(drive, sample_rate_hz, sweep, last)[2]:
+        raise ends_within(sweep.start_hz * grown)
+
+
+def begins_up(volts: Samples, sample_rate_hz: float, last: int) -> bool:
+    """Whether a channel's first sample differs from its rest by more than noise or a beginning does.
+
+    Parameters
+    ----------
+    last : last sample of the sweep in it, after which it is at rest
+    """
+    after = volts[last + 1 + round(_RING_S * sample_rate_hz) :]
+    is_known = after.size >= _LEAST_QUIET
+    rest_v, noise_v = (float(np.mean(after)), float(np.std(after))) if is_known else (0.0, 0.0)
+    up_v = max(_LOW * _held_peak(np.abs(volts), sample_rate_hz), _OVER_NOISE * noise_v)
+    return abs(float(volts[0]) - rest_v) > up_v
+
+
+def begins_within(at_hz: float) -> CannotMeasure:
+    """The refusal of a record that begins after its sweep does."""
+    return CannotMeasure(
+        "too_short",
+        f"the record begins within the sweep, at {at_hz:.4g} Hz",
+        "start recording before the sweep begins",
+    )
+
+
+def ends_within(at_hz: float) -> CannotMeasure:
+    """The refusal of a record that ends before its sweep, or the response to it, does."""
+    return CannotMeasure(
+        "too_short",
+        f"the record ends within the sweep or its response, at {at_hz:.4g} Hz",
+        "go on recording for 0.3 s or more after the sweep's end",
+    )
 
 
 def _held_ends(is_up: NDArray[np.bool_], sample_rate_hz: float) -> tuple[int, int]:

@@ -344,6 +344,62 @@ def test_a_sweep_is_found_beside_a_click(at_s, size):
     assert found.duration_s == pytest.approx(whole.duration_s, abs=1e-3)
 
 
+def too_short_at_hz(drive, response, where, remedy):
+    """The frequency at which a refusal says that the record begins or ends."""
+    with pytest.raises(CannotMeasure, match=f"the record {where} within the sweep") as refused:
+        analyse_exponential_sweep(drive, response, RATE_HZ)
+    assert refused.value.code == "too_short"
+    assert remedy in refused.value.remedy
+    return float(refused.value.reason.split()[-2])
+
+
+# The frequency is f1 exp(t/L) (Farina 2000).
+@pytest.mark.parametrize("delay_s", [0.0, 0.002])
+@pytest.mark.parametrize("fade", [0.0, 0.02])
+@pytest.mark.parametrize("cut_s", [0.0251, 0.1, 0.5, 1.2])
+@pytest.mark.parametrize("odd", [0, 1])
+def test_a_record_that_begins_or_ends_within_its_sweep_is_too_short(cut_s, fade, delay_s, odd):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, fade=fade, noise=1e-4, delay_s=delay_s)
+    begin, end = 9600 + round(cut_s * RATE_HZ) + odd, 9600 + round((2.0 - cut_s) * RATE_HZ) + odd
+    late = slice(begin, None)
+    at_hz = too_short_at_hz(drive[late], response[late], "begins", "before the sweep")
+    assert at_hz == pytest.approx(10.0 * np.exp(cut_s / sweep.growth_s), rel=0.002)
+    early = slice(0, end)
+    at_hz = too_short_at_hz(drive[early], response[early], "ends", "after the sweep's end")
+    assert at_hz == pytest.approx(40000.0 * np.exp(-cut_s / sweep.growth_s), rel=0.002)
+
+
+def test_a_record_that_begins_where_its_sweep_passes_zero_is_too_short():
+    # the phase is 2 pi f1 L (exp(t/L) - 1): a whole number of cycles, 20, are over
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, noise=1e-4, delay_s=0.002)
+    cut_s = sweep.growth_s * np.log1p(20 / (10.0 * sweep.growth_s))
+    late = slice(9600 + round(cut_s * RATE_HZ), None)
+    assert abs(drive[late][0]) < 0.02
+    at_hz = too_short_at_hz(drive[late], response[late], "begins", "before the sweep")
+    assert at_hz == pytest.approx(10.0 * np.exp(cut_s / sweep.growth_s), rel=0.01)
+
+
+def test_a_record_that_ends_before_the_response_to_its_sweep_is_too_short():
+    # 50 ms late, and 10 ms left: the last 40 ms are missing
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, fade=0.0, noise=1e-4, delay_s=0.05)
+    part = slice(0, 9600 + round(2.01 * RATE_HZ))
+    at_hz = too_short_at_hz(drive[part], response[part], "ends", "after the sweep's end")
+    assert at_hz == pytest.approx(40000.0 * np.exp(-0.04 / sweep.growth_s), rel=0.002)
+
+
+@pytest.mark.parametrize("fade", [0.0, 0.02])
+@pytest.mark.parametrize("delay_s", [0.0, 0.002])
+@pytest.mark.parametrize("offset", [0.0, 0.03, 0.1, 0.3])
+def test_a_record_that_begins_with_its_sweep_is_measured(fade, delay_s, offset):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, fade=fade, noise=1e-4, delay_s=delay_s)
+    result = analyse_exponential_sweep(drive[9600:] + offset, response[9600:], RATE_HZ)
+    assert np.max(np.abs(gain_error_db(result))) < 0.01
+
+
 def test_mistakes_of_the_caller():
     with pytest.raises(ValueError, match="expected rising"):
         ExponentialSweep(start_hz=100.0, stop_hz=10.0, duration_s=1.0)

@@ -109,7 +109,7 @@ def test_a_mute_with_noise_in_it_is_found(seconds, noise, at, which):
 
 @pytest.mark.parametrize("which", ["drive", "response"])
 @pytest.mark.parametrize("at", PLACES)
-@pytest.mark.parametrize(("size", "count"), [(0.5, 1), (-0.4, 3), (3.0, 2)])
+@pytest.mark.parametrize(("size", "count"), [(0.6, 2), (-0.4, 3), (3.0, 2)])
 def test_a_click_that_moves_the_gain_is_found(size, count, at, which):
     assert_dropout(*spoilt(capture(), which, clicked(size, at, count)), at)
 
@@ -149,6 +149,33 @@ def test_a_click_that_moves_the_gain_by_its_doubt_is_counted_and_told(which, at_
     inside = found.response.frequency_hz != found.response.reference_hz
     assert np.all(moved[inside] < 1.1 * more[inside] + 2e-4)
     assert np.max(more) < 0.006
+
+
+# One sample of 1 V is 1/rate V/Hz, the drive 0.4 sqrt(L/f) V/Hz (Farina 2000: 0.5 sqrt(L/f) for 1 V
+# peak): at 4.6 kHz, 1.9 s, 0.1 V moves the gain by 0.006 dB, 0.25 V by 0.015 dB.
+@pytest.mark.parametrize("which", ["drive", "response"])
+@pytest.mark.parametrize(("at_s", "size"), [(1.3, 0.2), (1.9, 0.1), (2.2, 0.05)])
+def test_a_click_that_moves_the_gain_by_less_than_a_hundredth_of_a_db_is_counted(at_s, size, which):
+    drive, response = capture()
+    whole = measured(drive, response)
+    spoil = clicked(size, round(at_s * RATE_HZ))
+    found = measured(*spoilt([drive, response], which, spoil))
+    assert [click.at_s for click in found.clicks[which]] == [pytest.approx(at_s, abs=1e-4)]
+    moved = np.abs(found.response.gain_db - whole.response.gain_db)
+    assert 0.004 < np.max(moved) < 0.01
+    inside = found.response.frequency_hz != found.response.reference_hz
+    assert np.all(moved[inside] < 1.1 * found.response.uncertainty_db[inside])
+    for order, harmonic in found.harmonics.items():
+        before = whole.harmonics[order]
+        # none is made of the click; its bound holds what the click may hide
+        assert not np.any(np.isfinite(harmonic.ratio) & np.isnan(before.ratio))
+        assert np.all(harmonic.upper_bound > 0.8 * before.upper_bound)
+
+
+@pytest.mark.parametrize("which", ["drive", "response"])
+def test_a_click_that_moves_the_gain_by_more_than_a_hundredth_of_a_db_is_refused(which):
+    at = round(1.9 * RATE_HZ)
+    assert_dropout(*spoilt(capture(), which, clicked(0.25, at)), at)
 
 
 def test_a_click_too_small_for_any_reading_is_let_pass():
@@ -223,14 +250,6 @@ def test_the_first_octave_is_looked_through(share, spoil):
     at = BEFORE + int(share * 2.0 * RATE_HZ)
     drive, response = spoilt(capture(seed=4), "response", spoil(at))
     assert_dropout(drive, response, at, within_s=0.05)
-
-
-@pytest.mark.parametrize("samples", [216_000, 216_001])
-def test_a_record_that_stops_before_the_sweep_does_is_measured(samples):
-    sweep = ExponentialSweep(start_hz=10.0, stop_hz=20000.0, duration_s=5.0)
-    played = np.concatenate([np.zeros(24_000), sweep.samples(RATE_HZ, fade=0.02)])[:samples]
-    drive = played + 1e-5 * np.random.default_rng(2).standard_normal(samples)
-    assert measured(drive, 2.0 * drive).response.flatness_db.value < 0.01
 
 
 @pytest.mark.parametrize("delay_s", [0.12, 0.2])
@@ -385,7 +404,7 @@ def test_a_fade_of_few_samples_is_no_break(stop_hz, rate_hz, seconds, fade, snr_
 @pytest.mark.parametrize("which", ["drive", "response"])
 @pytest.mark.parametrize("at", [1000, 4130])  # the latter where it fades out, from 4120 to 4200
 def test_a_click_in_a_slow_sweep_is_found(at, which):
-    drive, response = spoilt(slow_capture(40.0, 200.0, 20.0, 0.02, 80.0), which, clicked(0.1, at))
+    drive, response = spoilt(slow_capture(40.0, 200.0, 20.0, 0.02, 80.0), which, clicked(0.2, at))
     with pytest.raises(CannotMeasure) as refused:
         analyse_exponential_sweep(
             drive, response, 200.0, reference_hz=20.0, band_hz=(7.0, 32.0), mains_hz=None
