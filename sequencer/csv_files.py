@@ -25,6 +25,7 @@ from sequencer.csv_headings import (
     names_of,
     names_other_units,
     other_quantity,
+    second_time,
     with_units_of,
 )
 from sequencer.csv_times import are_coarse, are_even, first_fault, rate_of
@@ -387,7 +388,7 @@ def _scaled(table: _Table) -> _Table:
 
     Raises Refused for a column in any other quantity: a level or a current is not taken for volts.
     """
-    if other := other_quantity(table.headings):
+    if other := other_quantity(table.headings) or second_time(table.headings):
         heading, unit = other
         raise _refused(
             table.name,

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from types import MappingProxyType
 
 _TIME_WORD = re.compile(r"\W*(t|time|zeit|second|x)", re.IGNORECASE)
-_SECOND_TIME = re.compile(r"\W*time\b", re.IGNORECASE)
+_SECOND_TIME = re.compile(r"\W*time(\s*[\[(]\w*[\])])?", re.IGNORECASE)
 _COUNT_WORD = re.compile(
     r"\W*((samples?|index|nr|no|numbers?|points?|counts?|rows?|[nik])\b(?!.*\b(time|rate))|#)",
     re.IGNORECASE,
@@ -95,6 +95,12 @@ def factor_of(heading: str) -> float:
     return _SCALES[unit] if unit else 1.0
 
 
+def second_time(headings: Sequence[str]) -> tuple[str, str] | None:
+    """Heading and unit of a time that isn't the first column."""
+    found = next((each for each in headings[1:] if _SECOND_TIME.fullmatch(each)), None)
+    return None if found is None else (found, _unit_of(found) or "s")
+
+
 def with_units_of(names: Sequence[str], above: Sequence[str]) -> tuple[str, ...]:
     """The names, each without a unit with that of a line above which has nothing else in its place."""
 
@@ -157,6 +163,4 @@ def other_quantity(headings: Sequence[str]) -> tuple[str, str] | None:
         unit = _unit_of(heading)
         if len(unit) > 1 and not unit.endswith("v"):  # "channel(s)" is a plural
             return heading, unit
-        if _SECOND_TIME.match(heading):
-            return heading, unit or "s"
     return None

@@ -30,10 +30,10 @@ __all__ = [
     "begins_up",
     "begins_within",
     "ends_of_sweep",
-    "ends_within",
     "fades_of_sweep",
     "find_sweep",
     "interrupted",
+    "is_chosen",
     "require_whole_record",
     "steady_end",
 ]
@@ -59,6 +59,7 @@ _FADED = 0.3  # of its peak at most in that time, where it does
 AT_BORDER = 0.1
 """Of a cycle: what of a sine lies below a twentieth of it, and more for an offset."""
 _OVER_NOISE = 5.0  # standard deviations
+_CHOSEN = 1e-3
 _LEAST_QUIET = 32  # samples, for a mean and a deviation
 _SILENT = 1e-3  # of its peak
 _RING_S = 0.005  # of filters, after a step
@@ -216,8 +217,10 @@ def steady_end(
     ----------
     last : the last sample above a twentieth of the peak
     """
-    near, peak, is_step = _end(drive, sample_rate_hz, sweep, last)
-    if is_step:
+    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
+    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
+    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
+    if float(np.median(before)) > _FADED * peak:
         return last - 2 * near, last + round(_RING_S * sample_rate_hz)
     after = drive[last + 1 :]
     steps = after[: after.size // near * near].reshape(-1, near)
@@ -228,24 +231,14 @@ def steady_end(
     return end - 1, end
 
 
-def _end(
-    drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, last: int
-) -> tuple[int, float, bool]:
-    """Samples in which a drive that doesn't fade out is up before its end, its peak, and if it is."""
-    near = round(max(_STEP_S, 1.0 / sweep.stop_hz) * sample_rate_hz)
-    before = np.abs(drive[max(last + 1 - near, 0) : last + 1])
-    peak = float(np.quantile(np.abs(drive[: last + 1]), 0.9))
-    return near, peak, float(np.median(before)) > _FADED * peak
-
-
 def require_whole_record(
     drive: Samples, sample_rate_hz: float, sweep: ExponentialSweep, ends: tuple[int, int]
 ) -> None:
-    """Refuse (too_short) a record that begins within its sweep or ends within it.
+    """Refuse (too_short) a record that begins within its sweep.
 
-    The response goes on with what came before, and lacks what comes later: by its latency alone, 2 ms,
-    it is wrong by 5 dB where the record ends. A sweep begins at 0 V, or fades in; what is a step at
-    once isn't a beginning. At the other end a sweep may well stop with a step, but not with the record.
+    The response goes on with what came before. A sweep begins at 0 V, or fades in; what is a step at
+    once isn't a beginning, but where it begins at a frequency that people choose (a cosine). At the
+    other end a sweep may well stop with a step, and with the record.
 
     Parameters
     ----------
@@ -253,11 +246,14 @@ def require_whole_record(
     """
     first, last = ends
     grown = float(np.exp((last + 1 - first) / sample_rate_hz / sweep.growth_s))
-    if first == 0 and begins_up(drive, sample_rate_hz, last):
-        raise begins_within(sweep.stop_hz / grown)
-    border = 1 + round(AT_BORDER * sample_rate_hz / sweep.stop_hz)
-    if drive.size - 1 - last <= border and _end(drive, sample_rate_hz, sweep, last)[2]:
-        raise ends_within(sweep.start_hz * grown)
+    at_hz = sweep.stop_hz / grown
+    if first == 0 and begins_up(drive, sample_rate_hz, last) and not is_chosen(at_hz):
+        raise begins_within(at_hz)
+
+
+def is_chosen(frequency_hz: float) -> bool:
+    """Whether it is a number of two digits, as people choose them, within 0.1 %."""
+    return abs(float(f"{frequency_hz:.1e}") / frequency_hz - 1.0) < _CHOSEN
 
 
 def begins_up(volts: Samples, sample_rate_hz: float, last: int) -> bool:
@@ -280,15 +276,6 @@ def begins_within(at_hz: float) -> CannotMeasure:
         "too_short",
         f"the record begins within the sweep, at {at_hz:.4g} Hz",
         "start recording before the sweep begins",
-    )
-
-
-def ends_within(at_hz: float) -> CannotMeasure:
-    """The refusal of a record that ends before its sweep, or the response to it, does."""
-    return CannotMeasure(
-        "too_short",
-        f"the record ends within the sweep or its response, at {at_hz:.4g} Hz",
-        "go on recording for 0.3 s or more after the sweep's end",
     )
 
 

@@ -225,6 +225,11 @@ def sweep_remarks(result: SweepResult) -> tuple[str, ...]:
     if result.drift_v is not None:
         moves = f"{say(result.drift_v, 'V')} about its middle"
         words.append(f"the response drifts by {moves}: taken off, what may be left is in the doubt")
+    if result.is_end_missing:
+        words.append(
+            "the record ends before the response has died away, which is counted in the doubt: record "
+            "for 0.3 s or more after the sweep"
+        )
     return tuple(words)
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy
 
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.exponential_sweep import ExponentialSweep, analyse_exponential_sweep
@@ -48,6 +49,13 @@ def gain_error_db(result, **corners):
     inside = (response.frequency_hz >= 20) & (response.frequency_hz <= 20000)
     truth = GAIN * np.abs(transfer(response.frequency_hz, **corners)) * (1 + 0.75 * A3)
     return (response.gain_db - 20 * np.log10(truth))[inside]
+
+
+def is_within_doubt(result):
+    """Whether every gain lies within 3.5 doubts, or 0.01 dB, of the truth."""
+    hz, doubt = result.response.frequency_hz, result.response.uncertainty_db
+    doubt = doubt[(hz >= 20) & (hz <= 20000)]
+    return bool(np.all(np.abs(gain_error_db(result)) < np.maximum(3.5 * doubt, 0.01)))
 
 
 def harmonic_error_db(result, order):
@@ -358,36 +366,59 @@ def too_short_at_hz(drive, response, where, remedy):
 @pytest.mark.parametrize("fade", [0.0, 0.02])
 @pytest.mark.parametrize("cut_s", [0.0251, 0.1, 0.5, 1.2])
 @pytest.mark.parametrize("odd", [0, 1])
-def test_a_record_that_begins_or_ends_within_its_sweep_is_too_short(cut_s, fade, delay_s, odd):
+def test_a_record_that_begins_within_its_sweep_is_too_short(cut_s, fade, delay_s, odd):
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
     drive, response = capture(sweep, fade=fade, noise=1e-4, delay_s=delay_s)
-    begin, end = 9600 + round(cut_s * RATE_HZ) + odd, 9600 + round((2.0 - cut_s) * RATE_HZ) + odd
-    late = slice(begin, None)
+    late = slice(9600 + round(cut_s * RATE_HZ) + odd, None)
     at_hz = too_short_at_hz(drive[late], response[late], "begins", "before the sweep")
     assert at_hz == pytest.approx(10.0 * np.exp(cut_s / sweep.growth_s), rel=0.002)
-    early = slice(0, end)
-    at_hz = too_short_at_hz(drive[early], response[early], "ends", "after the sweep's end")
-    assert at_hz == pytest.approx(40000.0 * np.exp(-cut_s / sweep.growth_s), rel=0.002)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.002, 0.01])
+@pytest.mark.parametrize("left_s", [-0.5, -0.1, 0.0])
+@pytest.mark.parametrize("odd", [0, 1])
+def test_a_record_that_ends_with_its_sweep_or_within_it_is_read_as_far_as_it_goes(
+    left_s, delay_s, odd
+):
+    sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
+    drive, response = capture(sweep, fade=0.0, noise=1e-4, delay_s=delay_s)
+    part = slice(0, 9600 + round((2.0 + left_s) * RATE_HZ) + odd)
+    result = analyse_exponential_sweep(drive[part], response[part], RATE_HZ)
+    assert result.is_end_missing
+    at_hz = 40000.0 * np.exp((left_s - delay_s) / sweep.growth_s)
+    assert 0.75 * at_hz < result.response.frequency_hz[-1] < 1.02 * at_hz
+    assert is_within_doubt(result)
+
+
+def test_a_cosine_that_begins_with_the_record_is_a_sweep():
+    # against the response that the simulated system has; a cosine begins at its peak
+    time = np.arange(2 * round(RATE_HZ)) / RATE_HZ
+    drive = 0.5 * scipy.signal.chirp(time, 20.0, 2.0, 30000.0, method="logarithmic")
+    drive = np.append(drive, np.zeros(round(0.5 * RATE_HZ)))
+    result = analyse_exponential_sweep(drive, 2.0 * drive, RATE_HZ)
+    assert result.response.gain_db == pytest.approx(20 * np.log10(2.0), abs=1e-3)
 
 
 def test_a_record_that_begins_where_its_sweep_passes_zero_is_too_short():
-    # the phase is 2 pi f1 L (exp(t/L) - 1): a whole number of cycles, 20, are over
+    # the phase is 2 pi f1 L (exp(t/L) - 1): a whole number of cycles, 23, are over
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
     drive, response = capture(sweep, noise=1e-4, delay_s=0.002)
-    cut_s = sweep.growth_s * np.log1p(20 / (10.0 * sweep.growth_s))
+    cut_s = sweep.growth_s * np.log1p(23 / (10.0 * sweep.growth_s))
     late = slice(9600 + round(cut_s * RATE_HZ), None)
     assert abs(drive[late][0]) < 0.02
     at_hz = too_short_at_hz(drive[late], response[late], "begins", "before the sweep")
     assert at_hz == pytest.approx(10.0 * np.exp(cut_s / sweep.growth_s), rel=0.01)
 
 
-def test_a_record_that_ends_before_the_response_to_its_sweep_is_too_short():
+def test_a_record_that_ends_before_the_response_to_its_sweep_is_read_as_far_as_it_goes():
     # 50 ms late, and 10 ms left: the last 40 ms are missing
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=2.0)
     drive, response = capture(sweep, fade=0.0, noise=1e-4, delay_s=0.05)
     part = slice(0, 9600 + round(2.01 * RATE_HZ))
-    at_hz = too_short_at_hz(drive[part], response[part], "ends", "after the sweep's end")
-    assert at_hz == pytest.approx(40000.0 * np.exp(-0.04 / sweep.growth_s), rel=0.002)
+    result = analyse_exponential_sweep(drive[part], response[part], RATE_HZ)
+    assert result.is_end_missing
+    assert result.response.frequency_hz[-1] < 40000.0 * np.exp(-0.04 / sweep.growth_s)
+    assert is_within_doubt(result)
 
 
 @pytest.mark.parametrize("fade", [0.0, 0.02])
