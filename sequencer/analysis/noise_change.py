@@ -25,6 +25,7 @@ _MOST_PARTS, _FEWEST_PARTS = 16, 4
 _LEAST_PART_S = 0.1
 _BESIDE_BINS, _BESIDE_HZ = 3.5, 17.0  # of a mains line, whichever is less
 _FEWEST_BINS = 16
+_LEAST_KEPT = 0.5  # of a part beside its clicks
 _SURE = 6.5  # standard deviations, of the farthest of some hundred stretches
 _LEAST_TOLD_DB = 0.1
 _QUIETEST = 1e-12  # of the mean power
@@ -35,7 +36,8 @@ _ROUNDING = 1e-7  # of the largest value: single precision
 class NoiseChange:
     """How noise changes within a record: the stretch that differs most from the rest, s and dB.
 
-    of_plain and of_weighted are the powers of the parts over their mean, unweighted and A-weighted.
+    Of two stretches that make up the record it is the shorter. of_plain and of_weighted are the powers
+    of the parts over their mean, unweighted and A-weighted, without those that are mostly clicks.
     """
 
     start_s: float
@@ -71,10 +73,13 @@ def find_noise_change(
         # no part reaches over the end of a section, where lines were fitted anew
         return sections.reshape(rests.shape)[:, : in_section * length].reshape(-1, length)
 
-    pieces, kept = parts_of(rests), 1.0
+    pieces = parts_of(rests)
+    kept = np.ones(len(pieces))
     if clicks_v is not None:
         pieces = pieces - parts_of(clicks_v)
-        kept = np.mean(parts_of(clicks_v) == 0.0, axis=1, keepdims=True)
+        kept = np.mean(parts_of(clicks_v) == 0.0, axis=1)
+    compared = np.flatnonzero(kept >= _LEAST_KEPT)
+    pieces, kept = pieces[compared], kept[compared]
     if len(pieces) < _FEWEST_PARTS or _is_as_rounding(pieces, record):
         return None
     parts = [periodogram(piece, sample_rate_hz) for piece in pieces]
@@ -84,7 +89,7 @@ def find_noise_change(
     chosen &= ~_is_near_mains(bins_hz, mains_hz)
     if np.count_nonzero(chosen) < _FEWEST_BINS:
         return None
-    spectra = np.array([part.mean_square_v2[chosen] for part in parts]) / np.maximum(kept, 0.1)
+    spectra = np.array([part.mean_square_v2[chosen] for part in parts]) / kept[:, np.newaxis]
     weight = a_weighting_power(bins_hz[chosen])
     peaked = _peakedness(pieces)
     plain, weighted = _over_mean(spectra), _over_mean(spectra * weight)
@@ -95,15 +100,17 @@ def find_noise_change(
     powers, first, end, deviate = max(found, key=lambda each: abs(each[3]))
     if abs(deviate) <= _SURE:
         return None
-    if deviate < 0.0 and (first == 0 or end == powers.size):  # the rest is one louder stretch
-        first, end = (end, powers.size) if first == 0 else (0, first)
+    of_rest = (end, powers.size) if first == 0 else (0, first)
+    longer = 2 * (end - first) - powers.size
+    if (first == 0 or end == powers.size) and (longer > 0 or (longer == 0 and deviate < 0.0)):
+        first, end = of_rest  # one stretch too, told by the shorter or else by the louder
     beside = np.delete(powers, slice(first, end))
     louder_db = 10 * math.log10(max(powers[first:end].mean(), _QUIETEST) / beside.mean())
     if abs(louder_db) < _LEAST_TOLD_DB:
         return None
     start_s, stop_s = (
         (part // in_section * section + part % in_section * length) / sample_rate_hz
-        for part in (first, end)
+        for part in (int(compared[first]), int(compared[end - 1]) + 1)
     )
     return NoiseChange(
         start_s=start_s,

@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
+from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.dc_steps import find_dc_steps
 from sequencer.analysis.idle import analyse_idle
 from sequencer.steps.hum import noise_findings
@@ -44,6 +46,45 @@ def test_a_step_is_told_and_is_in_no_noise(size_v, seconds):
     assert not result.clicks
     for finding in noise_findings(result):
         assert any("the DC steps by" in words for words in finding.remarks)
+
+
+@pytest.mark.parametrize("seconds", [1.0, 3.0])
+@pytest.mark.parametrize("size_v", [1e-4, -1e-3, 1e-2, 0.1])
+@pytest.mark.parametrize(("order", "corner_hz"), [(1, 200.0), (1, 1000.0), (2, 1e4)])
+def test_a_step_behind_a_filter_is_told_and_is_in_no_noise(order, corner_hz, size_v, seconds):
+    base = quiet(seconds)
+    at = int(0.37 * base.size)
+    low_pass = signal.butter(order, corner_hz, fs=RATE_HZ, output="sos")
+    edge = signal.sosfilt(low_pass, np.arange(base.size) >= at)
+    result = analyse_idle(base + size_v * edge, RATE_HZ)
+    (step,) = result.steps
+    # first order is half done after ln 2 of its time constant
+    assert step.at_s == pytest.approx(
+        at / RATE_HZ + np.log(2) / (2 * np.pi * corner_hz) * (order == 1), abs=3e-4
+    )
+    assert step.size_v == pytest.approx(size_v, abs=NOISE_V / 2)
+    noise, without = result.noise_unweighted_vrms, analyse_idle(base, RATE_HZ).noise_unweighted_vrms
+    assert abs(noise.value - without.value) < 1.5 * without.standard_uncertainty
+    assert noise.standard_uncertainty < 0.01 * IN_BAND_V
+    assert not result.clicks
+    assert result.noise_change is None
+
+
+@pytest.mark.parametrize("lasts_s", [3e-3, 10e-3])
+def test_a_step_with_an_edge_of_milliseconds_is_told_beside_its_dc(lasts_s):
+    time_s = np.arange(24000) / 8000.0
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(time_s.size)
+    course = 0.1 * -np.expm1(-np.clip(time_s - 1.0, 0.0, None) / lasts_s)
+    (step,) = analyse_dc(noise + course, 8000.0).steps
+    assert step.at_s == pytest.approx(1.0 + np.log(2) * lasts_s, abs=1e-3)
+    assert step.size_v == pytest.approx(0.1, rel=0.01)
+
+
+def test_a_pulse_is_two_steps_and_no_edge():
+    time_s = np.arange(24000) / 8000.0
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(time_s.size)
+    up, down = analyse_dc(noise + 1e-2 * ((time_s > 1.0) & (time_s < 1.04)), 8000.0).steps
+    assert (up.size_v, down.size_v) == pytest.approx((1e-2, -1e-2), rel=0.06)
 
 
 def test_a_step_beside_a_drift_is_told():

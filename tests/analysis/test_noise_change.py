@@ -35,10 +35,11 @@ def test_noise_that_grows_halfway_is_told_and_both_halves_are_within_the_doubt(
     result = analyse_idle(volts + hum(volts.size, hum_v), RATE_HZ)
     change = result.noise_change
     part_s = max(seconds / 16, 0.1)
-    assert change.louder_db == pytest.approx(20 * np.log10(times), abs=1.0)
-    if change.start_s > 0.0:
+    assert abs(change.louder_db) == pytest.approx(20 * np.log10(times), abs=1.0)
+    if change.louder_db > 0.0:
         assert change.start_s == pytest.approx(seconds / 2, abs=1.1 * part_s)
     else:  # told by the quiet half
+        assert change.start_s == 0.0
         assert change.stop_s == pytest.approx(seconds / 2, abs=1.1 * part_s)
     found = result.noise_unweighted_vrms
     hum_v2 = sum((hum_v / k) ** 2 / 2 for k in range(1, 13))
@@ -56,6 +57,25 @@ def test_a_stretch_of_louder_noise_is_told():
     assert change.louder_db == pytest.approx(20 * np.log10(1.5), abs=1.2)
     assert change.start_s == pytest.approx(4.17, abs=0.7)
     assert change.stop_s == pytest.approx(5.83, abs=0.7)
+
+
+@pytest.mark.parametrize(("start_s", "stop_s"), [(0.0, 0.75), (2.25, 3.0)])
+@pytest.mark.parametrize("times", [0.4, 2.5])
+def test_the_shorter_stretch_is_told_be_it_louder_or_quieter(start_s, stop_s, times):
+    volts = noise(3.0)
+    volts[round(start_s * RATE_HZ) : round(stop_s * RATE_HZ)] *= times
+    change = analyse_idle(volts, RATE_HZ).noise_change
+    assert change.louder_db == pytest.approx(20 * np.log10(times), abs=0.7)
+    assert (change.start_s, change.stop_s) == pytest.approx((start_s, stop_s), abs=0.01)
+
+
+def test_a_burst_is_not_told_as_quieter_for_what_was_taken_out_of_it():
+    volts = noise(3.0) / 2
+    burst = slice(round(1.0 * RATE_HZ), round(1.2 * RATE_HZ))
+    volts[burst] += 1e-3 * np.sin(2 * np.pi * 1000.0 * np.arange(volts.size) / RATE_HZ)[burst]
+    result = analyse_idle(volts, RATE_HZ)
+    assert result.clicks
+    assert result.noise_change is None or result.noise_change.louder_db > 0.0
 
 
 def test_the_place_of_a_click_is_no_quiet_stretch():
