@@ -3,8 +3,13 @@
 Theory of operation. A block of samples missing shifts all that follows in time: line h of the hum turns
 by h times an angle theta. So the record is cut into parts of two mains cycles, half overlapping, behind
 a Hann window, whose zeros lie on the neighbouring lines. From part to part theta is what turns all lines
-that stand out together; added up, it is the course of the mains' phase. A step in that, beside a cubic
-for a mains that wanders, beyond its scatter is a jump. Medians of five parts let clicks pass.
+that stand out together; added up, it is the course of the mains' phase. A step in that, beside a cubic,
+is a jump. Medians of five parts let clicks pass.
+
+A mains that wanders makes no step: its phase is its frequency, summed. Yet from some parts off a wander
+looks like one. A step is told only where it is far beyond the scatter and beyond what a frequency that
+walks at random, as far as second differences elsewhere in the record let it, would make of itself,
+where it leaves clearly less than a bend or a kink, and where it may be a whole sample.
 """
 
 import math
@@ -14,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.arrays import ROBUST, Phasors, Samples, scatter_about_course
+from sequencer.analysis.arrays import Phasors, Samples, scatter_about_course
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.mains import HIGHEST_LINE_HZ
 from sequencer.analysis.spectrum import hann
@@ -22,8 +27,14 @@ from sequencer.analysis.spectrum import hann
 _SIDES = (8, 24, 64)  # parts to each side of a jump
 _PASSED_OVER = 2  # parts that may hold it
 _SMOOTHED = 5
+_MEDIAN = 1.2  # standard deviation of a median of five over that of a mean, normal distribution
+_OVERLAP = 1 / 6  # correlation of neighbours
 _SURE = 8.0  # standard deviations
-_FEWEST_WINDOWS = 8  # of half a template, that tell how it scatters
+_LAGS = (8, 16, 32, 64)  # parts, of second differences that tell how the mains wanders
+_FEWEST_LAGS = 8  # in the course
+_QUANTILE, _OF_NORMAL = 0.8, 1.2816  # of absolute values; in standard deviations
+_CLEARLY = 2.0  # times what a step leaves: what its rivals must
+_OWN_DOUBT = 3.0  # standard deviations that a step may lack of a whole sample
 _LEAST_RAD = 5e-4  # of the mains, 1.6 us
 _STANDS_OUT = 20.0  # power of a line over the scatter from part to part
 _MOST_OFF, _LEAST_KEPT = 0.1, 0.7  # of a part's power by amplitudes; of the parts
@@ -67,10 +78,11 @@ def find_hum_jumps(record: Samples, sample_rate_hz: float, mains_hz: float) -> t
     kept_course = _course(_parts(record, cycle, sample_rate_hz), computed)
     if kept_course is None:
         return ()
-    kept, course = kept_course
+    kept, course, alias_rad = kept_course
+    sample_rad = math.tau * mains_hz / sample_rate_hz
     found: dict[int, float] = {}
     for _ in range(_MOST_ROUNDS):
-        jump = _largest(course)
+        jump = _largest(course, sample_rad)
         if jump is None:
             break
         place, size_rad = jump
@@ -79,13 +91,15 @@ def find_hum_jumps(record: Samples, sample_rate_hz: float, mains_hz: float) -> t
         # what is left of one already found: it lay within a part
         near = next((k for k in found if abs(k - part) <= _TOGETHER), part)
         found[near] = found.get(near, 0.0) + size_rad
+    told = {part: math.remainder(size_rad, alias_rad) for part, size_rad in found.items()}
     return tuple(
         HumJump(
             from_s=max(part - _AROUND, 0) * cycle / sample_rate_hz,
             to_s=min((part + _AROUND) * cycle, record.size) / sample_rate_hz,
-            shift_s=math.remainder(size_rad, math.tau) / math.tau / mains_hz,
+            shift_s=size_rad / math.tau / mains_hz,
         )
-        for part, size_rad in sorted(found.items())
+        for part, size_rad in sorted(told.items())
+        if abs(size_rad) > sample_rad / 2
     )
 
 
@@ -129,10 +143,10 @@ def _parts(record: Samples, cycle: int, sample_rate_hz: float) -> NDArray[np.com
 
 def _course(
     parts: NDArray[np.complex128], computed: float
-) -> tuple[NDArray[np.intp], Samples] | None:
+) -> tuple[NDArray[np.intp], Samples, float] | None:
     """The parts that hold the hum as it usually is, and the mains' phase in each, rad, but for a slope.
 
-    None where no line stands out.
+    And the angle that all lines that stand out can't tell from none, rad. None where no line stands out.
 
     Parameters
     ----------
@@ -150,6 +164,9 @@ def _course(
     if not chosen.size:
         return None
     multiples: Samples = chosen.astype(np.float64) + 1.0
+    alias_rad = math.tau / float(
+        np.gcd.reduce(chosen + 1)
+    )  # even lines alone: half a cycle is none
     scaled = parts[:, chosen] / np.sqrt(scatter_v2[chosen])
     size = usual[chosen] / np.sqrt(scatter_v2[chosen])
     off = np.sum((np.abs(scaled) - size) ** 2, axis=1) / float(size @ size)
@@ -163,7 +180,7 @@ def _course(
     turn = _settled(usual_turn * apart, weighted, multiples)
     lost = np.flatnonzero(_alike(turn, weighted, multiples) < _ALIKE)
     if lost.size:
-        trials = np.linspace(-np.pi, np.pi, _TRIALS, endpoint=False)
+        trials = np.linspace(-alias_rad / 2, alias_rad / 2, _TRIALS, endpoint=False)
         likely = (weighted[lost] @ np.exp(-1j * np.outer(multiples, trials))).real
         best = trials[np.argmax(likely, axis=1)]
         turn[lost] = _settled(best, weighted[lost], multiples)
@@ -173,7 +190,7 @@ def _course(
     usual_line = np.median(turned_back.real, axis=0) + 1j * np.median(turned_back.imag, axis=0)
     angle = _settled(angle, scaled[kept] * usual_line.conj(), multiples)
     course = angle - usual_turn * (kept - kept[0])
-    return kept, np.unwrap(course)
+    return kept, np.unwrap(course, period=alias_rad), alias_rad
 
 
 def _settled(turn: Samples, weighted: NDArray[np.complex128], multiples: Samples) -> Samples:
@@ -189,44 +206,121 @@ def _alike(turn: Samples, weighted: NDArray[np.complex128], multiples: Samples) 
     return np.asarray(off.real.sum(axis=1) / np.abs(off).sum(axis=1))
 
 
-def _largest(course: Samples) -> tuple[int, float] | None:
-    """The part that the surest step of the mains' phase lies before, and its size, rad."""
+def _largest(course: Samples, sample_rad: float) -> tuple[int, float] | None:
+    """The part that the surest step of the mains' phase lies before, and its size, rad.
+
+    It must be as large in the narrowest stretch about it as in the one that shows it surest.
+    """
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(course, _SMOOTHED), axis=1)
-    scatter = scatter_about_course(course)
-    best, surest = None, _SURE
+    scatter = scatter_about_course(course, _OVERLAP)
+    surest, best = _SURE, None
     for side in _SIDES:
         if smooth.size < 3 * side:
             break
-        template = _template(side)
-        steps = np.abs(np.correlate(smooth, template, mode="valid"))
-        spread = scatter * math.sqrt(float(template @ template))
-        if steps.size > _FEWEST_WINDOWS * side:  # a mains that wanders does it elsewhere too
-            spread = max(spread, ROBUST * float(np.median(steps)))
+        steps = np.abs(np.correlate(smooth, _template(side), mode="valid"))
         k = int(np.argmax(steps))
-        if steps[k] > max(surest * spread, _LEAST_RAD):
-            surest = float(steps[k]) / max(spread, _LEAST_RAD / _SURE)
-            best = slice(k, k + 2 * side)
-    if best is None:
-        return None
-    step = _best_step(smooth[best])
-    return None if step is None else (best.start + step[0] + _SMOOTHED // 2, step[1])
-
-
-def _best_step(course: Samples) -> tuple[int, float] | None:
-    """Where a step beside a cubic leaves least, and its size; None where a bend leaves less."""
-    place = np.linspace(-1.0, 1.0, course.size)
-    smooth = np.polynomial.legendre.legvander(place, _BENDS - 1)
-    cubic = smooth[:, :4]
-    bend = smooth @ np.linalg.lstsq(smooth, course, rcond=None)[0]
-    least_rss, best = float(np.sum((course - bend) ** 2)), None
-    for at in range(_PASSED_OVER + 2, course.size - _PASSED_OVER - 1):
-        step = np.clip((np.arange(course.size) - at + 1.5) / 3.0, 0.0, 1.0)
-        columns = np.column_stack([step, cubic])
-        found = np.linalg.lstsq(columns, course, rcond=None)[0]
-        rss = float(np.sum((course - columns @ found) ** 2))
-        if rss < least_rss:
-            least_rss, best = rss, (at, float(found[0]))
+        if steps[k] <= surest * _spread(side, scatter, 0.0):
+            continue
+        place = k + _place_of_step(smooth[k : k + 2 * side])
+        walk_rad = _walk(smooth, place)
+        spread = max(_spread(side, scatter, walk_rad), _LEAST_RAD / _SURE)
+        size_rad = _clear_step(*_around(smooth, place, side))
+        near_rad = _step(*_around(smooth, place, _SIDES[0]))[0]
+        if abs(near_rad - size_rad) > _OWN_DOUBT * _spread(_SIDES[0], scatter, walk_rad):
+            continue
+        least_rad = max(surest * spread, sample_rad - _OWN_DOUBT * spread)
+        if abs(size_rad) > least_rad:
+            surest, best = abs(size_rad) / spread, (place + _SMOOTHED // 2, size_rad)
     return best
+
+
+def _walk(course: Samples, place: int) -> float:
+    """Standard deviation of what the course's slope gains at random from part to part, at most.
+
+    From second differences over several lags, which noise makes too large, the short ones most; none of
+    them across the place.
+    """
+    least = math.inf
+    for lag in _LAGS:
+        if least < math.inf and course.size < _FEWEST_LAGS * lag:
+            break
+        second = course[2 * lag :] - 2 * course[lag:-lag] + course[: -2 * lag]
+        first = np.arange(second.size)
+        elsewhere = (first + 2 * lag < place - _SMOOTHED) | (first >= place + _SMOOTHED)
+        if not elsewhere.any():
+            continue
+        size = float(np.quantile(np.abs(second[elsewhere]), _QUANTILE)) / _OF_NORMAL
+        weights = np.zeros(2 * lag + 1)
+        weights[[0, lag, 2 * lag]] = 1.0, -2.0, 1.0
+        least = min(least, size / _gain(weights))
+    return least if least < math.inf else 0.0
+
+
+def _gain(weights: Samples) -> float:
+    """Of weights that no slope passes: standard deviation for a slope that walks at random by one."""
+    return float(np.linalg.norm(np.cumsum(np.cumsum(weights))))
+
+
+def _place_of_step(course: Samples) -> int:
+    """Where a step beside a cubic leaves least."""
+    index = np.arange(course.size)
+    cubic = _bend(course.size, 4)
+    places = range(_PASSED_OVER + 2, course.size - _PASSED_OVER - 1)
+    steps = [np.clip((index - at + 1.5) / 3.0, 0.0, 1.0) for at in places]
+    left = [_left(course, np.column_stack([step, cubic]))[0] for step in steps]
+    return places[int(np.argmin(left))]
+
+
+def _around(course: Samples, place: int, side: int) -> tuple[Samples, int]:
+    """So many to each side of the place where the course goes so far, and where it is in them."""
+    begin = min(max(place - side, 0), course.size - 2 * side)
+    return course[begin : begin + 2 * side], place - begin
+
+
+def _spread(side: int, scatter: float, walk_rad: float) -> float:
+    """Standard deviation of a step's size where there is none."""
+    template = _template(side)
+    weights = np.convolve(template, np.full(_SMOOTHED, _MEDIAN / _SMOOTHED))
+    variance = float(weights @ weights + 2 * _OVERLAP * weights[1:] @ weights[:-1])
+    return math.hypot(scatter * math.sqrt(variance), walk_rad * _gain(template))
+
+
+def _counted(count: int, at: int) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(np.arange(count) - at + 0.5) > _PASSED_OVER)
+
+
+def _step(course: Samples, at: int) -> tuple[float, float]:
+    """Size of the step there beside a cubic, and the sum of squares it leaves."""
+    step = (np.arange(course.size) >= at).astype(np.float64)
+    counted = _counted(course.size, at)
+    columns = np.column_stack([step, _bend(course.size, 4)])
+    rss, size = _left(course[counted], columns[counted])
+    return size, rss
+
+
+def _clear_step(course: Samples, at: int) -> float:
+    """Size of the step there; 0 where what a mains does leaves not clearly more.
+
+    That is a bend, or a kink: its frequency steps.
+    """
+    size, rss = _step(course, at)
+    index, counted = np.arange(course.size), _counted(course.size, at)
+    cubic = _bend(course.size, 4)
+    kinks = [np.column_stack([np.abs(index - k), cubic]) for k in index[2:-2]]
+    rivals = [_bend(course.size, _BENDS), *kinks]
+    rival_rss = min(_left(course[counted], columns[counted])[0] for columns in rivals)
+    return size if rival_rss > _CLEARLY * rss else 0.0
+
+
+def _bend(count: int, terms: int) -> Samples:
+    place = np.linspace(-1.0, 1.0, count)
+    return np.asarray(np.polynomial.legendre.legvander(place, terms - 1), dtype=np.float64)
+
+
+def _left(course: Samples, columns: Samples) -> tuple[float, float]:
+    """Sum of squares that the columns leave, and how much of the first they hold."""
+    found = np.linalg.lstsq(columns, course, rcond=None)[0]
+    return float(np.sum((course - columns @ found) ** 2)), float(found[0])
 
 
 def _template(side: int) -> Samples:

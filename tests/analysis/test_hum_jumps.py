@@ -100,3 +100,54 @@ def test_a_mains_that_wanders_does_not_jump(swing_hz, period_s):
 
 def test_without_hum_there_is_nothing_to_jump():
     assert not find_hum_jumps(np.random.default_rng(0).standard_normal(96000), RATE_HZ, 50.0)
+
+
+@pytest.mark.parametrize("walk_hz", [0.001, 0.003, 0.01])  # in a second
+def test_a_frequency_that_walks_at_random_does_not_jump(walk_hz):
+    """Such a mains has no step in its phase, by construction: that is its frequency, summed."""
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        seconds, every_s = (3.0, 8.0)[seed % 2], 0.01
+        off_hz = walk_hz * np.cumsum(rng.standard_normal(round(seconds / every_s))) * every_s**0.5
+        time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+        turned = np.interp(time_s / every_s, np.arange(off_hz.size), np.cumsum(off_hz) * every_s)
+        wave = 10 ** rng.uniform(0, 3) * np.cos(2 * np.pi * (MAINS_HZ * time_s + turned))
+        assert not find_hum_jumps(wave + rng.standard_normal(wave.size), RATE_HZ, 50.0)
+
+
+def test_even_lines_alone_and_a_click_are_no_half_cycle():
+    """A rectifier's spikes turned by half a cycle are the same."""
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        turn = 2 * np.pi * MAINS_HZ * np.arange(64000) / 8000.0
+        wave = 30 * np.exp(60 * (np.cos(2 * turn) - 1)) + rng.standard_normal(turn.size)
+        first = rng.integers(0, wave.size - 400)
+        wave[first : first + 400] += 300 * rng.standard_normal(400)
+        assert not find_hum_jumps(wave, 8000.0, 50.0)
+
+
+@pytest.mark.parametrize("rate_hz", [160.0, 200.0, 240.0, 333.0, 500.0])
+def test_few_samples_a_cycle(rate_hz):
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        time_s = np.arange(round((0.3, 1.0, 10.0)[seed % 3] * rate_hz)) / rate_hz
+        hum_v = 10 ** rng.uniform(0, 3) * np.cos(2 * np.pi * rng.uniform(49.8, 50.2) * time_s)
+        assert not find_hum_jumps(hum_v + rng.standard_normal(hum_v.size), rate_hz, 50.0)
+
+
+def test_most_losses_are_told_while_the_frequency_walks():
+    """Losses of 10 to 500 samples in 4 s at 1 mHz in a second: most, and none twice."""
+    told = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        lost, at_s = (10, 24, 100, 500)[seed % 4], rng.uniform(1.0, 3.0)
+        time_s = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+        time_s += (time_s > at_s) * lost / RATE_HZ
+        off_hz = 0.001 * np.cumsum(rng.standard_normal(420)) * 0.1
+        turned = np.interp(time_s / 0.01, np.arange(off_hz.size), np.cumsum(off_hz) * 0.01)
+        wave = 14 * np.cos(2 * np.pi * (MAINS_HZ * time_s + turned))
+        jumps = find_hum_jumps(wave + rng.standard_normal(wave.size), RATE_HZ, 50.0)
+        assert all(jump.from_s < at_s < jump.to_s for jump in jumps)
+        assert len(jumps) < 2
+        told += len(jumps)
+    assert told >= 18
