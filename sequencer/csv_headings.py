@@ -106,7 +106,7 @@ def with_units_of(names: Sequence[str], above: Sequence[str]) -> tuple[str, ...]
 
     def with_unit(column: int, name: str, unit: str) -> str:
         """A time's unit belongs to a time, a voltage's to what is none."""
-        known = unit.casefold().replace("µ", "u").replace("μ", "u")
+        known = _plain(unit)
         belongs = known in _SCALES and known.endswith("v") != (column == 0 and is_time(name))
         return f"{name} ({unit})" if belongs and not _UNIT.search(name) else name
 
@@ -121,7 +121,7 @@ def names_other_units(line: str, names: Sequence[str]) -> bool:
     """Whether a line about units has one, not s or V, of a kind of which no name has any."""
     if not _UNITS_LINE.search(line):
         return False
-    told = {word.casefold().replace("µ", "u").replace("μ", "u") for word in _WORDS.findall(line)}
+    told = {_plain(word) for word in _WORDS.findall(line)}
     told -= {"min", "h"}  # of a unit under test, say
     has = {_unit_of(name).endswith("v") for name in names if _unit_of(name)}
     return any(_SCALES.get(unit, 1.0) != 1.0 and unit.endswith("v") not in has for unit in told)
@@ -132,12 +132,17 @@ def are_extremes(headings: Sequence[str]) -> bool:
     return all(any(of.search(heading) for heading in headings) for of in _EXTREMES)
 
 
+def _plain(unit: str) -> str:
+    """A unit without capitals, and with u for micro."""
+    return unit.casefold().replace("µ", "u").replace("μ", "u")
+
+
 def _unit_of(heading: str) -> str:
     """The unit in a heading, without capitals, prefixes as letters; empty where there is none."""
     match = _UNIT.search(heading)
     if match is None:
         return ""
-    unit = (match[1] or match[2]).casefold().replace("µ", "u").replace("μ", "u")
+    unit = _plain(match[1] or match[2])
     if unit in _SCALES:
         return str(unit)
     if unit.endswith("sec") and unit[0] in "mun":

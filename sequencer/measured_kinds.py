@@ -16,7 +16,12 @@ from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.exponential_sweep import SweepResult, analyse_exponential_sweep
 from sequencer.analysis.idle import analyse_idle
-from sequencer.analysis.imd import analyse_imd_difference, analyse_imd_smpte
+from sequencer.analysis.imd import (
+    ImdDifferenceResult,
+    ImdSmpteResult,
+    analyse_imd_difference,
+    analyse_imd_smpte,
+)
 from sequencer.analysis.mains import bends_of, find_each_mains
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
@@ -469,7 +474,7 @@ def _imd_smpte(recording: Recording, options: MeasureOptions) -> Measured:
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
-    return _two_tones(recording, "modulation", TwoTones.of_modulation(two))
+    return _two_tones(recording, "modulation", two)
 
 
 def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
@@ -484,10 +489,13 @@ def _imd_difference(recording: Recording, options: MeasureOptions) -> Measured:
         mains_frequency_hz=options.mains_hz,
         range_peak_v=recording.range_peak_v,
     )
-    return _two_tones(recording, "difference", TwoTones.of_difference(two))
+    return _two_tones(recording, "difference", two)
 
 
-def _two_tones(recording: Recording, method: str, two: TwoTones) -> Measured:
+def _two_tones(
+    recording: Recording, method: str, result: ImdSmpteResult | ImdDifferenceResult
+) -> Measured:
+    two = TwoTones.of(method, result)
     return Measured(
         findings=[
             found(

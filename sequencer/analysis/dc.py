@@ -118,7 +118,7 @@ def analyse_dc(
         offset_v=Estimate(value=fit.offset_v, standard_uncertainty=doubt_v),
         moved_v=slow.moved_v(doubt_v),
         steps=find_dc_steps(
-            record, sample_rate_hz, nominal_mains_hz, rest_of, code_v=step_over(record, 0.0)
+            record, sample_rate_hz, nominal_mains_hz, rest, rest_of, code_v=step_over(record, 0.0)
         ),
     )
 

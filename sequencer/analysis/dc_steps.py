@@ -65,6 +65,7 @@ def find_dc_steps(
     record: Samples,
     sample_rate_hz: float,
     mains_hz: float,
+    rest: Samples,
     rest_of: Callable[[Samples], Samples],
     *,
     code_v: float,
@@ -74,23 +75,23 @@ def find_dc_steps(
     Parameters
     ----------
     record : shape (n,), volts
-    rest_of : what is left of a record of that shape without its lines
+    rest : what is left of it without its lines
+    rest_of : the same of any record of that shape
     code_v : what the samples were rounded to when they were taken, V
     """
     cell = max(round(sample_rate_hz / mains_hz / _CELLS_A_CYCLE), 1)
     if record.size // cell < _FEWEST_CELLS:
         return ()
     found: tuple[DcStep, ...] = ()
-    left = record
     for _ in range(2 * _MOST_STEPS):
-        step = _largest(rest_of(left), sample_rate_hz, cell, _MOST_CODES * code_v)
+        step = _largest(rest, sample_rate_hz, cell, _MOST_CODES * code_v)
         if step is None:
             break
         found = joined((*found, step), mains_hz)
         if len(found) > _MOST_STEPS:
             return ()
         found = _with_edges(found, record, sample_rate_hz, _EDGE_CELLS * cell, rest_of)
-        left = record - course_of(found, sample_rate_hz, record.size)
+        rest = rest_of(record - course_of(found, sample_rate_hz, record.size))
     return found
 
 
@@ -130,9 +131,7 @@ def _largest(rest: Samples, sample_rate_hz: float, cell: int, least_v: float) ->
     sides = np.median(np.lib.stride_tricks.sliding_window_view(middles, _SIDE), axis=1)
     over = sides[_SIDE + 1 :] - sides[: -_SIDE - 1]  # of cell _SIDE, and on
     beside = np.pad(over, _SIDE + 1, mode="edge")
-    over = (
-        over - (beside[: over.size] + beside[-over.size :]) / 2
-    )  # what a drift does all the while
+    over = over - (beside[: over.size] + beside[-over.size :]) / 2  # a drift goes on all the while
     usual_v = ROBUST * float(np.median(np.abs(over)))
     sure = _SURE * (1 + _FEW_SIDES * _SIDE / over.size)
     own_v = max(_ROUNDING * float(np.abs(rest).max()), least_v)

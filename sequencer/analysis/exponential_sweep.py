@@ -171,8 +171,8 @@ def analyse_exponential_sweep(
     Raises
     ------
     CannotMeasure : a channel is unusable or interrupted, a click moves the gain by more than 0.01 dB
-        and twice its doubt, the drive holds no exponential sweep or not the whole of it, it is too fast
-        for its lowest frequency, or the response doesn't follow it or isn't whole
+        and twice its doubt, the drive holds no exponential sweep, the record begins within it, it is too
+        fast for its lowest frequency, or the response doesn't follow it
     ValueError : channels of different length
     """
     checks.require_band(band_hz, sample_rate_hz)
@@ -204,7 +204,8 @@ def analyse_exponential_sweep(
     delay = linear.shift
     swept = tool.swept_band(known)
     held_s = (record.size - first - delay) / sample_rate_hz
-    swept = swept[0], _top_held(held_s, known, swept[1])
+    held_hz = known.start_hz * float(np.exp(held_s / known.growth_s))  # the response comes to that
+    swept = swept[0], _top_held(held_hz, swept[1])
     # a sweep cut off where it passes 0 V looks like a beginning; the response to it isn't at rest then
     if (
         first < AT_BORDER * sample_rate_hz / known.start_hz
@@ -229,9 +230,7 @@ def analyse_exponential_sweep(
         missing[: record.size] = 0.0
         moved = _moved_by(tool, missing, known, grid, delay) / np.abs(gain)
         doubt_db = np.hypot(doubt_db, 20 * np.log10(1.0 + moved))
-        doubt_db = np.hypot(
-            doubt_db, _of_cut_db(grid / min(known.stop_hz, _held_hz(held_s, known)))
-        )
+        doubt_db = np.hypot(doubt_db, _of_cut_db(grid / min(known.stop_hz, held_hz)))
     drive_faults += find_clicks_beside(source, sample_rate_hz, (first, silent))
     faults += find_clicks_beside(record, sample_rate_hz, (first + delay, silent + delay))
     strays: Mapping[int, Part] = {}
@@ -423,20 +422,14 @@ def _require_effect(delay_s: float, sweep: ExponentialSweep) -> None:
         )
 
 
-def _held_hz(held_s: float, sweep: ExponentialSweep) -> float:
-    """The frequency, Hz, that the response has come to in so many seconds of it."""
-    return sweep.start_hz * float(np.exp(held_s / sweep.growth_s))
-
-
-def _top_held(held_s: float, sweep: ExponentialSweep, top_hz: float) -> float:
+def _top_held(held_hz: float, top_hz: float) -> float:
     """The last frequency that can be read, Hz, where a record may end before the response to it does.
 
     Parameters
     ----------
-    held_s : from the beginning of the response to the end of the record
+    held_hz : where the response has come to at the end of the record
     """
-    at_hz = _held_hz(held_s, sweep)
-    return top_hz if at_hz >= top_hz * (1.0 - SAME) else _CLEAR_OF_CUT * at_hz
+    return top_hz if held_hz >= top_hz * (1.0 - SAME) else _CLEAR_OF_CUT * held_hz
 
 
 def _of_cut_db(share: Spectral) -> Spectral:

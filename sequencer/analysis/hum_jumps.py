@@ -164,9 +164,8 @@ def _course(
     if not chosen.size:
         return None
     multiples: Samples = chosen.astype(np.float64) + 1.0
-    alias_rad = math.tau / float(
-        np.gcd.reduce(chosen + 1)
-    )  # even lines alone: half a cycle is none
+    # even lines alone: half a cycle is none
+    alias_rad = math.tau / float(np.gcd.reduce(chosen + 1))
     scaled = parts[:, chosen] / np.sqrt(scatter_v2[chosen])
     size = usual[chosen] / np.sqrt(scatter_v2[chosen])
     off = np.sum((np.abs(scaled) - size) ** 2, axis=1) / float(size @ size)

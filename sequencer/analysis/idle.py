@@ -312,27 +312,28 @@ def _without_moves(
     def fit_of(steady: Samples) -> LineFit:
         return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])
 
-    def steps_of(steady: Samples) -> tuple[DcStep, ...]:
-        def rest_of(left: Samples) -> Samples:
-            return remove_lines(left, sample_rate_hz, fit_of(left))
-
-        return find_dc_steps(steady, sample_rate_hz, nominals_hz[0], rest_of, code_v=code_v)
-
-    def drift_of(steady: Samples) -> Drift | None:
-        fit = fit_of(steady)
-        slow = SlowRest.of(steady, sample_rate_hz, fit)
-        return find_drift(steady, sample_rate_hz, fit, slow, fit_of)
+    def rest_of(steady: Samples) -> Samples:
+        return remove_lines(steady, sample_rate_hz, fit_of(steady))
 
     steps: tuple[DcStep, ...] = ()
-    drift = None
-    steady = quiet
-    for _ in range(_MOST_ROUNDS):
-        more = steps_of(steady if drift is None else steady - drift.course_v)
-        if not more and steady is not quiet:
+    drift: Drift | None = None
+    steady, fit = quiet, fit_of(quiet)
+    for is_first in (True, *[False] * (_MOST_ROUNDS - 1)):
+        if drift is None:
+            left, rest = steady, remove_lines(steady, sample_rate_hz, fit)
+        else:
+            left = steady - drift.course_v
+            rest = rest_of(left)
+        more = find_dc_steps(left, sample_rate_hz, nominals_hz[0], rest, rest_of, code_v=code_v)
+        if more:
+            steps = joined((*steps, *more), nominals_hz[0])
+            steady = quiet - course_of(steps, sample_rate_hz, record.size)
+            fit = fit_of(steady)
+        elif not is_first:
             break
-        steps = joined((*steps, *more), nominals_hz[0])
-        steady = quiet - course_of(steps, sample_rate_hz, record.size)
-        drift = drift_of(steady)
+        drift = find_drift(
+            steady, sample_rate_hz, fit, SlowRest.of(steady, sample_rate_hz, fit), fit_of
+        )
         if drift is None:
             break
     if steps:

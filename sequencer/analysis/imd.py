@@ -16,6 +16,7 @@ difference frequency distortion to the sum of the tones.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -141,9 +142,13 @@ def analyse_imd_smpte(
     """
     orders = [(-1, 1), (1, 1), (-2, 1), (2, 1)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-
-    def lines_of(of: Samples) -> _Lines:
-        return _analyse(of, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
+    lines_of = partial(
+        _analyse,
+        sample_rate_hz=sample_rate_hz,
+        tones_hz=(lower_hz, upper_hz),
+        orders=orders,
+        mains_hz=mains_frequency_hz,
+    )
 
     def result_of(lines: _Lines) -> ImdSmpteResult:
         upper_v = lines.level_v(1)
@@ -179,9 +184,13 @@ def analyse_imd_difference(
     """
     orders = [(-1, 1), (2, -1), (-1, 2)]
     record = checks.require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
-
-    def lines_of(of: Samples) -> _Lines:
-        return _analyse(of, sample_rate_hz, (lower_hz, upper_hz), orders, mains_frequency_hz)
+    lines_of = partial(
+        _analyse,
+        sample_rate_hz=sample_rate_hz,
+        tones_hz=(lower_hz, upper_hz),
+        orders=orders,
+        mains_hz=mains_frequency_hz,
+    )
 
     def result_of(lines: _Lines) -> ImdDifferenceResult:
         both_v = lines.level_v(0) + lines.level_v(1)
@@ -216,17 +225,16 @@ def _with_clicks_in_doubt(
     if clicks is None:
         return result
     clean = result_of(lines_of(record - clicks.course_v))
-    names = [
-        each.name for each in fields(result) if isinstance(getattr(result, each.name), Estimate)
-    ]
     doubted: dict[str, Any] = {}
     moved = []
-    for name in names:
-        as_is, without = getattr(result, name), getattr(clean, name)
-        doubted[name], is_moved = disturbed(as_is, without)
+    for each in fields(result):
+        as_is, without = getattr(result, each.name), getattr(clean, each.name)
+        if not isinstance(as_is, Estimate):
+            continue
+        doubted[each.name], is_moved = disturbed(as_is, without)
         # a click that is taken for noise has widened the doubt already
         if is_moved or disturbed(without, as_is)[1]:
-            moved.append(name)
+            moved.append(each.name)
     return replace(result, **doubted, clicks=clicks.found, disturbed=frozenset(moved))
 
 

@@ -33,10 +33,9 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.trend import Trend
-from sequencer.analysis.trend_noise import TrendNoise, padded_frequency, padded_size
+from sequencer.analysis.trend_noise import Matrix, TrendNoise, padded_frequency, padded_size
 
 Kind = Literal["steady", "decaying", "sloping", "stepped", "two-stage", "ringing", "mixed"]
-Matrix = NDArray[np.float64]
 
 _MOST_STEPS, _ROUGH_STEPS = 60, 10
 _DECAYS = 48

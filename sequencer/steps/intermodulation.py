@@ -75,22 +75,13 @@ class TwoTones:
     result: ImdSmpteResult | ImdDifferenceResult
 
     @classmethod
-    def of_difference(cls, result: ImdDifferenceResult) -> "TwoTones":
-        """Of two high tones."""
-        products = {
-            "imd_difference_2": result.imd_difference_2,
-            "imd_difference_3": result.imd_difference_3,
-        }
-        return cls(estimates={**products, **_levels(result)}, result=result)
-
-    @classmethod
-    def of_modulation(cls, result: ImdSmpteResult) -> "TwoTones":
-        """Of a low and a high tone."""
-        products = {
-            "imd_modulation_2": result.imd_modulation_2,
-            "imd_modulation_3": result.imd_modulation_3,
-        }
-        return cls(estimates={**products, **_levels(result)}, result=result)
+    def of(cls, method: str, result: ImdSmpteResult | ImdDifferenceResult) -> "TwoTones":
+        """Of the result of a method, a key of TONES."""
+        names = (*products_of(method), *_OF_RESULT)
+        return cls(
+            estimates={name: getattr(result, _OF_RESULT.get(name, name)) for name in names},
+            result=result,
+        )
 
     def remarks(self, method: str, name: str) -> tuple[str, ...]:
         """What is to be said of a reading."""
@@ -106,8 +97,9 @@ class TwoTones:
 _OF_RESULT = {"level_1": "level_1_vrms", "level_2": "level_2_vrms"}
 
 
-def _levels(result: ImdSmpteResult | ImdDifferenceResult) -> Mapping[str, Estimate]:
-    return {"level_1": result.level_1_vrms, "level_2": result.level_2_vrms}
+def products_of(method: str) -> tuple[str, str]:
+    """The readings of a method's products."""
+    return f"imd_{method}_2", f"imd_{method}_3"
 
 
 @register
@@ -201,7 +193,7 @@ class Intermodulation(OneRecordKind[IntermodulationSettings, TwoTones]):
 
     def expected(self, settings: IntermodulationSettings) -> tuple[str, ...]:
         """The products of the method that was asked for."""
-        return (f"imd_{settings.method}_2", f"imd_{settings.method}_3")
+        return products_of(settings.method)
 
 
 def _findings(method: str, two: TwoTones, situation: Situation) -> list[Finding]:
@@ -249,7 +241,8 @@ def _analyse(
 ) -> TwoTones:
     lower_hz, upper_hz, _ = TONES[settings.method]
     if settings.method == "difference":
-        return TwoTones.of_difference(
+        return TwoTones.of(
+            settings.method,
             analyse_imd_difference(
                 capture.first,
                 capture.sample_rate_hz,
@@ -258,9 +251,10 @@ def _analyse(
                 mains_frequency_hz=mains_hz,
                 is_overrange=capture.is_overrange,
                 range_peak_v=capture.range_peak_v,
-            )
+            ),
         )
-    return TwoTones.of_modulation(
+    return TwoTones.of(
+        settings.method,
         analyse_imd_smpte(
             capture.first,
             capture.sample_rate_hz,
@@ -269,7 +263,7 @@ def _analyse(
             mains_frequency_hz=mains_hz,
             is_overrange=capture.is_overrange,
             range_peak_v=capture.range_peak_v,
-        )
+        ),
     )
 
 

@@ -27,6 +27,11 @@ def without_mean(record):
     return record - record.mean()
 
 
+def steps_in(volts, code_v):
+    rest = without_mean(volts)
+    return find_dc_steps(volts, RATE_HZ, 50.0, rest, without_mean, code_v=code_v)
+
+
 @pytest.mark.parametrize("seconds", [1.0, 3.0, 12.0])
 @pytest.mark.parametrize("size_v", [1e-4, -1e-3, 0.1])
 def test_a_step_is_told_and_is_in_no_noise(size_v, seconds):
@@ -107,7 +112,7 @@ def test_noise_has_no_steps(corner_hz, seconds, code_v):
         volts = quiet(seconds, seed=seed, corner_hz=corner_hz)
         if code_v:
             volts = code_v * np.round(volts / code_v)
-        assert not find_dc_steps(volts, RATE_HZ, 50.0, without_mean, code_v=code_v)
+        assert not steps_in(volts, code_v)
 
 
 @pytest.mark.parametrize("decay_s", [0.1, 0.5, 2.0])
@@ -121,14 +126,12 @@ def test_clicks_and_what_comes_to_rest_are_no_steps(decay_s):
 def test_burst_noise_is_noise():
     rng = np.random.default_rng(3)
     toggles = np.cumsum(rng.random(round(3 * RATE_HZ)) < 4 / RATE_HZ) % 2
-    assert not find_dc_steps(quiet(3.0) + 1e-3 * toggles, RATE_HZ, 50.0, without_mean, code_v=0.0)
+    assert not steps_in(quiet(3.0) + 1e-3 * toggles, 0.0)
 
 
 def test_a_computed_record_without_noise_has_no_steps():
     time_s = np.arange(96000) / RATE_HZ
-    assert not find_dc_steps(
-        np.sin(2 * np.pi * 50.0 * time_s), RATE_HZ, 50.0, without_mean, code_v=0.0
-    )
+    assert not steps_in(np.sin(2 * np.pi * 50.0 * time_s), 0.0)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 58, 59])
