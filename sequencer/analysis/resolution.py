@@ -151,15 +151,16 @@ def rounding_of(
     )
 
 
-def rounding_at_rest_v2(rest: Samples, step_v: float) -> float:
-    """Variance of the mean of a steady voltage by rounding to a step, V^2.
+def rounding_at_rest(rest: Samples, step_v: float) -> tuple[float, float]:
+    """The part of the rounding that stays in the mean of a steady voltage, 0 to 1; its variance, V^2.
 
     Parameters
     ----------
     rest : shape (n,), volts; what shows of the noise over the step (resolution of the record)
     step_v : as by step_over, of a longer record: a voltage at rest may show no step at all
     """
-    return _share(_noise_of_steady(rest, step_v, 0.0)) * step_v**2 * _ROUNDING
+    share = _share(_noise_of_steady(rest, step_v, 0.0))
+    return share, share * step_v**2 * _ROUNDING
 
 
 def _noise_of_steady(samples: Samples, step_v: float, sine_steps: float) -> float:

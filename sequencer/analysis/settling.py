@@ -32,7 +32,7 @@ from sequencer.analysis.excursions import Excursion, find_excursions
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
-from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest_v2, step_over
+from sequencer.analysis.resolution import LOOKED_AT, rounding_at_rest, step_over
 from sequencer.analysis.settling_end import (
     drifts,
     end_is_unknown,
@@ -223,7 +223,9 @@ def _settled(record: Samples, sample_rate_hz: float, event: Event, asked: _Asked
             later = _settled(record, sample_rate_hz, at_begin, asked)
             return _counted_from(event, later, begin.doubt_s, _rest_v(trend))
     course = choose_course(trend, event.time_s, mixed)
-    rounding_v2 = _rounding_v2(record, slow, after)
+    rounding_share, rounding_v2 = _rounding(record, slow, after)
+    if tones:  # their rounding changes as the voltage comes to rest: else errors of 1.3 doubts
+        course = course.doubted(1.0 + rounding_share)
 
     def result_with(zero_v: float) -> SettlingResult:
         found = _result(
@@ -492,14 +494,14 @@ def _unfollowed(result: SettlingResult, ringing: FastRinging) -> SettlingResult:
     )
 
 
-def _rounding_v2(record: Samples, slow: Samples, after: int) -> float:
-    """Variance, V^2, by rounding of where a record ends; it averages out where the voltage moves.
+def _rounding(record: Samples, slow: Samples, after: int) -> tuple[float, float]:
+    """By rounding of where a record ends, part and variance; it averages out where the voltage moves.
 
     The step shows in the whole record, for the end may lie on one code. slow: it without its tones,
     with which rounding repeats as it does at rest.
     """
     thin = record[:: -(-record.size // LOOKED_AT)]
-    return rounding_at_rest_v2(last_tenth(slow[after:]), step_over(thin, 0.0))
+    return rounding_at_rest(last_tenth(slow[after:]), step_over(thin, 0.0))
 
 
 def _result(

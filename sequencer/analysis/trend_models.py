@@ -22,7 +22,7 @@ whose variables separate", SIAM J. Numer. Anal. 10, 1973.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
@@ -145,6 +145,10 @@ class Course:
         step = 1e-4 / max(float(np.max(fastest, initial=0.0)), 1e-6)
         both = self.value_v(np.array([time_s - step, time_s + step]))
         return float(both[1] - both[0]) / (2.0 * step)
+
+    def doubted(self, factor: float) -> "Course":
+        """The same with so many times the covariance."""
+        return replace(self, covariance_root=np.sqrt(factor) * self.covariance_root)
 
     def doubt_v(self, time_s: Samples) -> Samples:
         """Standard uncertainty of the course at times after the event."""
@@ -508,7 +512,9 @@ def _covariance_root(
     noise = TrendNoise.of(rest, jacobian / scale, trend.step_s, trend.kernel_s)
     frequency = padded_frequency(time.size, trend.step_s)
     answer = np.fft.rfft(weights, n=padded_size(time.size), axis=1)[:, 1:]
-    density = noise.density(frequency) * float(frequency[0])
-    weighted = answer * np.sqrt(density)
+    taken = np.abs(answer) ** 2 @ noise.shapes(frequency).T * float(frequency[0])
+    weighted = answer * np.sqrt(noise.density(frequency) * float(frequency[0]))
     root = np.linalg.qr(np.hstack([weighted.real, weighted.imag]).T, mode="r")
-    return np.asarray(root / scale), noise
+    likely = np.array([noise.likely.variance(*each) for each in taken.tolist()])
+    widened = np.sqrt(likely / np.maximum(taken @ noise.likely.mean, 1e-300))
+    return np.asarray(root * widened / scale), noise

@@ -11,6 +11,7 @@ import scipy
 from numpy.typing import NDArray
 
 from sequencer.analysis.arrays import Samples
+from sequencer.analysis.likely_noise import LikelyNoise
 
 Matrix = NDArray[np.float64]
 
@@ -18,15 +19,13 @@ READ_SHARE = 0.75  # of the points' bandwidth; beyond, averaging leaves nothing 
 _PADDING = 8  # records
 _FEWEST_BINS = 13
 _LEAST_LEFT = 0.1
-_RATIOS = 81
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrendNoise:
     """Noise of a trend's points, one-sided: white and 1/f noise behind the averaging, V^2/Hz."""
 
-    white: float
-    flicker: float
+    likely: LikelyNoise
     step_s: float
     kernel_s: float
 
@@ -39,37 +38,38 @@ class TrendNoise:
         """
         power = np.abs(np.fft.rfft(rest)) ** 2
         read = slice(1, max(_FEWEST_BINS, round(READ_SHARE * power.size)))
-        level = float(np.mean(power[read]))
-        if not level:
-            return cls(white=0.0, flicker=0.0, step_s=step_s, kernel_s=kernel_s)
-        one = cls(white=1.0, flicker=1.0, step_s=step_s, kernel_s=kernel_s)
         padded = padded_frequency(rest.size, step_s)
         basis = np.ascontiguousarray(np.linalg.qr(jacobian)[0].T)
-        densities = one._white(padded), one._flicker(padded)
         white, flicker = (
-            _expected_power(basis, density / (2.0 * step_s))[read] for density in densities
+            _expected_power(basis, density / (2.0 * step_s))[read]
+            for density in _shapes(padded, step_s, kernel_s)
         )
-        frequency = np.arange(1, white.size + 1) / (rest.size * step_s)
         kept = white > _LEAST_LEFT * np.max(white)
-        shares = _likely_noise(power[read][kept] / level, white[kept], flicker[kept], frequency)
-        return cls(
-            white=level * shares[0], flicker=level * shares[1], step_s=step_s, kernel_s=kernel_s
+        likely = LikelyNoise.of(
+            power[read][kept],
+            white=white[kept],
+            flicker=flicker[kept],
+            weight=np.full(np.count_nonzero(kept), 2.0),
+            span=(1.0 / (rest.size * step_s), white.size / (rest.size * step_s)),
         )
+        return cls(likely=likely, step_s=step_s, kernel_s=kernel_s)
 
     def density(self, frequency_hz: Samples) -> Samples:
-        """One-sided density of the points, V^2/Hz."""
-        white, flicker = self._white(frequency_hz), self._flicker(frequency_hz)
-        return np.asarray(self.white * white + self.flicker * flicker)
+        """One-sided density of the points on average over what may be, V^2/Hz."""
+        return self.likely.mean @ self.shapes(frequency_hz)
 
-    def _white(self, frequency_hz: Samples) -> Samples:
-        """White noise: two successive means, each of its own noise, make cos^2."""
-        if not self.kernel_s:
-            return np.ones_like(frequency_hz)
-        return np.asarray(np.cos(np.pi * frequency_hz * self.step_s) ** 2)
+    def shapes(self, frequency_hz: Samples) -> Matrix:
+        """What a density of 1 V^2/Hz of white noise, and of 1/f noise at 1 Hz, makes of the points."""
+        return _shapes(frequency_hz, self.step_s, self.kernel_s)
 
-    def _flicker(self, frequency_hz: Samples) -> Samples:
-        inside = np.sinc(frequency_hz * self.kernel_s) ** 2
-        return np.asarray(self._white(frequency_hz) * inside / frequency_hz)
+
+def _shapes(frequency_hz: Samples, step_s: float, kernel_s: float) -> Matrix:
+    """Of white noise two successive means, each of its own noise, make cos^2."""
+    white = np.ones_like(frequency_hz)
+    if kernel_s:
+        white = np.cos(np.pi * frequency_hz * step_s) ** 2
+    inside = np.sinc(frequency_hz * kernel_s) ** 2
+    return np.array([white, white * inside / frequency_hz])
 
 
 def padded_size(points: int) -> int:
@@ -103,33 +103,3 @@ def _expected_power(basis: Matrix, density: Samples) -> Samples:
     taken, beside = np.fft.rfft(basis), np.fft.rfft(passed)
     both = ((basis @ passed.T) @ taken - 2.0 * beside) * np.conj(taken)
     return np.asarray(of_noise + np.sum(both, axis=0).real)
-
-
-def _likely_noise(
-    power: Samples, white: Samples, flicker: Samples, frequency: Samples
-) -> tuple[float, float]:
-    """White and 1/f noise in units of the expected powers given, as they count for a doubt.
-
-    A bin's power is exponentially distributed about its mean (P. Whittle, Arkiv foer Matematik 2, 1953).
-    A few slow bins tell 1/f noise poorly, so all that may be is averaged: beforehand none is as
-    likely as some, of any corner from the slowest bin to beyond the fastest (uniform in its
-    logarithm). Each corner weighs by its square too, for an uncertain variance counts for more than
-    its mean (JCGM 101:2008, 6.4.9); by it two standard deviations cover 95 % (Monte Carlo).
-
-    Parameters
-    ----------
-    power, white, flicker : of each bin, shape (n,); frequency : Hz, of all bins
-    """
-    corner = np.geomspace(frequency[0], 10.0 * frequency[-1], _RATIOS)
-    corner = np.concatenate(([0.0], corner))
-    model = white + corner[:, np.newaxis] * flicker
-    level = np.mean(power / model, axis=1)
-    # the level's own prior, uniform in its logarithm, is integrated over
-    fit = -np.sum(np.log(model), axis=1) - power.size * np.log(level)
-    weight = np.exp(fit - np.max(fit))
-    weight[0] *= _RATIOS
-    weight /= np.sum(weight)
-    counted = weight * np.where(corner > 0.0, corner**2, 1.0)
-    counted[1:] *= np.sum(weight[1:]) / np.sum(counted[1:])
-    level *= power.size / (power.size - 1.0)
-    return float(counted @ level), float(counted @ (level * corner))
