@@ -26,7 +26,8 @@ from sequencer.analysis.mains import bends_of, find_each_mains
 from sequencer.analysis.mains_choice import choose_hum
 from sequencer.analysis.mains_nominals import NOMINALS_HZ
 from sequencer.analysis.ring_down import Mode, RingDownResult, analyse_ring_down
-from sequencer.analysis.settling import SettlingResult, analyse_settling
+from sequencer.analysis.settling import analyse_settling
+from sequencer.analysis.settling_result import SettlingResult
 from sequencer.analysis.tone import ToneResult, analyse_tone
 from sequencer.analysis.tone_pairs import (
     DIFFERENCE_PAIRS_HZ,

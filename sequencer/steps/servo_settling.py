@@ -14,7 +14,8 @@ from pydantic import Field
 from drivers.roles import Role
 from sequencer.analysis.estimates import Estimate
 from sequencer.analysis.excursions import Excursion
-from sequencer.analysis.settling import SettlingResult, analyse_settling
+from sequencer.analysis.settling import analyse_settling
+from sequencer.analysis.settling_result import SettlingResult
 from sequencer.captures import Capture, named
 from sequencer.limits import rectangular
 from sequencer.pictures import Curve, Picture
