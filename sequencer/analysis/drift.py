@@ -45,6 +45,8 @@ def find_drift(
     fit: LineFit,
     slow: SlowRest,
     refit: Callable[[Samples], LineFit],
+    *,
+    rounding_v2: float = 0.0,
 ) -> Drift | None:
     """The drift of a record beside its offset and lines; None where it only scatters.
 
@@ -53,11 +55,12 @@ def find_drift(
     record : shape (n,), volts
     fit, slow : of offset and lines, and what it leaves of the record
     refit : makes the fit again for a record without the drift
+    rounding_v2 : variance of a mean by the samples' rounding, which may wander with the tone's phase
     """
     degrees = min(_MOST_DEGREES, int(_DEGREES_A_SECOND * record.size / sample_rate_hz))
     scatter_v = float(np.std(np.diff(slow.value_v))) / np.sqrt(2 * slow.value_v.size)
     # beside the doubt of 1/f noise, which takes longer to find, it moves even less
-    if degrees < 1 or slow.moved_v(scatter_v) is None:
+    if degrees < 1 or slow.moved_v(math.hypot(scatter_v, math.sqrt(rounding_v2))) is None:
         return None
     means = _means_of_degrees(slow, record.size, sample_rate_hz, degrees)
     step = np.linalg.lstsq(means, slow.value_v, rcond=None)[0]
@@ -66,7 +69,7 @@ def find_drift(
     noise_v2 = offset_variance_v2(left, fit, first_cycle=first_cycle)
     # a line that is not in the fit, folded into the means, scatters much and moves little
     scatter_v2 = float(np.var(left.value_v)) / left.value_v.size
-    moved_v = slow.moved_v(math.sqrt(max(noise_v2, scatter_v2)))
+    moved_v = slow.moved_v(math.sqrt(max(noise_v2, scatter_v2) + rounding_v2))
     if moved_v is None:
         return None
     at = np.linspace(-1.0, 1.0, 2 * record.size + 1)[1::2]  # the middle of each sample

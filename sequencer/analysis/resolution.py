@@ -36,8 +36,11 @@ _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be t
 _ROUNDING = 1 / 12  # variance of rounding, in squares of the step
 _SPAN = 8.0  # standard deviations from the least to the largest of some 10^4 samples
 _ROUNDED_SPAN = 0.5  # steps that rounding adds to a span, from 0 to 1
-_MOST_PHASES = 1024  # more would be found in any record by chance
-_FEWEST_PERIODS = 16
+_UNSEEN_BINS = 25.0
+_FEW_PHASES = (
+    1024  # in more, what repeats is spread so thin that most of it scatters beside the lines
+)
+_FEWEST_PERIODS = 8  # in fewer, the lines of the rounding lie so far apart that they are seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +69,11 @@ class Rounding:
             return np.maximum(noise_v2, 4 * self.power_v2)
         repeating_v2 = 8 * self.power_v2 / self.phases
         return noise_v2 + max(repeating_v2, self._of_all_phases_v2(2 / np.pi**2))
+
+    @property
+    def in_rest_v2(self) -> float:
+        """The power of all that repeats in few lines, where it does."""
+        return self.power_v2 if self.phases <= _FEW_PHASES else 0.0
 
     @property
     def mean_v2(self) -> float:
@@ -108,22 +116,36 @@ def seen_noise(
 
 
 def rounding_of_fit(
-    samples: Samples, fit: LineFit, residual: Periodogram, noise_v2: Spectral
+    samples: Samples,
+    fit: LineFit,
+    residual: Periodogram,
+    noise_v2: Spectral,
+    *,
+    moved_v: float = 0.0,
 ) -> Rounding:
-    """The rounding of a fitted record, by the least noise seen around its lines."""
+    """The rounding of a fitted record, by the least noise seen around its lines.
+
+    moved_v : how far the record's voltage drifts beside the fit
+    """
     scatter_v = float(np.sqrt(max(noise_v2.min(initial=np.inf), 0.0) * samples.size / 4))
     rate_hz = residual.bin_hz * scipy.fft.prev_fast_len(samples.size)
-    return rounding_of(samples, rate_hz, fit, scatter_v)
+    return rounding_of(samples, rate_hz, fit, scatter_v, moved_v=moved_v)
 
 
 def rounding_of(
-    samples: Samples, sample_rate_hz: float, fit: LineFit, scatter_v: float
+    samples: Samples,
+    sample_rate_hz: float,
+    fit: LineFit,
+    scatter_v: float,
+    *,
+    moved_v: float = 0.0,
 ) -> Rounding:
     """The rounding of a record that is a mean and lines, with noise.
 
     Parameters
     ----------
     scatter_v : rms of what the fit leaves, a sample: noise, and rounding as far as it doesn't repeat
+    moved_v : as for rounding_of_fit
     """
     step_v = step_over(samples, scatter_v)
     scatter = scatter_v / step_v if step_v > 0.0 else np.inf
@@ -132,13 +154,13 @@ def rounding_of(
     phases = 1.0
     if sine_steps >= 1.0:
         turn = float(fit.frequency_hz[int(np.argmax(size))]) / sample_rate_hz
-        phases = _phases(turn, samples.size, sine_steps)
+        phases = _phases(turn, samples.size, sine_steps, moved_v / step_v)
     is_dithered = scatter >= np.sqrt(_DITHERED * _ROUNDING)
     if not is_dithered:
         share = 1.0
     elif sine_steps < 1.0:
         share = _share(_noise_of_steady(samples, step_v, sine_steps))
-    elif np.isfinite(phases):
+    elif phases <= _FEW_PHASES:
         share = _share(float(np.interp(scatter, _SCATTER, _NOISES, right=scatter)))
     else:
         share = _share(float(np.sqrt(max(scatter**2 - _ROUNDING, 0.0))))
@@ -172,17 +194,22 @@ def _noise_of_steady(samples: Samples, step_v: float, sine_steps: float) -> floa
     return max((float(np.ptp(samples)) / step_v - _ROUNDED_SPAN - 2 * sine_steps) / _SPAN, 0.0)
 
 
-def _phases(turn: float, count: int, sine_steps: float) -> float:
-    """After how many samples a sine comes back within a step, all record long.
+def _phases(turn: float, count: int, sine_steps: float, moved_steps: float) -> float:
+    """After how many samples a sine comes back, all record long, as far as it moves by a few steps.
 
-    So do its crossings of the steps then, and the rounding. Infinite where that is seldom.
+    So do its crossings of the steps then, and the rounding. Infinite where that is seldom. Where it
+    moves by some steps over the record, or the voltage under it does, each line of the rounding is
+    spread over as many bins, too near to the sine's lines to be seen beside them, and counts as so
+    many more phases.
 
     turn : of the sine in a sample, in turns
     """
-    period = np.arange(1, min(_MOST_PHASES, count // _FEWEST_PERIODS) + 1)
+    most = count // _FEWEST_PERIODS
+    period = np.arange(1, most + 1)
     drift = np.abs(turn * period - np.rint(turn * period)) * count / period
-    back = period[2 * np.pi * sine_steps * drift < 1.0]
-    return float(back[0]) if back.size else np.inf
+    bins = 2 * np.pi * sine_steps * drift + moved_steps
+    phases = float(np.min((period * np.maximum(bins, 1.0))[bins < _UNSEEN_BINS], initial=np.inf))
+    return phases if phases <= most else np.inf
 
 
 def _share(noise: float) -> float:

@@ -265,7 +265,9 @@ def _measure(
     """The numbers of a record; where something disturbs it, with what that does in their doubt."""
 
     def measured(of: Samples) -> tuple[ToneResult, Samples, ToneLines]:
-        return _measure_as_is(of, sample_rate_hz, tone_hz, nominal_mains_hz, band_hz, top_hz)
+        return _measure_as_is(
+            of, record, sample_rate_hz, tone_hz, nominal_mains_hz, band_hz, top_hz
+        )
 
     result, steady, lines = measured(record)
     clean, left = result, record
@@ -335,23 +337,36 @@ def _with_doubt_of(
 
 def _measure_as_is(
     record: Samples,
+    codes: Samples,
     sample_rate_hz: float,
     tone_hz: float,
     nominal_mains_hz: float | None,
     band_hz: tuple[float, float],
     top_hz: float,
 ) -> tuple[ToneResult, Samples, ToneLines]:
-    """The numbers of a record, the record without its drift, and the fit of that."""
+    """The numbers of a record, the record without its drift, and the fit of that.
 
-    def lines_of(steady: Samples) -> ToneLines:
-        return fit_tone(steady, sample_rate_hz, tone_hz, nominal_mains_hz)
+    codes : the record as its samples were rounded, before anything was taken off it
+    """
+
+    def lines_of(steady: Samples, moved_v: float = 0.0) -> ToneLines:
+        return fit_tone(
+            steady, sample_rate_hz, tone_hz, nominal_mains_hz, codes=codes, moved_v=moved_v
+        )
 
     lines = lines_of(record)
     slow = SlowRest.of(record, sample_rate_hz, lines.fit)
-    drift = find_drift(record, sample_rate_hz, lines.fit, slow, lambda steady: lines_of(steady).fit)
+    drift = find_drift(
+        record,
+        sample_rate_hz,
+        lines.fit,
+        slow,
+        lambda steady: lines_of(steady).fit,
+        rounding_v2=lines.rounding.mean_v2,
+    )
     if drift is not None:
         record = record - drift.course_v
-        lines = lines_of(record)
+        lines = lines_of(record, drift.moved_v)
         slow = SlowRest.of(record, sample_rate_hz, lines.fit)
     first_cycle = 1 if drift is None else drift.first_cycle
     orders = tuple(k for k in lines.comb.orders if k == 1 or k * lines.fundamental_hz <= top_hz)
@@ -534,7 +549,7 @@ def _thd_plus_noise(lines: ToneLines, band_hz: tuple[float, float]) -> Estimate:
     rest = band_mean_square(lines.residual, band_hz) + lines_mean_square(
         lines.fit.amplitude[inside], lines.seen_v2[inside]
     )
-    repeating_v2 = lines.rounding.power_v2 if np.isfinite(lines.rounding.phases) else 0.0
+    repeating_v2 = lines.rounding.in_rest_v2
     rest += MeanSquare(value_v2=0.0, variance_v4=4 * rest.value_v2 * repeating_v2 + repeating_v2**2)
     total_v2 = rest.value_v2 + lines.amplitude_v**2 / 2
     relative = MeanSquare(

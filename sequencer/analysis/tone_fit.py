@@ -175,7 +175,13 @@ class ToneLines(FittedLines):
 
 
 def fit_tone(
-    record: Samples, sample_rate_hz: float, tone_hz: float, nominal_mains_hz: float | None
+    record: Samples,
+    sample_rate_hz: float,
+    tone_hz: float,
+    nominal_mains_hz: float | None,
+    *,
+    codes: Samples | None = None,
+    moved_v: float = 0.0,
 ) -> ToneLines:
     """The joint fit of a record of one tone.
 
@@ -184,6 +190,8 @@ def fit_tone(
     record : shape (n,), volts
     tone_hz : start of the fundamental's frequency, within half a bin (sample rate / n)
     nominal_mains_hz : as said; None takes 50 or 60 Hz, whichever's hum is in the record
+    codes : the record as its samples were rounded, where something was taken off it since
+    moved_v : how far that drifts
 
     Raises
     ------
@@ -197,7 +205,8 @@ def fit_tone(
             f"record at more than {4 * tone_hz:.6g} samples/s",
         )
     fitted = _fit_with_mains(record, sample_rate_hz, tone_hz, orders, nominal_mains_hz)
-    lines = _with_noise(record, sample_rate_hz, _with_strays(record, sample_rate_hz, fitted))
+    fitted = _with_strays(record, sample_rate_hz, fitted)
+    lines = _with_noise(record if codes is None else codes, sample_rate_hz, fitted, moved_v)
     nominals_hz = NOMINALS_HZ if nominal_mains_hz is None else (nominal_mains_hz,)
     return replace(lines, hidden_hum=_hidden(lines, nominals_hz, sample_rate_hz / record.size))
 
@@ -430,12 +439,14 @@ def _with_strays(record: Samples, sample_rate_hz: float, lines: FittedLines) -> 
     return lines
 
 
-def _with_noise(record: Samples, sample_rate_hz: float, lines: FittedLines) -> ToneLines:
+def _with_noise(
+    codes: Samples, sample_rate_hz: float, lines: FittedLines, moved_v: float
+) -> ToneLines:
     """The fit with the noise of each line: what is seen around it, what rounding and leaks add."""
     fit, residual = lines.fit, lines.residual
-    seen_v2 = seen_noise(record, fit, residual)
-    rounding = rounding_of_fit(record, fit, residual, seen_v2)
-    leaked = _leaked_from_rest_v2(lines, sample_rate_hz / record.size)
+    seen_v2 = seen_noise(codes, fit, residual)
+    rounding = rounding_of_fit(codes, fit, residual, seen_v2, moved_v=moved_v)
+    leaked = _leaked_from_rest_v2(lines, sample_rate_hz / codes.size)
     return ToneLines(
         fit=fit,
         comb=lines.comb,

@@ -165,3 +165,57 @@ def test_a_bound_on_the_thd_of_a_rounded_tone_is_none_below_its_harmonics():
         result = analyse_tone(np.round(wave * 2**15) / 2**15, 48e3)
         assert result.thd.upper_bound >= truth
         assert all(result.thd.upper_bound >= h.upper_bound for h in result.harmonics.values())
+
+
+@pytest.mark.parametrize(
+    ("rate", "hz", "bins", "noise"),
+    [
+        (48000.0, 40.0, 0.0, 0.03),  # comes back after 1200 samples
+        (192000.0, 10000.0, 0.3, 0.0),  # its rounding wanders, as slow as a DC that drifts
+        (96000.0, 5000.0, 3.0, 0.03),
+        (48000.0, 2400.0, 10.0, 0.0),
+    ],
+)
+@pytest.mark.parametrize("steps", [60.0, 3000.0])
+def test_rounding_that_repeats_nearly_is_in_the_doubt(rate, hz, bins, noise, steps):
+    # a frequency off by bins/(2 pi steps) of a bin moves the crests by so many steps' worth of phase
+    rng, ratios, t = np.random.default_rng(6), [], np.arange(48000) / rate
+    hz += bins / (2 * np.pi * steps) * rate / t.size
+    for _ in range(5):
+        wave = rng.uniform(-3, 3) + sum(
+            v * np.cos(2 * np.pi * hz * k * t + rng.uniform(-3, 3))
+            for k, v in ((1, steps), (2, 3e-3 * steps), (3, 3e-3 * steps))
+        )
+        result = analyse_tone(1e-3 * np.rint(wave + noise * rng.standard_normal(t.size)), rate)
+        level = result.level_vrms
+        truth = 1e-3 * steps / np.sqrt(2)
+        ratios.append((level.value - truth) / level.standard_uncertainty)
+        assert result.dc_moved_v is None
+        for order, found in result.harmonics.items():
+            truth = 3e-3 if order < 4 else 0.0
+            if found.value is None:
+                assert truth <= found.upper_bound
+            else:
+                ratios.append((found.value - truth) / found.standard_uncertainty)
+    # none beyond four doubts; without it they were off by up to several hundred
+    assert np.abs(ratios).max() < 4.0
+
+
+@pytest.mark.parametrize("drift_steps", [2.0, 10.0, 200.0])
+def test_a_drift_taken_off_leaves_the_doubt_of_the_rounding_under_it(drift_steps):
+    rng, ratios, step, slow = np.random.default_rng(7), [], 1e-4, np.linspace(-1.0, 1.0, T.size)
+    for _ in range(10):
+        wave = tone(1000.0, 0.1, rng.uniform(-3, 3)) + tone(3000.0, 3e-4, rng.uniform(-3, 3))
+        samples = rounded(wave + drift_steps * step * slow**2, step)
+        result = analyse_tone(samples, RATE)
+        assert result.dc_moved_v is not None
+        level, third = result.level_vrms, result.harmonics[3]
+        ratios.append((level.value - 0.1 / np.sqrt(2)) / level.standard_uncertainty)
+        if third.value is None:
+            assert third.upper_bound >= 3e-3
+        else:
+            ratios.append((third.value - 3e-3) / third.standard_uncertainty)
+        if drift_steps > 100:  # it repeats no longer: sqrt(8/12/48)/2 = 0.06 of a step, if it did
+            assert level.standard_uncertainty < 0.01 * step
+    # none of 20 beyond four doubts
+    assert np.abs(ratios).max() < 4.0
