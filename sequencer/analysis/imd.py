@@ -7,7 +7,7 @@ products, the mains lines and what mains does to the upper tone; the two frequen
 more with all of these beside. So no line leaks into a product or pulls a tone, and the record needn't
 hold whole cycles. The noise around each product gives its doubt; a product that noise alone could be
 comes back as a bound. Hum that lies on a product or on the lower tone, which is often that of the
-mains, counts as its doubt (hidden_hum), and so does what a click does.
+mains, counts as its doubt (hidden_hum), and so does what a click does, or a tone whose level moves.
 
 Definitions (IEC 60268-3, from memory; the product set and the reference seen in transcriptions):
 amplitudes of one order are added arithmetically. Modulation distortion refers to the upper tone,
@@ -32,7 +32,7 @@ from sequencer.analysis.hidden_hum import SeenHum, hidden_hum
 from sequencer.analysis.mains import ROUNDING, find_mains, multiples_below
 from sequencer.analysis.mains_nominals import NOMINALS_HZ, SEARCH_REACH
 from sequencer.analysis.noise import line_estimate
-from sequencer.analysis.resolution import noise_of_fit
+from sequencer.analysis.resolution import rounding_of_fit, seen_noise
 from sequencer.analysis.sine_fit import (
     LineFit,
     fit_lines,
@@ -40,10 +40,17 @@ from sequencer.analysis.sine_fit import (
     remove_lines,
     residual_periodogram,
 )
-from sequencer.analysis.spectrum import hann, peak_position
+from sequencer.analysis.spectrum import Periodogram, hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
+from sequencer.analysis.tone_levels import (
+    LevelCourse,
+    course_of,
+    is_course,
+    is_raised,
+    moved_of_line,
+)
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
-from sequencer.analysis.tone_unrest import Click
+from sequencer.analysis.tone_unrest import Click, Clicks
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -63,8 +70,9 @@ class ImdSmpteResult:
     imd_modulation_2 = (U(f2-f1) + U(f2+f1)) / U(f2), _3 the same with 2 f1; imd_modulation_rss is
     the root-sum-square of all four over U(f2), which is how SMPTE RP 120 counts them.
     is_lower_on_mains says that the lower tone can't be told from hum, which is in its doubt as far as
-    its harmonics may be hum too. clicks lie in the record and are in the doubts; disturbed are the
-    names of those they matter to.
+    its harmonics may be hum too. clicks lie in the record, and level_range_db is how far the
+    level of a tone moves, from least to most, where one does; they are in the doubts, and disturbed are
+    the names of those they matter to.
     """
 
     imd_modulation_2: Estimate
@@ -76,6 +84,7 @@ class ImdSmpteResult:
     frequency_2_hz: float
     is_lower_on_mains: bool
     clicks: tuple[Click, ...] = ()
+    level_range_db: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -84,7 +93,7 @@ class ImdDifferenceResult:
     """Difference frequency distortion, fractions of U1 + U2 (1), and the tones, V rms and Hz.
 
     imd_difference_2 = U(f2-f1) / (U1+U2), imd_difference_3 = (U(2f1-f2) + U(2f2-f1)) / (U1+U2).
-    clicks and disturbed as in ImdSmpteResult.
+    clicks, level_range_db and disturbed as in ImdSmpteResult.
     """
 
     imd_difference_2: Estimate
@@ -94,6 +103,7 @@ class ImdDifferenceResult:
     frequency_1_hz: float
     frequency_2_hz: float
     clicks: tuple[Click, ...] = ()
+    level_range_db: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -102,9 +112,14 @@ _Result = TypeVar("_Result", ImdSmpteResult, ImdDifferenceResult)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Lines:
-    """The joint fit: lines 0 and 1 are the tones, then the products in the order asked for."""
+    """The joint fit: lines 0 and 1 are the tones, then the products in the order asked for.
+
+    rest : periodogram of what it leaves; seen_v2, noise_v2 : b by the noise in that, and by all
+    """
 
     fit: LineFit
+    rest: Periodogram
+    seen_v2: Spectral
     noise_v2: Spectral
     is_lower_on_mains: bool
 
@@ -165,7 +180,7 @@ def analyse_imd_smpte(
             is_lower_on_mains=lines.is_lower_on_mains,
         )
 
-    return _with_clicks_in_doubt(record, sample_rate_hz, lines_of, result_of)
+    return _with_disturbances_in_doubt(record, sample_rate_hz, lines_of, result_of)
 
 
 def analyse_imd_difference(
@@ -203,39 +218,82 @@ def analyse_imd_difference(
             frequency_2_hz=lines.frequency_hz(1),
         )
 
-    return _with_clicks_in_doubt(record, sample_rate_hz, lines_of, result_of)
+    return _with_disturbances_in_doubt(record, sample_rate_hz, lines_of, result_of)
 
 
-def _with_clicks_in_doubt(
+def _with_disturbances_in_doubt(
     record: Samples,
     sample_rate_hz: float,
     lines_of: Callable[[Samples], _Lines],
     result_of: Callable[[_Lines], _Result],
 ) -> _Result:
-    """The numbers of a record, doubted by how they differ from those without its clicks."""
+    """The numbers of a record, doubted by how those without clicks, at steady levels, differ."""
     lines = lines_of(record)
-    result = result_of(lines)
-    lower_hz, upper_hz = lines.frequency_hz(0), lines.frequency_hz(1)
-    clicks = find_clicks_beside(
-        remove_lines(record, sample_rate_hz, lines.fit),
-        sample_rate_hz,
-        min(lower_hz, upper_hz - lower_hz, NOMINALS_HZ[0]),  # distortion comes back with these
-        peak_v=float(np.abs(record).max()),
-    )
-    if clicks is None:
+    result = clean = result_of(lines)
+    left = record
+    clicks = _find_clicks(left, sample_rate_hz, lines)
+    if clicks is not None:
+        left = left - clicks.course_v
+        lines = lines_of(left)
+        clean = result_of(lines)
+    levels = [_level_course(left, sample_rate_hz, lines, k) for k in range(2)]
+    moving = [level for level in levels if level is not None]
+    if moving:
+        left = left - np.sum([level.course_v for level in moving], axis=0)
+        lines = lines_of(left)
+        edges = _find_clicks(left, sample_rate_hz, lines)  # a step is faster than its course
+        clean = result_of(lines if edges is None else lines_of(left - edges.course_v))
+    if clean is result:
         return result
-    clean = result_of(lines_of(record - clicks.course_v))
+    far_vrms = {
+        f"level_{k + 1}_vrms": 0.0 if level is None else level.far_v / float(np.sqrt(6))
+        for k, level in enumerate(levels)
+    }
     doubted: dict[str, Any] = {}
     moved = []
     for each in fields(result):
         as_is, without = getattr(result, each.name), getattr(clean, each.name)
         if not isinstance(as_is, Estimate):
             continue
-        doubted[each.name], is_moved = disturbed(as_is, without)
+        doubted[each.name], is_moved = disturbed(as_is, without, far_vrms.get(each.name, 0.0))
         # a click that is taken for noise has widened the doubt already
         if is_moved or disturbed(without, as_is)[1]:
             moved.append(each.name)
-    return replace(result, **doubted, clicks=clicks.found, disturbed=frozenset(moved))
+    return replace(
+        result,
+        **doubted,
+        clicks=() if clicks is None else clicks.found,
+        level_range_db=max((level.told_db for level in moving if level.told_db), default=None),
+        disturbed=frozenset(moved),
+    )
+
+
+def _find_clicks(record: Samples, sample_rate_hz: float, lines: _Lines) -> Clicks | None:
+    lower_hz, upper_hz = lines.frequency_hz(0), lines.frequency_hz(1)
+    return find_clicks_beside(
+        remove_lines(record, sample_rate_hz, lines.fit),
+        sample_rate_hz,
+        min(lower_hz, upper_hz - lower_hz, NOMINALS_HZ[0]),  # distortion comes back with these
+        peak_v=float(np.abs(record).max()),
+    )
+
+
+def _level_course(
+    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
+) -> LevelCourse | None:
+    """How the level of a tone moves within a record, where it surely does."""
+    least_v2 = (ROUNDING * float(np.abs(lines.fit.amplitude).max())) ** 2
+    seen_v2 = float(lines.seen_v2[k])
+    if not is_raised(lines.rest, lines.frequency_hz(k), seen_v2, least_v2):
+        return None
+    moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
+    if not is_course(moved, record.size / sample_rate_hz):
+        return None
+    alone = np.zeros_like(lines.fit.amplitude)
+    alone[k] = lines.fit.amplitude[k]
+    only = replace(lines.fit, amplitude=alone, offset_v=0.0)
+    tone_v = -remove_lines(np.zeros(record.size), sample_rate_hz, only)
+    return course_of(moved, tone_v, lines.level_v(k))
 
 
 def _analyse(
@@ -353,7 +411,8 @@ def _fit_everything(
         place = {float(f): line for line, f in enumerate(fit.frequency_hz)}
         hum = {k: place[f] for k, f in zip(multiples, hum_hz, strict=True) if f in place}
     rest = residual_periodogram(record, sample_rate_hz, fit)
-    noise = noise_of_fit(record, fit, rest)
+    seen_v2 = seen_noise(record, fit, rest)
+    noise = rounding_of_fit(record, fit, rest, seen_v2).lines_v2(seen_v2)
     least_v2 = (ROUNDING * float(np.abs(fit.amplitude).max())) ** 2
     noise = noise + leaked_v2(
         rest, fit.frequency_hz, tone_hz=upper_hz, own_v2=0.0, least_v2=least_v2
@@ -375,7 +434,9 @@ def _fit_everything(
     doubt = noise.copy()
     for line, (_, error_v2) in hidden.items():
         doubt[line] += error_v2
-    return _Lines(fit=fit, noise_v2=doubt, is_lower_on_mains=is_on_mains)
+    return _Lines(
+        fit=fit, rest=rest, seen_v2=seen_v2, noise_v2=doubt, is_lower_on_mains=is_on_mains
+    )
 
 
 def _nearest(lines_hz: Spectral, hz: float) -> int:

@@ -69,7 +69,6 @@ _LEAST_SHARE = 0.5  # of the AC power that the fitted tone must hold
 _STRETCHES = 16  # of a record: in one of them is a tone that was there for an eighth of it
 _SECOND_TONE = 0.01  # of the tone's power that no other line may hold (-20 dB)
 _PHASES_SEEN = 2**12  # samples: what lies between so many phases is below a millionth
-_LEAST_TOLD_DB = 5e-4  # less is worth no word; in the doubt it is all the same
 _TRACE = 1e-3  # of a line, less than any analyser knows its level by
 
 
@@ -288,7 +287,7 @@ def _measure(
     return replace(
         _with_doubt_of(result, clean, 0.0 if level is None else level.far_v / math.sqrt(6), jump),
         clicks=() if clicks is None else clicks.found,
-        level_range_db=level.range_db if level and level.range_db > _LEAST_TOLD_DB else None,
+        level_range_db=level.told_db if level else None,
         phase_jump=jump,
     )
 

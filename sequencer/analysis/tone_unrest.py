@@ -6,9 +6,8 @@ cut into cells that hold either; an excursion far over those of most cells is a 
 leaves hardly a voltage where the tone should swing is a loss of samples. Any other is taken out, by what
 the fit says there; what it did to a reading is the difference to the record's own, and counts as doubt.
 
-A level that moves puts lines so near to the tone that no fit tells them from it, and nothing in the rest
-returns to zero. Where the spectrum beside the tone rises, the tone is demodulated in parts; a course
-beyond what neighbouring parts differ by is taken off likewise. tone_jumps tells what its phase does.
+Of a level that moves (tone_levels) nothing in the rest returns to zero; its course is taken off
+likewise. tone_jumps tells what the phase does.
 """
 
 import math
@@ -16,13 +15,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sequencer.analysis.arrays import Phasors, Samples, scatter_about_course
+from sequencer.analysis.arrays import Phasors, Samples
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.line_sums import Fold
 from sequencer.analysis.sine_fit import remove_lines
 from sequencer.analysis.tone_fit import ToneLines
 from sequencer.analysis.tone_jumps import FEWEST_BENT, PhaseJump, find_phase_jump
-from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
+from sequencer.analysis.tone_levels import (
+    BESIDE_BINS,
+    GROUP_S,
+    LevelCourse,
+    course_of,
+    is_course,
+    is_raised,
+    moved_of_line,
+)
 
 __all__ = [
     "AROUND",
@@ -30,7 +37,6 @@ __all__ = [
     "LONGEST_EDGE",
     "Click",
     "Clicks",
-    "LevelCourse",
     "find_clicks",
     "find_movements",
     "usual_peak_v",
@@ -47,14 +53,8 @@ AROUND = 8  # samples that are taken out with it to each side, at least: its tai
 _LULL = 0.6  # of a cycle: a tone that is gone, or too large, goes through zero
 _FEWEST_LOST = 4  # samples: fewer may lie near a voltage by chance
 _LOST = 0.1  # of the tone's swing, that is left where samples were lost
-_BESIDE_BINS = 8
-_RAISED = 15.0  # times the noise, which does that once in 10^5
-_MOVED = 6.0  # doubts of a group's middle
-_MOST_GROUPS, _FEWEST_GROUPS, _FEWEST_PARTS = 8, 3, 5
-_GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
-_OVER_TURN = 2.0
 _SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a jump in
 
 
@@ -72,18 +72,6 @@ class Clicks:
 
     found: tuple[Click, ...]
     course_v: Samples
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelCourse:
-    """How a tone's amplitude moves about its mean: course_v is what that adds to the record, V.
-
-    far_v is the farthest that the amplitude goes from its mean, V peak; range_db from least to most.
-    """
-
-    course_v: Samples
-    far_v: float
-    range_db: float
 
 
 def find_clicks(
@@ -133,55 +121,31 @@ def find_movements(
     ------
     CannotMeasure : dropout, where the phase shows that samples were lost
     """
-    if not _is_raised(lines):
+    noise_v2 = float(lines.seen_v2[0])
+    if not is_raised(lines.residual, lines.fundamental_hz, noise_v2, lines.least_v2):
         return None, None
 
     def jump_in(moved: Phasors, left_in: list[int]) -> PhaseJump | None:
         is_short = moved.size < FEWEST_BENT
         if is_short:
-            moved = _moved(record, sample_rate_hz, lines, left_in, least_cycles=_SHORT_CYCLES)
+            moved = moved_of_line(
+                record, sample_rate_hz, lines.fit, 0, left_in, least_cycles=_SHORT_CYCLES
+            )
         return find_phase_jump(
             moved, record.size, sample_rate_hz, lines.fundamental_hz, is_rough=is_short
         )
 
-    groups = min(_MOST_GROUPS, int(record.size / sample_rate_hz / _GROUP_S))
+    seconds = record.size / sample_rate_hz
     sidebands = _sidebands(lines, sample_rate_hz / record.size)
-    moved = _moved(record, sample_rate_hz, lines, sidebands)
+    moved = moved_of_line(record, sample_rate_hz, lines.fit, 0, sidebands)
     jump = jump_in(moved, sidebands)
-    if sidebands and not _is_course(moved, groups):
-        moved = _moved(record, sample_rate_hz, lines, [])
+    if sidebands and not is_course(moved, seconds):
+        moved = moved_of_line(record, sample_rate_hz, lines.fit, 0, [])
         jump = jump or jump_in(moved, [])
-    if not _is_course(moved, groups):
+    if not is_course(moved, seconds):
         return None, jump
-    along = moved.real - moved.real.mean()
-    m = np.arange(record.size) - (record.size - 1) / 2
-    course = np.interp(m, middles_of_parts(record.size, along.size), along)
-    least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
-    level = LevelCourse(
-        course_v=course * _tone_v(record.size, sample_rate_hz, lines),
-        far_v=float(np.abs(along).max()) * lines.amplitude_v,
-        range_db=20 * math.log10(most / least),
-    )
-    return level, jump
-
-
-def _is_course(moved: Phasors, groups: int) -> bool:
-    """Whether it is the tone's level that moves: beyond the scatter of its parts, and its phase.
-
-    A line beside the tone moves both alike. Of the phase, what a frequency that drifts does is left out.
-    """
-    if groups < _FEWEST_GROUPS or moved.size < max(groups, _FEWEST_PARTS):
-        return False
-    number = np.arange(moved.size) - (moved.size - 1) / 2
-    turn = moved.imag - np.polyval(np.polyfit(number, moved.imag, 2), number)
-    size = moved.size // groups
-    # medians: a rectifier's spike falls into some parts only
-    along, across = (
-        float(np.ptp(np.median(of[: groups * size].reshape(groups, size), axis=1)))
-        for of in (moved.real, turn)
-    )
-    scatter = scatter_about_course(moved.real)
-    return along > max(_MOVED * scatter / math.sqrt(size), _OVER_TURN * across)
+    tone_v = _tone_v(record.size, sample_rate_hz, lines)
+    return course_of(moved, tone_v, lines.amplitude_v), jump
 
 
 def _tone_v(count: int, sample_rate_hz: float, lines: ToneLines) -> Samples:
@@ -199,29 +163,10 @@ def _sidebands(lines: ToneLines, bin_hz: float) -> list[int]:
     size = np.abs(lines.fit.amplitude[strays])
     is_mirror = np.abs(np.add.outer(away, away)) < _MIRROR_BINS
     is_mirror &= np.maximum.outer(size, size) < _ALIKE * np.minimum.outer(size, size)
-    is_slow = np.abs(away) * bin_hz < 1 / _GROUP_S / 2
-    is_chosen = is_slow & ((np.abs(away) < _BESIDE_BINS) | is_mirror.any(axis=1))
+    is_slow = np.abs(away) * bin_hz < 1 / GROUP_S / 2
+    is_chosen = is_slow & ((np.abs(away) < BESIDE_BINS) | is_mirror.any(axis=1))
     chosen: list[int] = strays[is_chosen].tolist()
     return chosen
-
-
-def _moved(
-    record: Samples,
-    sample_rate_hz: float,
-    lines: ToneLines,
-    left_in: list[int],
-    *,
-    least_cycles: float = 3.0,
-) -> Phasors:
-    """The tone in parts of the record less the fit's, over that; some of the stray lines left in."""
-    amplitude = lines.fit.amplitude.copy()
-    amplitude[left_in] = 0.0
-    rest = remove_lines(record, sample_rate_hz, replace(lines.fit, amplitude=amplitude))
-    parts = tone_of_parts(rest, sample_rate_hz, lines.fundamental_hz, least_cycles=least_cycles)
-    omega = 2 * math.pi * lines.fundamental_hz / sample_rate_hz
-    turn = np.exp(1j * omega * middles_of_parts(record.size, parts.size))
-    relative: Phasors = parts / (turn * lines.fit.amplitude[0])
-    return relative
 
 
 def _usual_peak_v(lines: ToneLines, sample_rate_hz: float, count: int) -> float:
@@ -262,10 +207,3 @@ def _require_swing(part: Samples, rest: Samples, first: int, sample_rate_hz: flo
             f"(sample {first})",
             "record again; look for an interrupted connection or a full buffer",
         )
-
-
-def _is_raised(lines: ToneLines) -> bool:
-    """Whether the spectrum right beside the tone rises far over the noise around it."""
-    power, middle = lines.residual.mean_square_v2, lines.fundamental_hz / lines.residual.bin_hz
-    near = power[max(round(middle) - _BESIDE_BINS, 0) : round(middle) + _BESIDE_BINS + 1]
-    return float(near.max()) > max(_RAISED * float(lines.seen_v2[0]) / 2, lines.least_v2)

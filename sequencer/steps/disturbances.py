@@ -17,6 +17,13 @@ def click_remarks(clicks: Sequence[Click], where: str = "") -> tuple[str, ...]:
     return (f"{which} {place}, counted in its doubt",)
 
 
+def level_remarks(range_db: float | None) -> tuple[str, ...]:
+    """That a tone's level moves, by so many dB from least to most; None where it doesn't."""
+    if range_db is None:
+        return ()
+    return (f"the level moves by {range_db:.2g} dB within the record, counted in its doubt",)
+
+
 def step_remarks(steps: Sequence[DcStep], what_of_it: str) -> tuple[str, ...]:
     """That the DC steps, and how it is counted; the largest step."""
     if not steps:

@@ -31,7 +31,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import RecordTime
-from sequencer.steps.disturbances import click_remarks
+from sequencer.steps.disturbances import click_remarks, level_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -86,7 +86,9 @@ class TwoTones:
     def remarks(self, method: str, name: str) -> tuple[str, ...]:
         """What is to be said of a reading."""
         result, of_result = self.result, _OF_RESULT.get(name, name)
-        words = click_remarks(result.clicks) if of_result in result.disturbed else ()
+        words: tuple[str, ...] = ()
+        if of_result in result.disturbed:
+            words = (*click_remarks(result.clicks), *level_remarks(result.level_range_db))
         if name.startswith("imd"):
             levels = self.estimates["level_1"], self.estimates["level_2"]
             return (*ratio_remarks(method, *levels), *words)

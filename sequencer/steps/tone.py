@@ -34,7 +34,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import ToneFrequency
-from sequencer.steps.disturbances import click_remarks
+from sequencer.steps.disturbances import click_remarks, level_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -320,10 +320,7 @@ def _flat_tops(result: ToneResult) -> tuple[str, ...]:
 
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
-    words = [*click_remarks(result.clicks)]
-    if result.level_range_db is not None:
-        moves = f"{result.level_range_db:.2g} dB"
-        words.append(f"the level moves by {moves} within the record, counted in its doubt")
+    words = [*click_remarks(result.clicks), *level_remarks(result.level_range_db)]
     if result.phase_jump is not None:
         degrees = f"{math.degrees(abs(result.phase_jump.size_rad)):.2g} degrees"
         at = say(result.phase_jump.at_s, "s")

@@ -247,7 +247,57 @@ def test_a_click_beside_two_tones_is_told_and_counted(method, size_v):
 
 @pytest.mark.parametrize("n", range(12))
 @pytest.mark.parametrize("noise", [0.0, 1e-8, 1e-4])
-def test_good_records_of_two_tones_have_no_clicks(n, noise):
+def test_good_records_of_two_tones_have_no_clicks_and_steady_levels(n, noise):
     for made, analyse in ((difference, analyse_imd_difference), (smpte, analyse_imd_smpte)):
         rounded = np.round(made(n, noise=noise, hum=1e-4) * 2**23) / 2**23
-        assert not analyse(rounded, RATE_HZ).clicks
+        result = analyse(rounded, RATE_HZ)
+        assert not result.clicks
+        assert result.level_range_db is None
+
+
+COURSES = {
+    "step": lambda at: np.where(at > 0.7, 1.0, 0.0),
+    "ramp": lambda at: at,
+    "wander": lambda at: np.sin(2 * np.pi * 1.3 * at),
+}
+
+
+@pytest.mark.parametrize("course", COURSES)
+@pytest.mark.parametrize("moving", [(0,), (1,), (0, 1)])
+@pytest.mark.parametrize("method", ["difference", "smpte"])
+def test_a_level_that_moves_is_told_and_counted(method, moving, course):
+    """Truth by construction: the mean levels, and products of the distortion that adds to them."""
+    tones_hz, tones_v, analyse = {
+        "difference": ((19000.0, 20000.0), (0.5, 0.5), analyse_imd_difference),
+        "smpte": ((60.0, 7000.0), (0.8, 0.2), analyse_imd_smpte),
+    }[method]
+    rng = np.random.default_rng(3)
+    time = np.arange(COUNT) / RATE_HZ
+    gain = 1 + 0.01 * COURSES[course](time * RATE_HZ / COUNT)
+    gains = [gain if k in moving else np.ones(COUNT) for k in range(2)]
+    waves = [
+        v * by * np.cos(2 * np.pi * hz * OFF * time + 1.0)
+        for v, by, hz in zip(tones_v, gains, tones_hz, strict=True)
+    ]
+    product_hz = (tones_hz[1] - tones_hz[0]) * OFF
+    volts = sum(waves) + 1e-3 * np.cos(2 * np.pi * product_hz * time)
+    if method == "smpte":
+        volts += 1e-3 * np.cos(2 * np.pi * (tones_hz[1] + tones_hz[0]) * OFF * time)
+    result = analyse(volts + 1e-5 * rng.standard_normal(COUNT), RATE_HZ)
+    assert result.level_range_db == pytest.approx(20 * np.log10(gain.max() / gain.min()), rel=0.1)
+    levels = [result.level_1_vrms, result.level_2_vrms]
+    for k, level in enumerate(levels):
+        true_vrms = tones_v[k] * gains[k].mean() / np.sqrt(2)
+        assert abs(level.value - true_vrms) < 2 * level.standard_uncertainty + 1e-7
+        if k in moving:  # its ends are within reach of what is stated, times two
+            assert f"level_{k + 1}_vrms" in result.disturbed
+            assert level.standard_uncertainty > 2e-3 * tones_v[k] / np.sqrt(2)
+    second, third = (
+        (result.imd_difference_2, result.imd_difference_3)
+        if method == "difference"
+        else (result.imd_modulation_2, result.imd_modulation_3)
+    )
+    reference_v = sum(tones_v) if method == "difference" else tones_v[1]
+    true = (1e-3 if method == "difference" else 2e-3) / reference_v
+    assert abs(second.value - true) < 2.5 * second.standard_uncertainty + 0.01 * true
+    assert (third.value or 0.0) < 4 * third.standard_uncertainty + (third.upper_bound or 0.0)

@@ -1,0 +1,126 @@
+"""A fitted tone whose level moves within a record: beside one tone, or two.
+
+Theory of operation. A level that moves puts lines so near to the tone that no fit tells them from it.
+Where the spectrum beside the tone rises, what the fit leaves of it is demodulated in parts; a course
+beyond what neighbouring parts differ by, and beyond what the phase does, is the level's.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sequencer.analysis.arrays import Phasors, Samples, scatter_about_course
+from sequencer.analysis.sine_fit import LineFit, remove_lines
+from sequencer.analysis.spectrum import Periodogram
+from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
+
+__all__ = [
+    "BESIDE_BINS",
+    "GROUP_S",
+    "LevelCourse",
+    "course_of",
+    "is_course",
+    "is_raised",
+    "moved_of_line",
+]
+
+BESIDE_BINS = 8
+_RAISED = 15.0  # times the noise, which does that once in 10^5
+_MOVED = 6.0  # doubts of a group's middle
+_MOST_GROUPS, _FEWEST_GROUPS, _FEWEST_PARTS = 8, 3, 5
+GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
+_OVER_TURN = 2.0
+_LEAST_TOLD_DB = 5e-4  # less is worth no word; in the doubt it is all the same
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelCourse:
+    """How a tone's amplitude moves about its mean: course_v is what that adds to the record, V.
+
+    far_v is the farthest that the amplitude goes from its mean, V peak; range_db from least to most.
+    """
+
+    course_v: Samples
+    far_v: float
+    range_db: float
+
+    @property
+    def told_db(self) -> float | None:
+        """The range, where it is worth a word."""
+        return self.range_db if self.range_db > _LEAST_TOLD_DB else None
+
+
+def is_raised(rest: Periodogram, line_hz: float, noise_v2: float, least_v2: float) -> bool:
+    """Whether the spectrum right beside a line rises far over the noise around it.
+
+    Parameters
+    ----------
+    rest : of the record without its lines
+    noise_v2 : b of the line by that noise
+    least_v2 : mean square below which a bin is the computation's own
+    """
+    power, middle = rest.mean_square_v2, line_hz / rest.bin_hz
+    near = power[max(round(middle) - BESIDE_BINS, 0) : round(middle) + BESIDE_BINS + 1]
+    return float(near.max()) > max(_RAISED * noise_v2 / 2, least_v2)
+
+
+def moved_of_line(
+    record: Samples,
+    sample_rate_hz: float,
+    fit: LineFit,
+    line: int,
+    left_in: list[int],
+    *,
+    least_cycles: float = 3.0,
+) -> Phasors:
+    """A line in parts of the record less the fit's, over that; some of the other lines left in."""
+    amplitude = fit.amplitude.copy()
+    amplitude[left_in] = 0.0
+    rest = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
+    line_hz = float(fit.frequency_hz[line])
+    parts = tone_of_parts(rest, sample_rate_hz, line_hz, least_cycles=least_cycles)
+    omega = 2 * math.pi * line_hz / sample_rate_hz
+    turn = np.exp(1j * omega * middles_of_parts(record.size, parts.size))
+    relative: Phasors = parts / (turn * fit.amplitude[line])
+    return relative
+
+
+def course_of(moved: Phasors, tone_v: Samples, amplitude_v: float) -> LevelCourse:
+    """The course of the level that a line in parts of the record shows.
+
+    Parameters
+    ----------
+    moved : of moved_of_line
+    tone_v : shape (n,), what moves with the level, V
+    amplitude_v : of the line, V peak
+    """
+    along = moved.real - moved.real.mean()
+    m = np.arange(tone_v.size) - (tone_v.size - 1) / 2
+    course = np.interp(m, middles_of_parts(tone_v.size, along.size), along)
+    least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
+    return LevelCourse(
+        course_v=course * tone_v,
+        far_v=float(np.abs(along).max()) * amplitude_v,
+        range_db=20 * math.log10(most / least),
+    )
+
+
+def is_course(moved: Phasors, seconds: float) -> bool:
+    """Whether it is the tone's level that moves: beyond the scatter of its parts, and its phase.
+
+    A line beside the tone moves both alike. Of the phase, what a frequency that drifts does is left out.
+    """
+    groups = min(_MOST_GROUPS, int(seconds / GROUP_S))
+    if groups < _FEWEST_GROUPS or moved.size < max(groups, _FEWEST_PARTS):
+        return False
+    number = np.arange(moved.size) - (moved.size - 1) / 2
+    turn = moved.imag - np.polyval(np.polyfit(number, moved.imag, 2), number)
+    size = moved.size // groups
+    # medians: a rectifier's spike falls into some parts only
+    along, across = (
+        float(np.ptp(np.median(of[: groups * size].reshape(groups, size), axis=1)))
+        for of in (moved.real, turn)
+    )
+    scatter = scatter_about_course(moved.real)
+    return along > max(_MOVED * scatter / math.sqrt(size), _OVER_TURN * across)
