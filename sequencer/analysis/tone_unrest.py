@@ -30,6 +30,7 @@ from sequencer.analysis.tone_levels import (
     is_raised,
     moved_of_line,
 )
+from sequencer.analysis.tone_steps import find_level_step
 
 __all__ = [
     "AROUND",
@@ -55,6 +56,8 @@ _FEWEST_LOST = 4  # samples: fewer may lie near a voltage by chance
 _LOST = 0.1  # of the tone's swing, that is left where samples were lost
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
+_MOST_STEPPING = 2**16  # samples: a longer record shows a step beside its tone
+_STEP_PARTS = 16
 _SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a jump in
 
 
@@ -121,6 +124,16 @@ def find_movements(
     ------
     CannotMeasure : dropout, where the phase shows that samples were lost
     """
+    level, jump = _beside_the_tone(record, sample_rate_hz, lines)
+    if level is None and record.size <= _MOST_STEPPING:
+        level = _step_of_level(record, sample_rate_hz, lines)
+    return level, jump
+
+
+def _beside_the_tone(
+    record: Samples, sample_rate_hz: float, lines: ToneLines
+) -> tuple[LevelCourse | None, PhaseJump | None]:
+    """The same where the spectrum beside the tone rises."""
     noise_v2 = float(lines.seen_v2[0])
     if not is_raised(lines.residual, lines.fundamental_hz, noise_v2, lines.least_v2):
         return None, None
@@ -146,6 +159,28 @@ def find_movements(
         return None, jump
     tone_v = _tone_v(record.size, sample_rate_hz, lines)
     return course_of(moved, tone_v, lines.amplitude_v), jump
+
+
+def _step_of_level(record: Samples, sample_rate_hz: float, lines: ToneLines) -> LevelCourse | None:
+    """The step of the tone's level in a short record."""
+    fit = lines.fit
+    strays = np.r_[lines.comb.strays].astype(np.intp)
+    away_hz = np.abs(fit.frequency_hz[strays] - lines.fundamental_hz)
+    beside: list[int] = strays[away_hz < BESIDE_BINS * sample_rate_hz / record.size].tolist()
+    cycles = record.size / sample_rate_hz * lines.fundamental_hz
+    least_cycles = max(_SHORT_CYCLES, cycles / _STEP_PARTS)
+    moved = moved_of_line(record, sample_rate_hz, fit, 0, beside, least_cycles=least_cycles)
+    step = find_level_step(moved.real)
+    if step is None:
+        return None
+    along = step.course(record.size)
+    along -= along.mean()
+    least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
+    return LevelCourse(
+        course_v=along * _tone_v(record.size, sample_rate_hz, lines),
+        far_v=float(np.abs(along).max()) * lines.amplitude_v,
+        range_db=20 * math.log10(most / least),
+    )
 
 
 def _tone_v(count: int, sample_rate_hz: float, lines: ToneLines) -> Samples:

@@ -229,3 +229,32 @@ def test_sample_lost_in_few_cycles_is_refused_or_in_the_doubt(hz, seconds, lost,
     assert "frequency" in result.disturbed
     off_hz = abs(result.frequency_hz.value - hz)
     assert off_hz < 2 * result.frequency_hz.standard_uncertainty
+
+
+@pytest.mark.parametrize("at", [0.12, 0.3, 0.5, 0.86])
+@pytest.mark.parametrize(("hz", "cycles"), [(45.0, 24), (1000.0, 70), (1000.0, 31)])
+def test_a_step_of_the_level_in_a_short_record_is_told_and_counted(hz, cycles, at):
+    # no harmonics by construction; 20 log10(1.01) = 0.0864 dB
+    count = int(cycles * RATE / hz)
+    t = np.arange(count) / RATE
+    gain = np.where(t > at * t[-1], 1.01, 1.0)
+    noise = 1e-5 * np.random.default_rng(8).standard_normal(count)
+    result = analyse_tone(gain * np.cos(2 * np.pi * hz * t + 1.0) + noise, RATE)
+    assert result.level_range_db == pytest.approx(0.0864, rel=0.1)
+    assert "level" in result.disturbed
+    for true in (1.0, 1.01):
+        off = abs(result.level_vrms.value - true / np.sqrt(2))
+        assert off < 2.5 * result.level_vrms.standard_uncertainty
+    for harmonic in result.harmonics.values():
+        assert (harmonic.value or 0.0) < 4 * harmonic.standard_uncertainty + 1e-9
+
+
+@pytest.mark.parametrize("n", range(20))
+@pytest.mark.parametrize(("hz", "cycles"), [(45.0, 24), (1000.0, 70), (1000.0, 31)])
+def test_the_level_of_a_short_good_record_is_steady(hz, cycles, n):
+    rng = np.random.default_rng(n)
+    t = np.arange(int(cycles * RATE / hz)) / RATE
+    wave = np.cos(2 * np.pi * hz * t + rng.uniform(-3, 3)) + 1e-4 * np.cos(2 * np.pi * 150 * t)
+    wave *= 1 + 1e-4 * (n % 2) * np.cos(2 * np.pi * 100 * t)  # rails that ripple
+    result = analyse_tone(wave + 10.0 ** -(3 + n % 4) * rng.standard_normal(t.size), RATE)
+    assert result.level_range_db is None
