@@ -56,7 +56,7 @@ _FEWEST_LOST = 4  # samples: fewer may lie near a voltage by chance
 _LOST = 0.1  # of the tone's swing, that is left where samples were lost
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
-_MOST_STEPPING = 2**16  # samples: a longer record shows a step beside its tone
+_MOST_CYCLES = 200.0  # a longer record shows a step beside its tone, but for its ends
 _STEP_PARTS = 16
 _SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a jump in
 
@@ -125,7 +125,8 @@ def find_movements(
     CannotMeasure : dropout, where the phase shows that samples were lost
     """
     level, jump = _beside_the_tone(record, sample_rate_hz, lines)
-    if level is None and record.size <= _MOST_STEPPING:
+    cycles = record.size / sample_rate_hz * lines.fundamental_hz
+    if level is None and cycles <= _MOST_CYCLES:
         level = _step_of_level(record, sample_rate_hz, lines)
     return level, jump
 
