@@ -129,7 +129,9 @@ def analyse_idle(
     CannotMeasure : nonfinite, no_signal (all samples equal), overrange, dropout, too_short,
         band_too_narrow
     """
-    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = require_usable(
+        samples, is_overrange=is_overrange, range_peak_v=range_peak_v, is_live=True
+    )
     require_band(band_hz, sample_rate_hz)
     nominals_hz = nominals_with(nominal_mains_hz)
     require_duration(record, sample_rate_hz, _least_s(nominals_hz[0]), "the hum lines")
