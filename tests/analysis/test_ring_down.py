@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sequencer.analysis import ring_lines
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.ring_down import analyse_ring_down
 from sequencer.analysis.tap_hits import find_hits
@@ -578,3 +579,23 @@ def test_even_ringing_is_read_from_the_first():
 @pytest.mark.parametrize("count", [2, 20, 47, 100])
 def test_a_handful_of_samples_is_too_short(count):
     assert refusal(np.random.default_rng(1).standard_normal(count)) == "too_short"
+
+
+def test_hum_that_swings_costs_no_more_fits_than_it_leaves_lines(monkeypatch):
+    fits = []
+    fit = ring_lines.fit_damped_lines
+    monkeypatch.setattr(ring_lines, "fit_damped_lines", lambda *args: fits.append(1) or fit(*args))
+    rate_hz, rng = 8000.0, np.random.default_rng(2)
+    time_s = np.arange(round(6.0 * rate_hz)) / rate_hz
+    since_s = time_s - 0.4
+    volts = np.where(
+        since_s < 0.0, 0.0, np.exp(-since_s / 0.3) * np.sin(2 * np.pi * 1200 * since_s)
+    )
+    turn = 2 * np.pi * 50.0 * time_s + 0.02 * 5.0 * np.sin(2 * np.pi * time_s / 5.0)
+    volts += sum(5e-3 / k * np.cos(k * turn + k) for k in (1, 2, 3, 5, 6))
+    volts += 1e-4 * rng.standard_normal(time_s.size)
+    result = analyse_ring_down(volts, rate_hz, search_hz=(100.0, 3000.0))
+    (mode,) = result.modes
+    found = mode.time_constant_s
+    assert abs(found.value - 0.3) < 3.0 * found.standard_uncertainty
+    assert len(fits) <= 20
