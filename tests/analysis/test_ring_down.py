@@ -599,3 +599,23 @@ def test_hum_that_swings_costs_no_more_fits_than_it_leaves_lines(monkeypatch):
     found = mode.time_constant_s
     assert abs(found.value - 0.3) < 3.0 * found.standard_uncertainty
     assert len(fits) <= 20
+
+
+def test_hum_that_swings_near_a_weaker_mode_is_no_uneven_decay():
+    rate_hz, rng = 8000.0, np.random.default_rng(3)
+    size = round(rng.choice([2.5, 4.0]) * rate_hz)
+    time_s = np.arange(size) / rate_hz
+    since_s = time_s - 0.3
+    rung = np.exp(-since_s / 0.5) * np.sin(2 * np.pi * 764.5 * since_s)
+    low_hz = rng.uniform(140, 180)
+    rung += 0.8 * np.exp(-since_s / 0.06) * np.sin(2 * np.pi * low_hz * since_s)
+    volts = np.where(since_s >= 0.0, rung, 0.0)
+    level_v = 10 ** rng.uniform(-2.5, -1)
+    turn = 2 * np.pi * 50.0 * time_s
+    turn += 0.1 * np.sin(2 * np.pi * time_s / 5.0 + rng.uniform(0, 6))
+    volts += sum(level_v / k * np.cos(k * turn + k) for k in (1, 2, 3, 5, 6))
+    volts += 10 ** rng.uniform(-4.3, -3.5) * rng.standard_normal(size)
+    result = analyse_ring_down(volts, rate_hz, search_hz=(100.0, 3000.0))
+    assert not result.is_later_part
+    found = result.modes[0].time_constant_s
+    assert abs(found.value - 0.5) < 3.0 * found.standard_uncertainty
