@@ -41,6 +41,8 @@ _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 no
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(e[+-]?\d+)?")
 # A comma with other than three digits behind it, or with a lone 0, four digits or none before it.
 _SURELY_DECIMAL = re.compile(r",(?!\d{3}(?!\d))|(?<!\d)0+,|\d{4},|(?<!\d),")
+# Both marks in one number, those of the thousands first: no heading has one.
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}((,\d{3})+\.|(\.\d{3})+,)\d*(e[+-]?\d+)?")
 _BEGINS_A_NUMBER = re.compile(r"\s*[+-]?\.?\d")
 _COUNTED = (
     "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
@@ -184,6 +186,7 @@ def _table(text: str, name: str) -> _Table:
     if text.count("\n", start) > MOST_SAMPLES:
         raise _refused(name, f"has more than {MOST_SAMPLES} lines, the most that can be analysed")
     above, body = text[:start].split("\n")[:-1], text[start:]
+    _require_no_numbers(above, form, name)
     if "," in body and form.separator != ",":
         form = _with_decimals(body, form, name, first_line)
     values = _numbers(body, form, name, first_line)
@@ -221,6 +224,19 @@ def _first_numbers(text: str, name: str) -> tuple[int, int, _Form]:
     if len(first) == _MOST_HEADINGS:
         raise _refused(name, f"has no line of numbers among its first {_MOST_HEADINGS}")
     raise _refused(name, "holds no line of numbers; expected time, volts on each line")
+
+
+def _require_no_numbers(above: Sequence[str], form: _Form, name: str) -> None:
+    """Refuse a line above the first of numbers that is none only for marks that set thousands apart."""
+    for number, line in enumerate(above, start=1):
+        cells = line.split(form.separator)
+        apart = [cell.strip() for cell in cells if _THOUSANDS.fullmatch(_plain(cell))]
+        others = (cell.replace(form.decimal, ".") for cell in cells if cell.strip() not in apart)
+        if apart and all(_number(cell) is not None for cell in others):
+            message = (
+                f'"{apart[0][:40]}" has a mark between its thousands; export numbers without it'
+            )
+            raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
 
 
 def _lines(text: str) -> Iterator[tuple[int, str]]:

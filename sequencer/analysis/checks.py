@@ -8,8 +8,9 @@ take for a fault and what it must let pass:
   flat tops, or, where the range is known, stops short of it: that is a result. The outermost few
   samples of any record may share a code by chance, a 16-bit sine has long crests on one code, and a
   sine coherent with the sample rate repeats every one of its values: none of that is a fault.
-- dropout: a converter that repeats itself (a long run of one code), or a record with a block
-  missing (the phase of its tone steps). A missing block has no flat part.
+- dropout: a converter that repeats itself (a long run of one code), zeros in a record that keeps far
+  from 0 V (no range ends there; one or two are a click), or a record with a block missing (the phase
+  of its tone steps). A missing block has no flat part.
 """
 
 from math import isfinite, lgamma, log, pi, sqrt
@@ -27,6 +28,7 @@ LEAST_TONE_CYCLES = 3.0
 LEAST_TONE_SAMPLES = 128
 _FEWEST_ON_LIMIT = 3
 _MANY_ON_LIMIT = 12  # so many never share a code by chance when hardly any lie beside
+_FEWEST_BESIDE = 12
 _NEAR_RANGE_LIMIT = 0.99
 _LONGEST_RUN = 24  # samples; does not happen with the noise of a 24-bit converter
 _FEW_CODES = 8.5
@@ -60,6 +62,7 @@ def require_usable(
     is_overrange: bool = False,
     range_peak_v: float | None = None,
     at_rest: NDArray[np.bool_] | None = None,
+    is_live: bool = False,
 ) -> Samples:
     """The record as float64, or a refusal that no analysis could do without.
 
@@ -70,10 +73,11 @@ def require_usable(
     range_peak_v : full scale of the converter, volts peak, where it is known
     at_rest : shape (n,), where the signal rests on one value, if it may: an extreme that is met
         there only is no limit, unless the range says so
+    is_live : whether the signal is never switched off, so that zeros far from all else are no samples
 
     Raises
     ------
-    CannotMeasure : nonfinite, no_signal (all samples equal) or overrange
+    CannotMeasure : nonfinite, no_signal (all samples equal), overrange, or dropout (such zeros)
     """
     record = require_finite(samples)
     low, high = float(record.min()), float(record.max())
@@ -88,6 +92,8 @@ def require_usable(
     if is_overrange:
         raise _overrange("the analyser reports that its range was exceeded")
     for limit in (low, high):
+        if limit == 0.0 and is_live:
+            _require_no_zeros_apart(record)
         is_rest = at_rest is not None and range_peak_v is None and at_rest[record == limit].all()
         if not is_rest and _is_at_limit(record, limit, range_peak_v):
             raise _overrange(f"the record is cut off at {limit:.6g} V")
@@ -368,11 +374,9 @@ def _is_at_limit(record: Samples, limit: float, range_peak_v: float | None) -> b
 def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
     """Whether so many samples on one value, and so few beside it, can't be the signal's own."""
     step = code_step(record)
-    inward = np.sort(np.abs(_outermost(record, limit) - limit))
-    inward = inward[: np.searchsorted(inward, np.ptp(record) / 2)]
-    inward = inward[on_limit : on_limit + 4 * on_limit + 12]
-    if inward.size < 12:  # a click in silence, or a square wave; a handful of codes is neither
-        return step < 1e-3 * float(np.ptp(record))
+    inward = _beside(record, limit, on_limit)
+    if inward.size < _FEWEST_BESIDE:  # a click in silence, or a square wave
+        return _is_of_many_codes(record, step)
     beside = int(np.count_nonzero(inward <= 8.01 * step))
     _, repeats = np.unique(np.round(inward / step), return_counts=True)
     spacing = float(inward[11]) / 12
@@ -384,6 +388,32 @@ def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
     # (step/spacing)^(c-1)
     chance = lgamma(on_limit) + (on_limit - 1) * log(min(step / spacing, 1.0))
     return chance < log(_CHANCE)
+
+
+def _require_no_zeros_apart(record: Samples) -> None:
+    """Refuse (dropout) samples of 0 V at an extreme that hardly any other comes near."""
+    zeros = int(np.count_nonzero(record == 0.0))
+    if zeros < _FEWEST_ON_LIMIT or _beside(record, 0.0, zeros).size >= _FEWEST_BESIDE:
+        return
+    if _is_of_many_codes(record, code_step(record)):
+        raise CannotMeasure(
+            "dropout",
+            f"{zeros} samples are 0 V, the first of them sample {int(np.argmax(record == 0.0))}, far "
+            "from all others: samples are missing, or there was no signal yet",
+            "record again; look for an interrupted connection or a full buffer",
+        )
+
+
+def _beside(record: Samples, limit: float, on_limit: int) -> Samples:
+    """How far the samples next to an extreme are from it, sorted, up to half the swing."""
+    inward = np.sort(np.abs(_outermost(record, limit) - limit))
+    inward = inward[: np.searchsorted(inward, np.ptp(record) / 2)]
+    return np.asarray(inward[on_limit : on_limit + 4 * on_limit + 12])
+
+
+def _is_of_many_codes(record: Samples, step: float) -> bool:
+    """Whether a record spans many codes: one of a handful rests on its outermost by itself."""
+    return step < 1e-3 * float(np.ptp(record))
 
 
 def _outermost(record: Samples, limit: float) -> Samples:

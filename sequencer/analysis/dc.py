@@ -92,7 +92,9 @@ def analyse_dc(
     CannotMeasure : nonfinite, no_signal, overrange, dropout; too_short below five mains cycles or
         16 samples
     """
-    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = require_usable(
+        samples, is_overrange=is_overrange, range_peak_v=range_peak_v, is_live=True
+    )
     least_s = LEAST_MAINS_CYCLES / nominal_mains_hz
     require_duration(record, sample_rate_hz, least_s, "five mains cycles")
     require_duration(

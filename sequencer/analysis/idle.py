@@ -29,19 +29,26 @@ from sequencer.analysis.dc import SlowRest, fit_with_mains
 from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
 from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
+from sequencer.analysis.hum_change import HumChange, find_hum_change
 from sequencer.analysis.hum_jumps import HumJump, find_hum_jumps, longest_between
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
 from sequencer.analysis.mains_choice import Hum, choose_hum
 from sequencer.analysis.mains_nominals import SEARCH_REACH, nominals_with
-from sequencer.analysis.mains_wander import find_wander, wandering_frequency, wandering_line
+from sequencer.analysis.mains_wander import (
+    Wander,
+    find_wander,
+    wandering_frequency,
+    wandering_line,
+)
 from sequencer.analysis.noise import (
     MeanSquare,
     band_mean_square,
     lines_mean_square,
     power_estimate,
 )
-from sequencer.analysis.noise_change import NoiseChange, find_noise_change, scatter_of_level
+from sequencer.analysis.noise_change import NoiseChange, find_noise_change
+from sequencer.analysis.power_stretches import scatter_of_level
 from sequencer.analysis.quasi_peak import noise_468
 from sequencer.analysis.resolution import step_over
 from sequencer.analysis.sine_fit import LineFit, remove_lines
@@ -73,7 +80,8 @@ class IdleResult:
     are multiples too near to a tone of another origin, and its frequency in Hz. mains_range_hz is from
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
-    steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise.
+    steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise,
+    hum_change in every doubt.
     Where all hum lines turn at once (hum_jumps), all is read from the longest stretch between, read_s.
     """
 
@@ -90,6 +98,7 @@ class IdleResult:
     clicks: tuple[Click, ...] = ()
     steps: tuple[DcStep, ...] = ()
     noise_change: NoiseChange | None = None
+    hum_change: HumChange | None = None
     hum_jumps: tuple[HumJump, ...] = ()
     read_s: tuple[float, float] | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
@@ -120,7 +129,9 @@ def analyse_idle(
     CannotMeasure : nonfinite, no_signal (all samples equal), overrange, dropout, too_short,
         band_too_narrow
     """
-    record = require_usable(samples, is_overrange=is_overrange, range_peak_v=range_peak_v)
+    record = require_usable(
+        samples, is_overrange=is_overrange, range_peak_v=range_peak_v, is_live=True
+    )
     require_band(band_hz, sample_rate_hz)
     nominals_hz = nominals_with(nominal_mains_hz)
     require_duration(record, sample_rate_hz, _least_s(nominals_hz[0]), "the hum lines")
@@ -136,7 +147,7 @@ def _analysed(
 ) -> IdleResult:
     """The numbers of a usable record, with what disturbs it in their doubt."""
     steady, steps = _without_moves(record, sample_rate_hz, nominals_with(nominal_mains_hz))
-    result, sections, fits = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
+    result, sections, fits, wanders = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
     jumps = find_hum_jumps(steady, sample_rate_hz, result.mains_frequency_hz.value or mains_hz)
     if jumps:
@@ -153,24 +164,40 @@ def _analysed(
             ]
         )
 
-    rest, peak_v = rests(has_tones=False).ravel(), float(np.abs(steady).max())
-    clicks = find_clicks_beside(rest, sample_rate_hz, mains_hz, peak_v=peak_v)
+    bare, peak_v = rests(has_tones=False), float(np.abs(steady).max())
+    clicks = find_clicks_beside(bare.ravel(), sample_rate_hz, mains_hz, peak_v=peak_v)
     if clicks is not None:
-        quiet = steady - np.pad(clicks.course_v, (0, steady.size - rest.size))
-        clean, _, _ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
+        quiet = steady - np.pad(clicks.course_v, (0, steady.size - bare.size))
+        clean, *_ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
         result = _with_doubt_of(result, clean)
-    change = find_noise_change(
-        rests(has_tones=True),  # not each section without other ones
+    hum_change = None
+    if not result.stray_hz:  # else nobody knows where its lines lie
+        hum_change = find_hum_change(
+            bare,
+            sample_rate_hz,
+            fits,
+            wanders,
+            clicks_v=None if clicks is None else clicks.course_v,
+        )
+    if hum_change is not None:
+        result = _with_doubt_of_hum_change(result, hum_change, band_hz)
+    has_tones = any(fit.fit.frequency_hz.size > len(fit.multiples) for fit in fits)
+    noise_change = find_noise_change(
+        rests(has_tones=True) if has_tones else bare,  # not each section without other ones
         sample_rate_hz,
         mains_hz,
         band_hz,
         record=record,
         clicks_v=None if clicks is None else clicks.course_v,
     )
-    if change is not None:
-        result = _with_doubt_of_change(result, change, fits, band_hz)
+    if noise_change is not None:
+        result = _with_doubt_of_change(result, noise_change, fits, band_hz)
     return replace(
-        result, steps=steps, clicks=() if clicks is None else clicks.found, noise_change=change
+        result,
+        steps=steps,
+        clicks=() if clicks is None else clicks.found,
+        noise_change=noise_change,
+        hum_change=hum_change,
     )
 
 
@@ -184,13 +211,14 @@ def _of_stretch(
     """The numbers of a stretch of a record, its times counted from the record's beginning."""
     begin_s = read_s[0]
     inner_s = part.read_s or (0.0, read_s[1] - begin_s)
-    change = part.noise_change
+    noise, hum = part.noise_change, part.hum_change
     return replace(
         part,
         clicks=tuple(replace(click, at_s=begin_s + click.at_s) for click in part.clicks),
         steps=tuple(replace(step, at_s=begin_s + step.at_s) for step in part.steps),
-        noise_change=change
-        and replace(change, start_s=begin_s + change.start_s, stop_s=begin_s + change.stop_s),
+        noise_change=noise
+        and replace(noise, start_s=begin_s + noise.start_s, stop_s=begin_s + noise.stop_s),
+        hum_change=hum and replace(hum, start_s=begin_s + hum.start_s, stop_s=begin_s + hum.stop_s),
         hum_jumps=(*jumps, *(jump.after(begin_s) for jump in part.hum_jumps)),
         read_s=(begin_s + inner_s[0], begin_s + inner_s[1]),
     )
@@ -201,16 +229,22 @@ def _measured(
     sample_rate_hz: float,
     nominal_mains_hz: float | None,
     band_hz: tuple[float, float],
-) -> tuple[IdleResult, list[Samples], list[HumLines]]:
-    """The numbers of a record whose DC is steady, its sections and the lines of each."""
+) -> tuple[IdleResult, list[Samples], list[HumLines], list[Wander | None]]:
+    """The numbers of a record whose DC is steady; its sections, and the lines and wander of each."""
     nominals_hz = nominals_with(nominal_mains_hz)
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
     is_other = nominal_mains_hz not in (None, hum.nominal_hz)
     levels = {} if is_other or hum.stray_hz else _hum_levels(fits, is_bound=not hum.lines)
     frequency, range_hz = Estimate(value=None) if is_other else hum.frequency(), None
+    wanders: list[Wander | None] = [None] * len(sections)
     if frequency.value is not None:
-        frequency, range_hz, levels = _wandering(sections, sample_rate_hz, hum, fits, levels)
+        wanders = [
+            find_wander(section, sample_rate_hz, fit)
+            for section, fit in zip(sections, fits, strict=True)
+        ]
+        frequency, range_hz = wandering_frequency(frequency, hum.found, wanders)
+        levels = {k: wandering_line(level, k, wanders) for k, level in levels.items()}
     result = IdleResult(
         noise_unweighted_vrms=_noise(fits, band_hz, is_weighted=False),
         noise_a_weighted_vrms=_noise(fits, band_hz, is_weighted=True),
@@ -228,7 +262,7 @@ def _measured(
         stray_hz=hum.stray_hz,
         hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
     )
-    return result, sections, fits
+    return result, sections, fits, wanders
 
 
 def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
@@ -291,6 +325,44 @@ def _with_doubt_of_change(
         noise_468_weighted_v=doubted(
             quasi_peak, (quasi_peak.value or 0.0) ** 2, change.of_weighted
         ),
+    )
+
+
+def _with_doubt_of_hum_change(
+    result: IdleResult, change: HumChange, band_hz: tuple[float, float]
+) -> IdleResult:
+    """The numbers of a record whose hum changes, doubted by how far it goes from that within it."""
+    mains_hz = result.mains_frequency_hz.value or result.nominal_mains_hz
+    lines_hz = mains_hz * np.array(list(change.power_v2))
+    power_v2 = np.array(list(change.power_v2.values()))[
+        (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
+    ]
+    weight = a_weighting_power(lines_hz[(lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])])
+    plain_v2, weighted_v2 = power_v2.sum(axis=0), weight @ power_v2
+
+    def wider(as_is: Estimate, doubt: float) -> Estimate:
+        if as_is.value is None:
+            return as_is
+        both = math.hypot(as_is.standard_uncertainty, doubt)
+        return replace(as_is, standard_uncertainty=both)
+
+    def doubted(noise: Estimate, hum_v2: Spectral) -> Estimate:
+        mean_v2 = float(hum_v2.mean())
+        if not noise.value or not mean_v2:
+            return noise
+        return wider(noise, scatter_of_level(noise.value, mean_v2, hum_v2 / mean_v2))
+
+    return replace(
+        result,
+        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, plain_v2),
+        noise_a_weighted_vrms=doubted(result.noise_a_weighted_vrms, weighted_v2),
+        # its network passes lines up to 1 kHz about as the A-weighting does
+        noise_468_weighted_v=doubted(result.noise_468_weighted_v, weighted_v2),
+        mains_frequency_hz=wider(result.mains_frequency_hz, change.mains_off_hz / math.sqrt(3)),
+        hum_lines={
+            multiple: wider(line, change.away_v.get(multiple, 0.0))
+            for multiple, line in result.hum_lines.items()
+        },
     )
 
 
@@ -394,26 +466,6 @@ def _sections(record: Samples, sample_rate_hz: float) -> list[Samples]:
     count = round(seconds / _SECTION_S)
     length = record.size // count
     return [record[i * length : (i + 1) * length] for i in range(count)]
-
-
-def _wandering(
-    sections: Sequence[Samples],
-    sample_rate_hz: float,
-    hum: Hum,
-    fits: Sequence[HumLines],
-    levels: Mapping[int, Estimate],
-) -> tuple[Estimate, float | None, dict[int, Estimate]]:
-    """Mains frequency, its range where it wanders, and hum lines with what that does in their doubt."""
-    wanders = [
-        find_wander(section, sample_rate_hz, fit)
-        for section, fit in zip(sections, fits, strict=True)
-    ]
-    frequency, range_hz = wandering_frequency(hum.frequency(), hum.found, wanders)
-    return (
-        frequency,
-        range_hz,
-        {multiple: wandering_line(level, multiple, wanders) for multiple, level in levels.items()},
-    )
 
 
 def _noise(hum: Sequence[HumLines], band_hz: tuple[float, float], *, is_weighted: bool) -> Estimate:

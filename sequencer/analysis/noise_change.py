@@ -3,9 +3,7 @@
 Theory of operation. The record, all its lines taken off, is cut into up to sixteen parts; the noise in
 the band is added up in each, but for what lies near the mains lines, where a wandering mains leaves
 something. That power scatters as chi-square, with the degrees of freedom that the parts' mean spectrum
-gives: few where 1/f noise rules. A stretch of parts is laid against the mean of all by the normal
-deviate of chi-square (E. B. Wilson, M. M. Hilferty, "The distribution of chi-square", Proc. Natl. Acad.
-Sci. 17, 1931).
+gives: few where 1/f noise rules. Each stretch of parts is laid against the mean of all.
 """
 
 import math
@@ -17,6 +15,12 @@ from numpy.typing import NDArray
 from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.mains import HIGHEST_LINE_HZ
 from sequencer.analysis.mains_nominals import SEARCH_REACH
+from sequencer.analysis.power_stretches import (
+    LEAST_TOLD_DB,
+    SURE,
+    farthest_stretch,
+    told_stretch,
+)
 from sequencer.analysis.resolution import step_over
 from sequencer.analysis.spectrum import HANN_CORRELATION, periodogram
 from sequencer.analysis.weighting import a_weighting_power
@@ -26,9 +30,6 @@ _LEAST_PART_S = 0.1
 _BESIDE_BINS, _BESIDE_HZ = 3.5, 17.0  # of a mains line, whichever is less
 _FEWEST_BINS = 16
 _LEAST_KEPT = 0.5  # of a part beside its clicks
-_SURE = 6.5  # standard deviations, of the farthest of some hundred stretches
-_LEAST_TOLD_DB = 0.1
-_QUIETEST = 1e-12  # of the mean power
 _ROUNDING = 1e-7  # of the largest value: single precision
 
 
@@ -94,19 +95,14 @@ def find_noise_change(
     peaked = _peakedness(pieces)
     plain, weighted = _over_mean(spectra), _over_mean(spectra * weight)
     found = (
-        (plain, *_farthest(plain, _freedom(spectra) / peaked)),
-        (weighted, *_farthest(weighted, _freedom(spectra * weight) / peaked)),
+        (plain, *farthest_stretch(plain, _freedom(spectra) / peaked)),
+        (weighted, *farthest_stretch(weighted, _freedom(spectra * weight) / peaked)),
     )
     powers, first, end, deviate = max(found, key=lambda each: abs(each[3]))
-    if abs(deviate) <= _SURE:
+    if abs(deviate) <= SURE:
         return None
-    of_rest = (end, powers.size) if first == 0 else (0, first)
-    longer = 2 * (end - first) - powers.size
-    if (first == 0 or end == powers.size) and (longer > 0 or (longer == 0 and deviate < 0.0)):
-        first, end = of_rest  # one stretch too, told by the shorter or else by the louder
-    beside = np.delete(powers, slice(first, end))
-    louder_db = 10 * math.log10(max(powers[first:end].mean(), _QUIETEST) / beside.mean())
-    if abs(louder_db) < _LEAST_TOLD_DB:
+    first, end, louder_db = told_stretch(powers, first, end, is_louder=deviate > 0.0)
+    if abs(louder_db) < LEAST_TOLD_DB:
         return None
     start_s, stop_s = (
         (part // in_section * section + part % in_section * length) / sample_rate_hz
@@ -131,18 +127,6 @@ def _is_as_rounding(pieces: NDArray[np.float64], record: Samples) -> bool:
     step_v = step_over(record, math.sqrt(float(variance_v2.mean())))
     own_v = _ROUNDING * float(np.abs(record).max())
     return float(np.ptp(variance_v2)) <= max(step_v / 2, own_v) ** 2
-
-
-def scatter_of_level(level_v: float, noise_v2: float, over_mean: Spectral) -> float:
-    """How far a level goes from its mean, rms, V, where the noise in it changes.
-
-    Parameters
-    ----------
-    noise_v2 : the part of its square that changes
-    over_mean : shape (parts,), of the change
-    """
-    levels_v = np.sqrt(np.maximum(level_v**2 + noise_v2 * (over_mean - 1.0), 0.0))
-    return float(np.sqrt(np.mean((levels_v - level_v) ** 2)))
 
 
 def _is_near_mains(bins_hz: Spectral, mains_hz: float) -> NDArray[np.bool_]:
@@ -174,18 +158,3 @@ def _peakedness(parts: NDArray[np.float64]) -> float:
     squares = np.square(parts - parts.mean(axis=1, keepdims=True))
     kurtosis = np.square(squares).mean(axis=1) / np.square(squares.mean(axis=1))
     return max((float(np.median(kurtosis)) - 1) / 2, 1.0)
-
-
-def _farthest(powers: Spectral, freedom: float) -> tuple[int, int, float]:
-    """First part, end and normal deviate of the stretch of parts farthest from the mean of all."""
-    total = np.append(0.0, np.cumsum(powers))
-    best = (0, powers.size, 0.0)
-    for size in range(1, powers.size):
-        means = (total[size:] - total[:-size]) / size
-        spread = 2 / (9 * freedom * size)
-        of_rest = 1 - size / powers.size  # the mean moves with the stretch
-        deviates = (np.cbrt(means) - (1 - spread)) / math.sqrt(spread * of_rest)
-        first = int(np.argmax(np.abs(deviates)))
-        if abs(deviates[first]) > abs(best[2]):
-            best = (first, first + size, float(deviates[first]))
-    return best

@@ -68,8 +68,8 @@ class RingDownResult:
     search band, as far as it was let through. hit_s lists the hits found, but for those after which
     nothing rings; used_hit_s is the one before the stretch, cut_off_hit_s those that were cut off at
     the range's end, or came too soon after one that was. is_later_part: what rings at first was left
-    out, as it decays unevenly. time_s, ring_v and fit_v are the stretch in the search band and the
-    fitted modes with steady lines, shape (n,).
+    out, as the strongest mode decays unevenly there. time_s, ring_v and fit_v are the stretch
+    in the search band and the fitted modes with steady lines, shape (n,).
     """
 
     modes: tuple[Mode, ...]

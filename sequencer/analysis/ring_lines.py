@@ -28,6 +28,10 @@ WORST_DOUBT = 0.3
 _MOST_LINES = 12
 _MOST_FLAWS = 4
 _MOST_CORRECTIONS = 4
+_BESIDE_HUM = 4.0  # bins of the stretch
+_LASTING = (
+    8.0  # time constants in the stretch: a mode that the record was made for has died by then
+)
 _MOST_TURN_RAD = 12.0  # of the highest line; more is due to modes that aren't fitted yet
 _LEAST_HUM = 30.0  # of noise's variance, beside what noise does in each column on average, twice
 _IMPERFECTION = 0.1  # of its neighbour: a fin's own non-linearity, not a second mode
@@ -94,7 +98,7 @@ def _fitted(
         if flaw is not None:
             flaws.append(flaw)
             continue
-        if hum is not None:
+        if hum is not None and not _is_left_of_hum(hum, trial):
             hum, trial = _with_better_hum(stretch, time, hum, trial)
             steady = hum.span(time)
         lines, rest = trial, trial.rest
@@ -105,6 +109,18 @@ def _fitted(
             "tap harder, or fix the sensor closer; look at the search band",
         )
     return hum, lines, flaws
+
+
+def _is_left_of_hum(hum: RingHum, lines: DampedLines) -> bool:
+    """Whether the newest line is what a mains that wanders leaves beside hum: no one frequency helps.
+
+    Such lines are many, and to correct the hum after each takes many times as long as all else.
+    """
+    line_hz = float(lines.frequency_hz[-1])
+    multiple = min(max(round(line_hz / hum.frequency_hz), 1), hum.amplitude.size)
+    duration_s = lines.rest.size / lines.rate_hz
+    is_near = abs(line_hz - multiple * hum.frequency_hz) * duration_s < _BESIDE_HUM
+    return is_near and float(lines.rate[-1]) * duration_s < _LASTING
 
 
 def _with_better_hum(

@@ -63,12 +63,14 @@ def fit_stretch(stretch: Stretch, search: Search, sample_rate_hz: float) -> Fitt
         return whole
     # what bends one mode bends the others
     told = _widened(whole.ringing, uneven.shift)
+    # what hum leaves near a weak mode may look like it there; the strongest bends by itself
+    is_told = bool(uneven.is_sure[whole.ringing.good[0]])
     for later in _later_parts(whole.ringing):
         part = _fit(later, search, sample_rate_hz).ringing
         # a steady tone is larger beside the later part, and weak modes may be lost there
         if isinstance(part, Ringing) and len(part.good) >= len(told.good):
             left = find_unevenness(part.lines, part.good)
-            part = replace(_widened(part, left.shift), is_later=True)
+            part = replace(_widened(part, left.shift), is_later=is_told)
             if not part.crowded[part.good[0]]:
                 told = min(told, part, key=_rank)
     return replace(whole, ringing=told)

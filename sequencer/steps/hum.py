@@ -3,6 +3,7 @@
 import math
 
 from sequencer.analysis.estimates import Estimate
+from sequencer.analysis.hum_change import HumChange
 from sequencer.analysis.idle import LEAST_468_RATE_HZ, IdleResult
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.noise_change import NoiseChange
@@ -26,6 +27,7 @@ def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding
         *click_remarks(result.clicks),
         *step_remarks(result.steps, "which is taken off"),
         *_changes(result.noise_change),
+        *_hum_changes(result),
         *_jumps(result),
     )
 
@@ -59,10 +61,22 @@ def _jumps(result: IdleResult) -> tuple[str, ...]:
 def _changes(change: NoiseChange | None) -> tuple[str, ...]:
     if change is None:
         return ()
+    return (f"it changes within the record: {_how_far(change)}, counted in its doubt",)
+
+
+def _hum_changes(result: IdleResult) -> tuple[str, ...]:
+    change = result.hum_change
+    if change is None:
+        return ()
+    mains_hz = result.other_mains_hz or result.nominal_mains_hz
+    line = f"its line at {say(change.multiple * mains_hz, 'Hz')} is {_how_far(change)}"
+    return (f"the hum changes within the record: {line}, counted in its doubt",)
+
+
+def _how_far(change: NoiseChange | HumChange) -> str:
     side = "louder" if change.louder_db > 0.0 else "quieter"
     stretch = f"from {say(change.start_s, 's')} to {say(change.stop_s, 's')}"
-    far = f"{abs(change.louder_db):.1f} dB {side} {stretch} than in the rest"
-    return (f"it changes within the record: {far}, counted in its doubt",)
+    return f"{abs(change.louder_db):.1f} dB {side} {stretch} than in the rest"
 
 
 def hum_findings(
@@ -81,6 +95,7 @@ def hum_findings(
         remarks = (
             *_far_off(mains.value, nominal_hz),
             *_wander(result.mains_range_hz),
+            *_hum_changes(result),
             *_jumps(result),
         )
         frequency = found(
@@ -89,13 +104,14 @@ def hum_findings(
     if not result.hum_lines:
         multiples = range(1, int(_TOP_HUM_HZ // nominal_hz) + 1)
         return [frequency, *(not_found(hum_name(k * nominal_hz), "V", why) for k in multiples)]
+    changed = () if result.hum_change is None else result.hum_change.away_v
     hum = {
         k: found(
             hum_name(k * nominal_hz),
             "V",
             line,
             level_doubt * (line.value or 0.0),
-            remarks=_jumps(result),
+            remarks=(*(_hum_changes(result) if k in changed else ()), *_jumps(result)),
         )
         for k, line in result.hum_lines.items()
     } | {

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from sequencer.analysis import checks
+from sequencer.analysis.dc import analyse_dc
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.idle import analyse_idle
 from sequencer.analysis.tone import analyse_tone
@@ -327,3 +328,30 @@ def test_no_good_idle_record_is_refused(bits, noise):
     for seed in range(4):
         wave = tone(hz=50.03, level=noise, noise=noise, seed=seed, count=24000)
         assert analyse_idle(quantised(wave, bits), RATE).noise_unweighted_vrms.value
+
+
+@pytest.mark.parametrize("analyse", [analyse_dc, analyse_idle])
+@pytest.mark.parametrize("range_peak_v", [None, 10.0])
+@pytest.mark.parametrize("direct_v", [0.05, 1.0, -3.0])
+@pytest.mark.parametrize("count", [0, 2, 3, 8, 30])
+def test_zeros_in_a_direct_voltage_are_samples_lost_and_no_end_of_a_range(
+    analyse, range_peak_v, direct_v, count
+):
+    rng = np.random.default_rng(3)
+    time_s = np.arange(round(RATE)) / RATE
+    wave = direct_v + 1e-3 * np.cos(2 * np.pi * 50.02 * time_s)
+    wave += 1e-4 * rng.standard_normal(wave.size)
+    wave[rng.choice(wave.size, count, replace=False)] = 0.0
+    if count > 2:
+        refusal = refused("dropout", analyse, wave, RATE, range_peak_v=range_peak_v)
+        assert f"{count} samples are 0 V" in str(refusal)
+    else:  # one or two are a click, and counted
+        analyse(wave, RATE, range_peak_v=range_peak_v)
+
+
+@pytest.mark.parametrize("analyse", [analyse_dc, analyse_idle])
+def test_clicks_cut_off_in_a_direct_voltage_still_exceed_the_range(analyse):
+    rng = np.random.default_rng(3)
+    wave = 1.0 + 1e-4 * rng.standard_normal(round(RATE))
+    wave[rng.choice(wave.size, 5, replace=False)] = 10.0
+    refused("overrange", analyse, wave, RATE)

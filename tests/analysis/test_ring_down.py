@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sequencer.analysis import ring_lines
 from sequencer.analysis.errors import CannotMeasure
 from sequencer.analysis.ring_down import analyse_ring_down
 from sequencer.analysis.tap_hits import find_hits
@@ -578,3 +579,43 @@ def test_even_ringing_is_read_from_the_first():
 @pytest.mark.parametrize("count", [2, 20, 47, 100])
 def test_a_handful_of_samples_is_too_short(count):
     assert refusal(np.random.default_rng(1).standard_normal(count)) == "too_short"
+
+
+def test_hum_that_swings_costs_no_more_fits_than_it_leaves_lines(monkeypatch):
+    fits = []
+    fit = ring_lines.fit_damped_lines
+    monkeypatch.setattr(ring_lines, "fit_damped_lines", lambda *args: fits.append(1) or fit(*args))
+    rate_hz, rng = 8000.0, np.random.default_rng(2)
+    time_s = np.arange(round(6.0 * rate_hz)) / rate_hz
+    since_s = time_s - 0.4
+    volts = np.where(
+        since_s < 0.0, 0.0, np.exp(-since_s / 0.3) * np.sin(2 * np.pi * 1200 * since_s)
+    )
+    turn = 2 * np.pi * 50.0 * time_s + 0.02 * 5.0 * np.sin(2 * np.pi * time_s / 5.0)
+    volts += sum(5e-3 / k * np.cos(k * turn + k) for k in (1, 2, 3, 5, 6))
+    volts += 1e-4 * rng.standard_normal(time_s.size)
+    result = analyse_ring_down(volts, rate_hz, search_hz=(100.0, 3000.0))
+    (mode,) = result.modes
+    found = mode.time_constant_s
+    assert abs(found.value - 0.3) < 3.0 * found.standard_uncertainty
+    assert len(fits) <= 20
+
+
+def test_hum_that_swings_near_a_weaker_mode_is_no_uneven_decay():
+    rate_hz, rng = 8000.0, np.random.default_rng(3)
+    size = round(rng.choice([2.5, 4.0]) * rate_hz)
+    time_s = np.arange(size) / rate_hz
+    since_s = time_s - 0.3
+    rung = np.exp(-since_s / 0.5) * np.sin(2 * np.pi * 764.5 * since_s)
+    low_hz = rng.uniform(140, 180)
+    rung += 0.8 * np.exp(-since_s / 0.06) * np.sin(2 * np.pi * low_hz * since_s)
+    volts = np.where(since_s >= 0.0, rung, 0.0)
+    level_v = 10 ** rng.uniform(-2.5, -1)
+    turn = 2 * np.pi * 50.0 * time_s
+    turn += 0.1 * np.sin(2 * np.pi * time_s / 5.0 + rng.uniform(0, 6))
+    volts += sum(level_v / k * np.cos(k * turn + k) for k in (1, 2, 3, 5, 6))
+    volts += 10 ** rng.uniform(-4.3, -3.5) * rng.standard_normal(size)
+    result = analyse_ring_down(volts, rate_hz, search_hz=(100.0, 3000.0))
+    assert not result.is_later_part
+    found = result.modes[0].time_constant_s
+    assert abs(found.value - 0.5) < 3.0 * found.standard_uncertainty

@@ -1,0 +1,106 @@
+"""Hum whose level changes within a record is told and doubted; steady hum is not. By construction."""
+
+import numpy as np
+import pytest
+
+from sequencer.analysis.idle import analyse_idle
+from sequencer.steps.hum import hum_findings, noise_findings
+
+RATE_HZ = 48000.0
+NOISE_V = 2e-5
+MAINS_HZ = 50.02
+
+
+def noise(seconds, seed=1):
+    return NOISE_V * np.random.default_rng(seed).standard_normal(round(seconds * RATE_HZ))
+
+
+def hum(count, level_v, seed=1, multiples=range(1, 13)):
+    """Peak level_v / k of each line k."""
+    turn = 2 * np.pi * MAINS_HZ * np.arange(count) / RATE_HZ
+    phase = np.random.default_rng(seed).uniform(0, 6.28, 13)
+    return level_v * sum(np.cos(k * turn + phase[k]) / k for k in multiples)
+
+
+def counted(result, multiple):
+    """Level and doubt of a line, as peak values times the multiple."""
+    line = result.hum_lines[multiple]
+    scale = np.sqrt(2) * multiple
+    return scale * line.value, scale * line.standard_uncertainty
+
+
+@pytest.mark.parametrize("seconds", [0.6, 2.0, 5.0, 12.0])
+@pytest.mark.parametrize("level_v", [1e-4, 1e-3, 1e-2])
+def test_hum_that_grows_halfway_is_told_and_both_levels_are_within_the_doubt(seconds, level_v):
+    volts = noise(seconds)
+    volts += np.where(np.arange(volts.size) < volts.size / 2, 1.0, 1.3) * hum(volts.size, level_v)
+    result = analyse_idle(volts, RATE_HZ)
+    change = result.hum_change
+    assert change.louder_db == pytest.approx(20 * np.log10(1.3), abs=0.1)
+    assert change.start_s == pytest.approx(seconds / 2, abs=max(seconds / 16, 0.06))
+    assert change.stop_s == pytest.approx(seconds)
+    for multiple in (1, 2, 5):
+        found_v, doubt_v = counted(result, multiple)
+        for true_v in (level_v, 1.3 * level_v):
+            assert 0.5 * doubt_v < abs(found_v - true_v) < 2.0 * doubt_v
+    off_hz = abs(result.mains_frequency_hz.value - MAINS_HZ)
+    assert off_hz < 2.5 * result.mains_frequency_hz.standard_uncertainty
+    hum_v2 = level_v**2 / 2 * sum(k**-2.0 for k in range(1, 13))
+    for times in (1.0, 1.3):
+        off_v = abs(result.noise_unweighted_vrms.value - np.hypot(NOISE_V, times * np.sqrt(hum_v2)))
+        assert off_v < 2.0 * result.noise_unweighted_vrms.standard_uncertainty
+    told = "the hum changes within the record: its line at"
+    findings = [*noise_findings(result), *hum_findings(result, said_by="the bench")]
+    changed = [finding for finding in findings if finding.value is not None][:6]
+    assert [finding.name for finding in changed[3:]] == ["mains_frequency", "hum_50", "hum_100"]
+    for finding in changed:
+        assert any(words.startswith(told) for words in finding.remarks)
+
+
+@pytest.mark.parametrize("course", ["ramp", "wave"])
+@pytest.mark.parametrize("seconds", [2.0, 5.0, 12.0])
+def test_hum_that_changes_slowly_is_doubted_by_how_far_it_goes(course, seconds):
+    volts = noise(seconds)
+    place = np.arange(volts.size) / volts.size
+    times = 1.0 + 0.3 * place if course == "ramp" else 1.0 + 0.15 * np.sin(3 * np.pi * place)
+    result = analyse_idle(volts + times * hum(volts.size, 1e-3), RATE_HZ)
+    assert abs(result.hum_change.louder_db) > 0.8
+    for multiple in (1, 2, 5):
+        found_v, doubt_v = counted(result, multiple)
+        # the extremes of what is as good as rectangular lie at sqrt(3) of its standard deviation
+        assert abs(found_v - 1e-3 * times.min()) < 2.0 * doubt_v
+        assert abs(found_v - 1e-3 * times.max()) < 2.0 * doubt_v
+    off_hz = abs(result.mains_frequency_hz.value - MAINS_HZ)
+    assert off_hz < 2.5 * result.mains_frequency_hz.standard_uncertainty
+
+
+def test_a_line_that_changes_alone_leaves_the_others_as_sure_as_they_are():
+    volts = noise(5.0)
+    volts += hum(volts.size, 1e-3, multiples=[1, 3])
+    second = hum(volts.size, 1e-3, multiples=[2])
+    result = analyse_idle(volts + np.where(np.arange(volts.size) < 1e5, 1.3, 1.0) * second, RATE_HZ)
+    assert result.hum_change.multiple == 2
+    assert counted(result, 2)[1] > 0.1e-3
+    for multiple in (1, 3):
+        found_v, doubt_v = counted(result, multiple)
+        assert doubt_v < 0.01e-3
+        assert abs(found_v - 1e-3) < 3.0 * doubt_v
+
+
+@pytest.mark.parametrize("seconds", [0.5, 1.0, 3.0, 7.0])
+@pytest.mark.parametrize("code_v", [0.0, 2e-5, 4e-5])
+def test_steady_hum_beside_dc_does_not_change(seconds, code_v):
+    for seed in range(4):
+        volts = noise(seconds, seed) + 10.0 ** -(2 + seed)
+        volts += hum(volts.size, (1e-2, 1e-3, 3e-4, 1e-4)[seed], seed)
+        if code_v:
+            volts = code_v * np.round(volts / code_v)
+        assert analyse_idle(volts, RATE_HZ).hum_change is None
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 20.0])
+def test_mains_that_wanders_is_no_change_of_the_hum(rate_hz):
+    time_s = np.arange(round(10.0 * RATE_HZ)) / RATE_HZ
+    turns = 50.0 * time_s - 0.03 * rate_hz / (2 * np.pi) * np.cos(2 * np.pi * time_s / rate_hz)
+    wave = sum(1e-3 / k * np.cos(2 * np.pi * k * turns + k) for k in range(1, 21))
+    assert analyse_idle(noise(10.0) + wave, RATE_HZ).hum_change is None
