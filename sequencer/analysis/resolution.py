@@ -36,10 +36,6 @@ _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be t
 _ROUNDING = 1 / 12  # variance of rounding, in squares of the step
 _SPAN = 8.0  # standard deviations from the least to the largest of some 10^4 samples
 _ROUNDED_SPAN = 0.5  # steps that rounding adds to a span, from 0 to 1
-_UNSEEN_BINS = 50.0  # of the 120 beside a line in which its noise is read
-_FEW_PHASES = (
-    1024  # in more, what repeats is spread so thin that most of it scatters beside the lines
-)
 _FEWEST_PERIODS = 8  # in fewer, the lines of the rounding lie so far apart that they are seen
 _MOST_PHASES = 2**14
 _FEW_PHASES = 2**10  # in more, most of what repeats scatters beside the lines
