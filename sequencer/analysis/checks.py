@@ -18,9 +18,8 @@ from math import isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.analysis.arrays import Samples, as_samples
+from sequencer.analysis.arrays import Phasors, Samples, as_samples
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.tone_parts import tone_of_parts
 
 RATE_TOLERANCE = 1e-4  # +-0.01 %
 FREQUENCY_TOLERANCE = 0.01  # 44.1 and 48 kHz mixed up give 8.8 %
@@ -290,15 +289,20 @@ def require_no_held_sample(record: Samples, first: int, end: int) -> None:
             raise _flat_run(first + start, length)
 
 
-def require_steady_phase(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
+def require_steady_phase(
+    samples: Samples, sample_rate_hz: float, frequency_hz: float, tone: Phasors
+) -> None:
     """Refuse (dropout) a tone whose phase steps: a block of the record is missing.
 
-    The record is cut into up to 64 parts; the phase of the tone is taken in each with a Hann
-    window. A step between neighbours that differs from the median step by over 0.02 rad, over 12
-    times the median difference, over 6 standard deviations of the noise and over what rounding does
-    to a tone of few codes is a fault. A loss of whole cycles can't be seen.
+    A step of the phase between neighbouring parts that differs from the median step by over 0.02 rad,
+    over 12 times the median difference, over 6 standard deviations of the noise and over what rounding
+    does to a tone of few codes is a fault. A loss of whole cycles can't be seen.
+
+    Parameters
+    ----------
+    samples : shape (n,), volts
+    tone : in each part of the record, by tone_of_parts with that frequency
     """
-    tone = tone_of_parts(samples, sample_rate_hz, frequency_hz)
     if tone.size < _FEWEST_PARTS:
         return
     length = samples.size // tone.size

@@ -50,6 +50,7 @@ from sequencer.analysis.tone_levels import (
     moved_of_line,
 )
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
+from sequencer.analysis.tone_parts import tone_of_parts
 from sequencer.analysis.tone_unrest import Click, Clicks
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
@@ -354,7 +355,10 @@ def _require_steady_phase(record: Samples, sample_rate_hz: float, fit: LineFit) 
         amplitude = fit.amplitude.copy()
         amplitude[k] = 0.0
         alone = remove_lines(record, sample_rate_hz, replace(fit, amplitude=amplitude))
-        checks.require_steady_phase(alone, sample_rate_hz, float(fit.frequency_hz[k]))
+        hz = float(fit.frequency_hz[k])
+        checks.require_steady_phase(
+            alone, sample_rate_hz, hz, tone_of_parts(alone, sample_rate_hz, hz)
+        )
 
 
 def _require_apart(found_hz: Sequence[float] | Spectral, bin_hz: float) -> None:

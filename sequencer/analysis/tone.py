@@ -44,6 +44,7 @@ from sequencer.analysis.tone_fit import (
     fit_tone,
 )
 from sequencer.analysis.tone_jumps import PhaseJump
+from sequencer.analysis.tone_parts import tone_of_parts
 from sequencer.analysis.tone_presence import require_presence
 from sequencer.analysis.tone_unrest import (
     LONGEST_EDGE,
@@ -152,8 +153,9 @@ def analyse_tone(
         checks.require_tone_length(record, sample_rate_hz, expected_frequency_hz)
     tone_hz = find_strongest_hz(record, sample_rate_hz)
     checks.require_no_flat_run(record, sample_rate_hz=sample_rate_hz, frequency_hz=tone_hz)
-    require_presence(record, sample_rate_hz, tone_hz)
-    checks.require_steady_phase(record, sample_rate_hz, tone_hz)
+    parts = tone_of_parts(record, sample_rate_hz, tone_hz)
+    require_presence(record, sample_rate_hz, parts)
+    checks.require_steady_phase(record, sample_rate_hz, tone_hz, parts)
     _require_share(record, sample_rate_hz, tone_hz)
     if expected_frequency_hz is not None:
         checks.require_frequency(tone_hz, expected_frequency_hz)
@@ -250,7 +252,8 @@ def _require_elsewhere(record: Samples, sample_rate_hz: float) -> None:
     length = max(record.size // _STRETCHES, checks.LEAST_TONE_SAMPLES)
     stretches = record[: record.size // length * length].reshape(-1, length)
     loudest = stretches[stretches.var(axis=1).argmax()]
-    require_presence(record, sample_rate_hz, find_strongest_hz(loudest, sample_rate_hz))
+    tone_hz = find_strongest_hz(loudest, sample_rate_hz)
+    require_presence(record, sample_rate_hz, tone_of_parts(record, sample_rate_hz, tone_hz))
 
 
 def _measure(

@@ -4,9 +4,8 @@ from math import sqrt
 
 import numpy as np
 
-from sequencer.analysis.arrays import Samples
+from sequencer.analysis.arrays import Phasors, Samples
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.tone_parts import tone_of_parts
 
 _FEWEST_PARTS = 4
 _USUAL = 0.95  # of the parts hold no stronger tone
@@ -17,19 +16,19 @@ _FULL_OVER_NOISE = 3.0
 _MOST_PIECES = 3  # between weak stretches; in more, it beats with another tone
 
 
-def require_presence(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> None:
+def require_presence(samples: Samples, sample_rate_hz: float, tone: Phasors) -> None:
     """Refuse (dropout) a record that holds the tone for part of its length only.
 
-    The record is cut into up to 64 parts; one is weak where the tone has less than half of what is
+    A part of the record is weak where the tone has less than half of what is
     usual, by over six standard deviations of the noise. Many pieces are no matter of when the record
     was started, and left to other checks.
 
     Parameters
     ----------
     samples : shape (n,), volts
-    frequency_hz : of the tone, within a bin (sample rate / n)
+    tone : in each part of the record, by tone_of_parts
     """
-    size = np.abs(tone_of_parts(samples, sample_rate_hz, frequency_hz))
+    size = np.abs(tone)
     if size.size < _FEWEST_PARTS:
         return
     usual_v = float(np.sort(size)[int(_USUAL * (size.size - 1))])
