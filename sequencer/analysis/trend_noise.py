@@ -34,7 +34,7 @@ class TrendNoise:
         """The noise of a residual, by the likelihood of its periodogram up to a share of the bandwidth.
 
         What is expected of a bin is exact: the fitted course has taken some of it, and slow noise
-        leaks. A bin counts by what is left of it, and isn't read where that is hardly anything.
+        leaks. Bins of which hardly anything is left aren't read.
         """
         power = np.abs(np.fft.rfft(rest)) ** 2
         read = slice(1, max(_FEWEST_BINS, round(READ_SHARE * power.size)))
@@ -44,13 +44,12 @@ class TrendNoise:
             _expected_power(basis, density / (2.0 * step_s))[read]
             for density in _shapes(padded, step_s, kernel_s)
         )
-        left = white / np.max(white)
-        kept = left > _LEAST_LEFT
+        kept = white > _LEAST_LEFT * np.max(white)
         likely = LikelyNoise.of(
             power[read][kept],
             white=white[kept],
             flicker=flicker[kept],
-            weight=2.0 * left[kept],
+            weight=np.full(np.count_nonzero(kept), 2.0),
             span=(1.0 / (rest.size * step_s), white.size / (rest.size * step_s)),
         )
         return cls(likely=likely, step_s=step_s, kernel_s=kernel_s)
