@@ -395,9 +395,14 @@ def _is_cut_off(record: Samples, limit: float, on_limit: int) -> bool:
 
 
 def _require_no_zeros_apart(record: Samples) -> None:
-    """Refuse (dropout) samples of 0 V at an extreme that hardly any other comes near."""
+    """Refuse (dropout) samples of 0 V at an extreme that hardly any other comes near.
+
+    Where most samples are 0 V they are the signal.
+    """
     zeros = int(np.count_nonzero(record == 0.0))
-    if zeros < _FEWEST_ON_LIMIT or _beside(record, 0.0, zeros).size >= _FEWEST_BESIDE:
+    if not _FEWEST_ON_LIMIT <= zeros < record.size / 2:
+        return
+    if _beside(record, 0.0, zeros).size >= _FEWEST_BESIDE:
         return
     if _is_of_many_codes(record, code_step(record)):
         raise CannotMeasure(

@@ -38,9 +38,11 @@ class HumChange:
     """How the hum of a record changes: the line that shows it surest, a multiple of the mains.
 
     And the stretch in which that differs most from the rest, s and dB; of two stretches that make up
-    the record it is the shorter. away_v is how far a line goes from its mean level, rms, V rms, beyond
-    noise; power_v2 its mean square in each part: both for the lines that stand out in a part.
+    the record it is the shorter. away_v is how far a line goes from its mean level, rms, V rms: beyond
+    noise where it stands out in a part, or else, noise and all, from that stretch to the rest.
+    power_v2 is the mean square in each part of those that stand out.
     mains_off_hz is how far the fits' mains frequency lies from what the phases of the parts say.
+    is_whole: whether all lines that a section has could be followed through all of them.
     """
 
     multiple: int
@@ -50,6 +52,7 @@ class HumChange:
     away_v: Mapping[int, float]
     power_v2: Mapping[int, Spectral]
     mains_off_hz: float
+    is_whole: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,18 +70,30 @@ class _LineCourse:
     @property
     def freedom(self) -> float:
         """Degrees of freedom of a chi-square that scatters as much as its power does in a part."""
-        scatter_v2 = max(
-            # c of a line has b/2 along it: its square, and so its mean square, scatters by |c| sqrt(2 b)
+        variance_v4 = max(
+            # c of a line has b/2 along it: its mean square scatters by |c| sqrt(b/2)
             self.mean_v2 * self.noise_v2,
             scatter_about_course(self.power_v2) ** 2,
         )
-        return 2 * self.mean_v2**2 / max(scatter_v2, (ROUNDING * self.mean_v2) ** 2)
+        return 2 * self.mean_v2**2 / max(variance_v4, (ROUNDING * self.mean_v2) ** 2)
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether it stands out in a part on average."""
+        return 2 * self.mean_v2 > _SEEN**2 * self.noise_v2 > 0.0
 
     @property
     def away_v(self) -> float:
         levels_v = np.sqrt(np.maximum(self.power_v2, 0.0))
         away_v2 = float(np.mean((levels_v - math.sqrt(self.mean_v2)) ** 2)) - self.noise_v2 / 4
         return math.sqrt(max(away_v2, 0.0))
+
+    def apart_v(self, first: int, end: int) -> float:
+        """How far its level goes from its mean, rms, between a stretch of parts and the rest, V rms."""
+        sides = self.power_v2[first:end], np.delete(self.power_v2, slice(first, end))
+        share = (end - first) / self.power_v2.size
+        within_v, beside_v = (math.sqrt(max(float(side.mean()), 0.0)) for side in sides)
+        return abs(within_v - beside_v) * math.sqrt(share * (1.0 - share))
 
 
 def find_hum_change(
@@ -109,8 +124,11 @@ def find_hum_change(
     if clicks_v is not None:
         cut = clicks_v.reshape(rests.shape)[:, : in_section * length].reshape(-1, length)
         kept = np.flatnonzero(~cut.any(axis=1))
-    lines = _courses(rests, sample_rate_hz, fits, wanders, in_section, kept)
-    if kept.size < _FEWEST_PARTS or not lines:
+    if kept.size < _FEWEST_PARTS:
+        return None
+    every = _courses(rests, sample_rate_hz, fits, wanders, in_section, kept)
+    lines = {multiple: line for multiple, line in every.items() if line.is_seen}
+    if not lines:
         return None
     found = {
         multiple: farthest_stretch(line.power_v2 / line.mean_v2, line.freedom)
@@ -120,8 +138,10 @@ def find_hum_change(
     first, end, deviate = found[surest]
     if abs(deviate) <= SURE:
         return None
+    over_mean = lines[surest].power_v2 / lines[surest].mean_v2
+    least = lines[surest].noise_v2 / lines[surest].mean_v2
     first, end, louder_db = told_stretch(
-        lines[surest].power_v2, first, end, is_louder=deviate > 0.0
+        over_mean, first, end, is_louder=deviate > 0.0, least=least
     )
     if abs(louder_db) < _LEAST_TOLD_DB:
         return None
@@ -137,9 +157,13 @@ def find_hum_change(
         start_s=start_s,
         stop_s=stop_s,
         louder_db=louder_db,
-        away_v={multiple: line.away_v for multiple, line in lines.items()},
+        away_v={
+            multiple: line.away_v if line.is_seen else line.apart_v(first, end)
+            for multiple, line in every.items()
+        },
         power_v2={multiple: line.power_v2 for multiple, line in lines.items()},
         mains_off_hz=float(np.abs(slopes).mean()) / best / math.tau,
+        is_whole=all(set(fit.multiples) == set(fits[0].multiples) for fit in fits),
     )
 
 
@@ -151,7 +175,7 @@ def _courses(
     in_section: int,
     kept: NDArray[np.intp],
 ) -> dict[int, _LineCourse]:
-    """The lines that all sections have, where they stand out in a part on average."""
+    """The lines that all sections have, where the mains' wander leaves them whole."""
     wandering = [wander for wander in wanders if wander is not None]
     multiples = [
         multiple
@@ -173,16 +197,14 @@ def _courses(
     seen = np.array(phasors)
     part_noise_v2 = np.median(noise_v2, axis=0)
     power_v2 = (np.square(np.abs(seen)).reshape(-1, len(multiples))[kept] - part_noise_v2) / 2
-    found = {}
-    for i, multiple in enumerate(multiples):
-        mean_v2, own_v2 = float(power_v2[:, i].mean()), float(part_noise_v2[i])
-        if 2 * mean_v2 > _SEEN**2 * own_v2 > 0.0:
-            found[multiple] = _LineCourse(
-                noise_v2=own_v2,
-                power_v2=power_v2[:, i],
-                turn_rad=np.unwrap(np.angle(seen[:, :, i]), axis=1),
-            )
-    return found
+    return {
+        multiple: _LineCourse(
+            noise_v2=float(part_noise_v2[i]),
+            power_v2=power_v2[:, i],
+            turn_rad=np.unwrap(np.angle(seen[:, :, i]), axis=1),
+        )
+        for i, multiple in enumerate(multiples)
+    }
 
 
 def _left_in_parts(

@@ -62,6 +62,7 @@ _LEAST_CYCLES = 10.0
 _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
 _MOST_ROUNDS = 6
+_PARTS_OF_ALL = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +82,8 @@ class IdleResult:
     where to where the mains frequency wanders within the record, where it does: that is in its doubt,
     and what it does to the hum lines in theirs. clicks: what they do is in every doubt.
     steps of the DC are taken off, and are in no reading; noise_change is in the doubt of the noise,
-    hum_change in every doubt.
+    hum_change in that of the lines, the mains frequency and the noise (the unweighted and the A-weighted
+    only where is_hum_change_in_band says so).
     Where all hum lines turn at once (hum_jumps), all is read from the longest stretch between, read_s.
     """
 
@@ -99,6 +101,7 @@ class IdleResult:
     steps: tuple[DcStep, ...] = ()
     noise_change: NoiseChange | None = None
     hum_change: HumChange | None = None
+    is_hum_change_in_band: bool = False
     hum_jumps: tuple[HumJump, ...] = ()
     read_s: tuple[float, float] | None = None
     hidden_lines: Mapping[int, float] = field(default_factory=lambda: MappingProxyType({}))
@@ -180,7 +183,7 @@ def _analysed(
             clicks_v=None if clicks is None else clicks.course_v,
         )
     if hum_change is not None:
-        result = _with_doubt_of_hum_change(result, hum_change, band_hz)
+        result = _with_doubt_of_hum_change(result, hum_change, band_hz, sections)
     has_tones = any(fit.fit.frequency_hz.size > len(fit.multiples) for fit in fits)
     noise_change = find_noise_change(
         rests(has_tones=True) if has_tones else bare,  # not each section without other ones
@@ -329,16 +332,20 @@ def _with_doubt_of_change(
 
 
 def _with_doubt_of_hum_change(
-    result: IdleResult, change: HumChange, band_hz: tuple[float, float]
+    result: IdleResult,
+    change: HumChange,
+    band_hz: tuple[float, float],
+    sections: Sequence[Samples],
 ) -> IdleResult:
-    """The numbers of a record whose hum changes, doubted by how far it goes from that within it."""
-    mains_hz = result.mains_frequency_hz.value or result.nominal_mains_hz
-    lines_hz = mains_hz * np.array(list(change.power_v2))
-    power_v2 = np.array(list(change.power_v2.values()))[
-        (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
-    ]
-    weight = a_weighting_power(lines_hz[(lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])])
-    plain_v2, weighted_v2 = power_v2.sum(axis=0), weight @ power_v2
+    """The numbers of a record whose hum changes, doubted by how far it goes from that within it.
+
+    Where a line can't be followed, all of the noise is taken to change as much as the whole record does.
+    """
+    mains_hz = result.other_mains_hz or result.nominal_mains_hz
+    lines_hz = (result.mains_frequency_hz.value or mains_hz) * np.array(list(change.power_v2))
+    power_v2 = np.array(list(change.power_v2.values()))
+    weight = a_weighting_power(lines_hz)
+    inside = (lines_hz >= band_hz[0]) & (lines_hz <= band_hz[1])
 
     def wider(as_is: Estimate, doubt: float) -> Estimate:
         if as_is.value is None:
@@ -347,6 +354,8 @@ def _with_doubt_of_hum_change(
         return replace(as_is, standard_uncertainty=both)
 
     def doubted(noise: Estimate, hum_v2: Spectral) -> Estimate:
+        if not change.is_whole:
+            hum_v2 = (noise.value or 0.0) ** 2 * _over_mean(sections)
         mean_v2 = float(hum_v2.mean())
         if not noise.value or not mean_v2:
             return noise
@@ -354,16 +363,26 @@ def _with_doubt_of_hum_change(
 
     return replace(
         result,
-        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, plain_v2),
-        noise_a_weighted_vrms=doubted(result.noise_a_weighted_vrms, weighted_v2),
-        # its network passes lines up to 1 kHz about as the A-weighting does
-        noise_468_weighted_v=doubted(result.noise_468_weighted_v, weighted_v2),
+        noise_unweighted_vrms=doubted(result.noise_unweighted_vrms, inside @ power_v2),
+        noise_a_weighted_vrms=doubted(result.noise_a_weighted_vrms, (inside * weight) @ power_v2),
+        # its network passes lines up to 1 kHz about as the A-weighting does, whatever the band
+        noise_468_weighted_v=doubted(result.noise_468_weighted_v, weight @ power_v2),
+        is_hum_change_in_band=bool(inside.any()),
         mains_frequency_hz=wider(result.mains_frequency_hz, change.mains_off_hz / math.sqrt(3)),
         hum_lines={
             multiple: wider(line, change.away_v.get(multiple, 0.0))
             for multiple, line in result.hum_lines.items()
         },
     )
+
+
+def _over_mean(sections: Sequence[Samples]) -> Spectral:
+    """Mean square in parts of sections beside their offset, over the mean of all."""
+    cut = np.array(sections)
+    length = max(cut.shape[1] * len(sections) // _PARTS_OF_ALL, 1)
+    parts = cut[:, : cut.shape[1] // length * length].reshape(-1, length)
+    power_v2 = parts.var(axis=1)
+    return np.asarray(power_v2 / power_v2.mean())
 
 
 def _without_moves(

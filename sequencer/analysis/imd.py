@@ -47,7 +47,9 @@ from sequencer.analysis.tone_levels import (
     course_of,
     is_course,
     is_raised,
+    lines_v,
     moved_of_line,
+    step_of_line,
 )
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
 from sequencer.analysis.tone_parts import tone_of_parts
@@ -232,18 +234,15 @@ def _with_disturbances_in_doubt(
     lines = lines_of(record)
     result = clean = result_of(lines)
     left = record
-    clicks = _find_clicks(left, sample_rate_hz, lines)
-    if clicks is not None:
-        left = left - clicks.course_v
-        lines = lines_of(left)
-        clean = result_of(lines)
-    levels = [_level_course(left, sample_rate_hz, lines, k) for k in range(2)]
+    levels = [_level_course(record, sample_rate_hz, lines, k) for k in range(2)]
     moving = [level for level in levels if level is not None]
     if moving:
         left = left - np.sum([level.course_v for level in moving], axis=0)
         lines = lines_of(left)
-        edges = _find_clicks(left, sample_rate_hz, lines)  # a step is faster than its course
-        clean = result_of(lines if edges is None else lines_of(left - edges.course_v))
+        clean = result_of(lines)
+    clicks = _find_clicks(left, sample_rate_hz, lines)
+    if clicks is not None:
+        clean = result_of(lines_of(left - clicks.course_v))
     if clean is result:
         return result
     far_vrms = {
@@ -263,7 +262,8 @@ def _with_disturbances_in_doubt(
     return replace(
         result,
         **doubted,
-        clicks=() if clicks is None else clicks.found,
+        # a step of the level is faster than its course, and its edge no click
+        clicks=() if clicks is None or moving else clicks.found,
         level_range_db=max((level.told_db for level in moving if level.told_db), default=None),
         disturbed=frozenset(moved),
     )
@@ -283,18 +283,21 @@ def _level_course(
     record: Samples, sample_rate_hz: float, lines: _Lines, k: int
 ) -> LevelCourse | None:
     """How the level of a tone moves within a record, where it surely does."""
-    least_v2 = (ROUNDING * float(np.abs(lines.fit.amplitude).max())) ** 2
+
+    def tone_v() -> Samples:
+        return lines_v(lines.fit, record.size, sample_rate_hz, slice(k, k + 1))
+
     seen_v2 = float(lines.seen_v2[k])
-    if not is_raised(lines.rest, lines.frequency_hz(k), seen_v2, least_v2):
-        return None
-    moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
-    if not is_course(moved, record.size / sample_rate_hz):
-        return None
-    alone = np.zeros_like(lines.fit.amplitude)
-    alone[k] = lines.fit.amplitude[k]
-    only = replace(lines.fit, amplitude=alone, offset_v=0.0)
-    tone_v = -remove_lines(np.zeros(record.size), sample_rate_hz, only)
-    return course_of(moved, tone_v, lines.level_v(k))
+    if is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(lines.fit)):
+        moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
+        if is_course(moved, record.size / sample_rate_hz):
+            return course_of(moved, tone_v(), lines.level_v(k))
+    return step_of_line(record, sample_rate_hz, lines.fit, k, [], tone_v)
+
+
+def _least_v2(fit: LineFit) -> float:
+    """Mean square of a bin, below which it is the computation's own."""
+    return (ROUNDING * float(np.abs(fit.amplitude).max())) ** 2
 
 
 def _analyse(
@@ -417,7 +420,7 @@ def _fit_everything(
     rest = residual_periodogram(record, sample_rate_hz, fit)
     seen_v2 = seen_noise(record, fit, rest)
     noise = rounding_of_fit(record, fit, rest, seen_v2).lines_v2(seen_v2)
-    least_v2 = (ROUNDING * float(np.abs(fit.amplitude).max())) ** 2
+    least_v2 = _least_v2(fit)
     noise = noise + leaked_v2(
         rest, fit.frequency_hz, tone_hz=upper_hz, own_v2=0.0, least_v2=least_v2
     )

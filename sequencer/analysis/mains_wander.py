@@ -25,6 +25,7 @@ _FEWEST_PARTS = 8
 _MOST_DEGREES, _PARTS_A_DEGREE = 4, 4
 _SURE = 6.0  # standard deviations
 _MOST_NOISE_RAD = 0.3  # of the line's phase in a part: with more, a turn may be lost
+_ABSENT = 0.2  # of the line's amplitude
 _LEAST_HZ = 2e-4  # no grid is so steady, and it does nothing to any line
 _LEAST_V2 = 1e-300  # where there is no noise at all
 _HANN_VARIANCE = 1.5  # of an amplitude behind the window, over that without one
@@ -75,8 +76,10 @@ def find_wander(section: Samples, sample_rate_hz: float, hum: HumLines) -> Wande
     parts = tone_of_parts(alone, sample_rate_hz, line_hz, least=least)
     noise_v2 = float(hum.noise_v2[line]) * parts.size * _HANN_VARIANCE / 2
     noise_rad = math.sqrt(noise_v2) / float(abs(fit.amplitude[line])) / multiple
-    if parts.size < _FEWEST_PARTS or noise_rad * multiple > _MOST_NOISE_RAD or not np.all(parts):
+    if parts.size < _FEWEST_PARTS or noise_rad * multiple > _MOST_NOISE_RAD:
         return None
+    if float(np.abs(parts).min()) <= _ABSENT * float(abs(fit.amplitude[line])):
+        return None  # hum that begins or ends: what is there then has no phase of it
     middle_s = middles_of_parts(section.size, parts.size) / sample_rate_hz
     steady = fit.amplitude[line] * np.exp(2j * np.pi * line_hz * middle_s)
     turn_rad = np.unwrap(np.angle(parts / steady)) / multiple

@@ -16,7 +16,6 @@ from sequencer.analysis.arrays import Samples, Spectral
 from sequencer.analysis.mains import HIGHEST_LINE_HZ
 from sequencer.analysis.mains_nominals import SEARCH_REACH
 from sequencer.analysis.power_stretches import (
-    LEAST_TOLD_DB,
     SURE,
     farthest_stretch,
     told_stretch,
@@ -25,6 +24,7 @@ from sequencer.analysis.resolution import step_over
 from sequencer.analysis.spectrum import HANN_CORRELATION, periodogram
 from sequencer.analysis.weighting import a_weighting_power
 
+_LEAST_TOLD_DB = 0.1
 _MOST_PARTS, _FEWEST_PARTS = 16, 4
 _LEAST_PART_S = 0.1
 _BESIDE_BINS, _BESIDE_HZ = 3.5, 17.0  # of a mains line, whichever is less
@@ -102,7 +102,7 @@ def find_noise_change(
     if abs(deviate) <= SURE:
         return None
     first, end, louder_db = told_stretch(powers, first, end, is_louder=deviate > 0.0)
-    if abs(louder_db) < LEAST_TOLD_DB:
+    if abs(louder_db) < _LEAST_TOLD_DB:
         return None
     start_s, stop_s = (
         (part // in_section * section + part % in_section * length) / sample_rate_hz

@@ -12,7 +12,6 @@ import numpy as np
 from sequencer.analysis.arrays import Spectral
 
 SURE = 6.5  # standard deviations, of the farthest of some hundred stretches
-LEAST_TOLD_DB = 0.1
 _QUIETEST = 1e-12  # of the mean power
 
 
@@ -38,17 +37,24 @@ def farthest_stretch(powers: Spectral, freedom: float) -> tuple[int, int, float]
 
 
 def told_stretch(
-    powers: Spectral, first: int, end: int, *, is_louder: bool
+    powers: Spectral, first: int, end: int, *, is_louder: bool, least: float = _QUIETEST
 ) -> tuple[int, int, float]:
     """The stretch to tell of: its first part, its end, and how many dB it is louder than the rest.
 
     Of two that make up the record it is the shorter, or else the louder.
+
+    Parameters
+    ----------
+    powers : shape (parts,), over their mean
+    least : what shows of one in noise
     """
     longer = 2 * (end - first) - powers.size
     if (first == 0 or end == powers.size) and (longer > 0 or (longer == 0 and not is_louder)):
         first, end = (end, powers.size) if first == 0 else (0, first)
-    beside = np.delete(powers, slice(first, end))
-    return first, end, 10 * math.log10(max(powers[first:end].mean(), _QUIETEST) / beside.mean())
+    within, beside = powers[first:end], np.delete(powers, slice(first, end))
+    # powers from which noise was taken off may come out below zero
+    times = max(float(within.mean()), least) / max(float(beside.mean()), least)
+    return first, end, 10 * math.log10(times)
 
 
 def scatter_of_level(level_v: float, noise_v2: float, over_mean: Spectral) -> float:

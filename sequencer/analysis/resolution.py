@@ -36,7 +36,7 @@ _DITHERED = 0.1  # part of a step's own variance that the rest must hold to be t
 _ROUNDING = 1 / 12  # variance of rounding, in squares of the step
 _SPAN = 8.0  # standard deviations from the least to the largest of some 10^4 samples
 _ROUNDED_SPAN = 0.5  # steps that rounding adds to a span, from 0 to 1
-_FEWEST_PERIODS = 8  # in fewer, the lines of the rounding lie so far apart that they are seen
+_FEWEST_PERIODS = 8  # in fewer, the lines of the rounding lie so near each other that they are seen
 _MOST_PHASES = 2**14
 _FEW_PHASES = 2**10  # in more, most of what repeats scatters beside the lines
 _UNSEEN_BINS = 50.0  # of the 120 beside a line in which its noise is read
@@ -153,7 +153,8 @@ def rounding_of(
     phases = 1.0
     if sine_steps >= 1.0:
         turn = float(fit.frequency_hz[int(np.argmax(size))]) / sample_rate_hz
-        phases = _phases(turn, samples.size, sine_steps, moved_v / step_v)
+        moved_steps = moved_v / max(step_v, np.finfo(np.float64).tiny)
+        phases = _phases(turn, samples.size, sine_steps, moved_steps)
     is_dithered = scatter >= np.sqrt(_DITHERED * _ROUNDING)
     if not is_dithered:
         share = 1.0

@@ -6,6 +6,7 @@ beyond what neighbouring parts differ by, and beyond what the phase does, is the
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,15 +15,19 @@ from sequencer.analysis.arrays import Phasors, Samples, scatter_about_course
 from sequencer.analysis.sine_fit import LineFit, remove_lines
 from sequencer.analysis.spectrum import Periodogram
 from sequencer.analysis.tone_parts import middles_of_parts, tone_of_parts
+from sequencer.analysis.tone_steps import find_level_step
 
 __all__ = [
     "BESIDE_BINS",
     "GROUP_S",
+    "SHORT_CYCLES",
     "LevelCourse",
     "course_of",
     "is_course",
     "is_raised",
+    "lines_v",
     "moved_of_line",
+    "step_of_line",
 ]
 
 BESIDE_BINS = 8
@@ -31,6 +36,9 @@ _MOVED = 6.0  # doubts of a group's middle
 _MOST_GROUPS, _FEWEST_GROUPS, _FEWEST_PARTS = 8, 3, 5
 GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
 _OVER_TURN = 2.0
+_MOST_CYCLES = 200.0  # a longer record shows a step beside its tone, but for its ends
+_STEP_PARTS = 16
+SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a step or a jump in
 _LEAST_TOLD_DB = 5e-4  # less is worth no word; in the doubt it is all the same
 
 
@@ -44,6 +52,20 @@ class LevelCourse:
     course_v: Samples
     far_v: float
     range_db: float
+
+    @classmethod
+    def of(cls, level: Samples, tone_v: Samples, amplitude_v: float) -> "LevelCourse":
+        """By how the level moves, over its mean, in each sample: shape (n,); mean 0 over time or parts.
+
+        tone_v : shape (n,), what moves with the level, V
+        amplitude_v : of the line, V peak
+        """
+        least, most = max(1 + float(level.min()), 1e-6), 1 + float(level.max())
+        return cls(
+            course_v=level * tone_v,
+            far_v=float(np.abs(level).max()) * amplitude_v,
+            range_db=20 * math.log10(most / least),
+        )
 
     @property
     def told_db(self) -> float | None:
@@ -86,6 +108,14 @@ def moved_of_line(
     return relative
 
 
+def lines_v(fit: LineFit, count: int, sample_rate_hz: float, chosen: slice) -> Samples:
+    """The chosen ones of the fitted lines, V, shape (count,)."""
+    amplitude = np.zeros_like(fit.amplitude)
+    amplitude[chosen] = fit.amplitude[chosen]
+    alone = replace(fit, amplitude=amplitude, offset_v=0.0)
+    return -remove_lines(np.zeros(count), sample_rate_hz, alone)
+
+
 def course_of(moved: Phasors, tone_v: Samples, amplitude_v: float) -> LevelCourse:
     """The course of the level that a line in parts of the record shows.
 
@@ -98,12 +128,31 @@ def course_of(moved: Phasors, tone_v: Samples, amplitude_v: float) -> LevelCours
     along = moved.real - moved.real.mean()
     m = np.arange(tone_v.size) - (tone_v.size - 1) / 2
     course = np.interp(m, middles_of_parts(tone_v.size, along.size), along)
-    least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
-    return LevelCourse(
-        course_v=course * tone_v,
-        far_v=float(np.abs(along).max()) * amplitude_v,
-        range_db=20 * math.log10(most / least),
-    )
+    return LevelCourse.of(course, tone_v, amplitude_v)
+
+
+def step_of_line(
+    record: Samples,
+    sample_rate_hz: float,
+    fit: LineFit,
+    line: int,
+    left_in: list[int],
+    tone_v: Callable[[], Samples],
+) -> LevelCourse | None:
+    """The step of a line's level in a record of few cycles; None where there is no sure one.
+
+    left_in : as for moved_of_line; tone_v : what moves with the level, V, asked for if it does
+    """
+    cycles = record.size / sample_rate_hz * float(fit.frequency_hz[line])
+    if cycles > _MOST_CYCLES:
+        return None
+    least_cycles = max(SHORT_CYCLES, cycles / _STEP_PARTS)
+    moved = moved_of_line(record, sample_rate_hz, fit, line, left_in, least_cycles=least_cycles)
+    step = find_level_step(moved.real)
+    if step is None:
+        return None
+    level = step.course(record.size)
+    return LevelCourse.of(level - level.mean(), tone_v(), float(np.abs(fit.amplitude[line])))
 
 
 def is_course(moved: Phasors, seconds: float) -> bool:

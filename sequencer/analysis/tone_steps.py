@@ -3,8 +3,8 @@
 Theory of operation. A window hides what happens near the ends of a record from its spectrum, and a
 record of few cycles has no spectrum beside the tone that would show it; a step leaks into all lines all
 the same. So the levels of parts are compared with two constants, the part where they change left out. A
-step is one where that explains a hundred times as much as each of the parts is off by: a level that
-ripples with the mains, or drifts, is not explained so.
+step is one whose two constants explain a hundred times as much as each of the parts is off by: a level
+that ripples with the mains, or drifts, or dips and comes back, is not explained so.
 """
 
 import math
@@ -39,19 +39,19 @@ def find_level_step(levels: Samples) -> LevelStep | None:
     freedom = levels.size - 3
     if freedom < _FEWEST_FREE:
         return None
-    whole = float(np.sum((levels - levels.mean()) ** 2))
 
     def left(part: int) -> float:
         sides = levels[:part], levels[part + 1 :]
         return sum(float(np.sum((side - side.mean()) ** 2)) for side in sides)
 
     part = min(range(1, levels.size - 1), key=left)
-    least = left(part)
-    # by the distribution F(2, freedom), which lies above that of one constant more
-    chance = freedom / 2 * (math.pow(_BY_CHANCE, -2 / freedom) - 1)
-    if not whole - least > max(_SURE, chance) * least / freedom:
-        return None
+    off = left(part) / freedom
     before, after = float(levels[:part].mean()), float(levels[part + 1 :].mean())
+    explained = (before - after) ** 2 * part * (levels.size - 1 - part) / (levels.size - 1)
+    # both constants explain no more than twice F(2, freedom); the part is the best of all but two
+    chance = freedom * (math.pow(_BY_CHANCE / (levels.size - 2), -2 / freedom) - 1)
+    if not explained > max(_SURE, chance) * off:
+        return None
     share = (float(levels[part]) - after) / (before - after)
     at_parts = part + float(np.interp(share, _WEIGHTS, _SHARES))
     return LevelStep(parts=levels.size, at_parts=at_parts, before=before, after=after)

@@ -11,7 +11,8 @@ likewise. tone_jumps tells what the phase does.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -24,13 +25,15 @@ from sequencer.analysis.tone_jumps import FEWEST_BENT, PhaseJump, find_phase_jum
 from sequencer.analysis.tone_levels import (
     BESIDE_BINS,
     GROUP_S,
+    SHORT_CYCLES,
     LevelCourse,
     course_of,
     is_course,
     is_raised,
+    lines_v,
     moved_of_line,
+    step_of_line,
 )
-from sequencer.analysis.tone_steps import find_level_step
 
 __all__ = [
     "AROUND",
@@ -56,9 +59,6 @@ _FEWEST_LOST = 4  # samples: fewer may lie near a voltage by chance
 _LOST = 0.1  # of the tone's swing, that is left where samples were lost
 _MIRROR_BINS = 0.6
 _ALIKE = 2.0
-_MOST_CYCLES = 200.0  # a longer record shows a step beside its tone, but for its ends
-_STEP_PARTS = 16
-_SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a jump in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,10 +125,7 @@ def find_movements(
     CannotMeasure : dropout, where the phase shows that samples were lost
     """
     level, jump = _beside_the_tone(record, sample_rate_hz, lines)
-    cycles = record.size / sample_rate_hz * lines.fundamental_hz
-    if level is None and cycles <= _MOST_CYCLES:
-        level = _step_of_level(record, sample_rate_hz, lines)
-    return level, jump
+    return level or _step_of_level(record, sample_rate_hz, lines), jump
 
 
 def _beside_the_tone(
@@ -143,7 +140,7 @@ def _beside_the_tone(
         is_short = moved.size < FEWEST_BENT
         if is_short:
             moved = moved_of_line(
-                record, sample_rate_hz, lines.fit, 0, left_in, least_cycles=_SHORT_CYCLES
+                record, sample_rate_hz, lines.fit, 0, left_in, least_cycles=SHORT_CYCLES
             )
         return find_phase_jump(
             moved, record.size, sample_rate_hz, lines.fundamental_hz, is_rough=is_short
@@ -168,28 +165,13 @@ def _step_of_level(record: Samples, sample_rate_hz: float, lines: ToneLines) -> 
     strays = np.r_[lines.comb.strays].astype(np.intp)
     away_hz = np.abs(fit.frequency_hz[strays] - lines.fundamental_hz)
     beside: list[int] = strays[away_hz < BESIDE_BINS * sample_rate_hz / record.size].tolist()
-    cycles = record.size / sample_rate_hz * lines.fundamental_hz
-    least_cycles = max(_SHORT_CYCLES, cycles / _STEP_PARTS)
-    moved = moved_of_line(record, sample_rate_hz, fit, 0, beside, least_cycles=least_cycles)
-    step = find_level_step(moved.real)
-    if step is None:
-        return None
-    along = step.course(record.size)
-    along -= along.mean()
-    least, most = max(1 + float(along.min()), 1e-6), 1 + float(along.max())
-    return LevelCourse(
-        course_v=along * _tone_v(record.size, sample_rate_hz, lines),
-        far_v=float(np.abs(along).max()) * lines.amplitude_v,
-        range_db=20 * math.log10(most / least),
-    )
+    tone_v = partial(_tone_v, record.size, sample_rate_hz, lines)
+    return step_of_line(record, sample_rate_hz, fit, 0, beside, tone_v)
 
 
 def _tone_v(count: int, sample_rate_hz: float, lines: ToneLines) -> Samples:
     """The tone with its harmonics as fitted, V: all of it moves with the level."""
-    amplitude = lines.fit.amplitude.copy()
-    amplitude[lines.comb.first_multiple :] = 0.0
-    alone = replace(lines.fit, amplitude=amplitude, offset_v=0.0)
-    return -remove_lines(np.zeros(count), sample_rate_hz, alone)
+    return lines_v(lines.fit, count, sample_rate_hz, slice(lines.comb.first_multiple))
 
 
 def _sidebands(lines: ToneLines, bin_hz: float) -> list[int]:

@@ -23,27 +23,28 @@ def hum_name(line_hz: float) -> str:
 
 def noise_findings(result: IdleResult, level_doubt: float = 0.0) -> list[Finding]:
     """Noise unweighted, A-weighted and quasi-peak; level_doubt is the instrument's, relative."""
-    words = (
-        *click_remarks(result.clicks),
-        *step_remarks(result.steps, "which is taken off"),
-        *_changes(result.noise_change),
-        *_hum_changes(result),
-        *_jumps(result),
-    )
 
-    def volts(name: str, reading: Estimate) -> Finding:
+    def volts(name: str, reading: Estimate, *, has_hum: bool) -> Finding:
+        words = (
+            *click_remarks(result.clicks),
+            *step_remarks(result.steps, "which is taken off"),
+            *_changes(result.noise_change),
+            *(_hum_changes(result) if has_hum else ()),
+            *_jumps(result),
+        )
         return found(name, "V", reading, level_doubt * (reading.value or 0.0), remarks=words)
 
+    has_hum = result.is_hum_change_in_band
     findings = [
-        volts("noise_unweighted", result.noise_unweighted_vrms),
-        volts("noise_a_weighted", result.noise_a_weighted_vrms),
+        volts("noise_unweighted", result.noise_unweighted_vrms, has_hum=has_hum),
+        volts("noise_a_weighted", result.noise_a_weighted_vrms, has_hum=has_hum),
     ]
     if result.noise_468_weighted_v.value is None:
         why = (
             f"its network passes up to 16 kHz; record at {LEAST_468_RATE_HZ:.0f} samples/s or more"
         )
         return [*findings, not_found("noise_468_weighted", "V", why)]
-    return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v)]
+    return [*findings, volts("noise_468_weighted", result.noise_468_weighted_v, has_hum=True)]
 
 
 def _jumps(result: IdleResult) -> tuple[str, ...]:

@@ -98,9 +98,89 @@ def test_steady_hum_beside_dc_does_not_change(seconds, code_v):
         assert analyse_idle(volts, RATE_HZ).hum_change is None
 
 
-@pytest.mark.parametrize("rate_hz", [5.0, 20.0])
-def test_mains_that_wanders_is_no_change_of_the_hum(rate_hz):
+@pytest.mark.parametrize("period_s", [5.0, 20.0])
+def test_mains_that_wanders_is_no_change_of_the_hum(period_s):
     time_s = np.arange(round(10.0 * RATE_HZ)) / RATE_HZ
-    turns = 50.0 * time_s - 0.03 * rate_hz / (2 * np.pi) * np.cos(2 * np.pi * time_s / rate_hz)
+    turns = 50.0 * time_s - 0.03 * period_s / (2 * np.pi) * np.cos(2 * np.pi * time_s / period_s)
     wave = sum(1e-3 / k * np.cos(2 * np.pi * k * turns + k) for k in range(1, 21))
     assert analyse_idle(noise(10.0) + wave, RATE_HZ).hum_change is None
+
+
+@pytest.mark.parametrize("seconds", [5.0, 12.0, 18.0])
+@pytest.mark.parametrize("share", [1 / 3, 0.5])
+@pytest.mark.parametrize("begins", [True, False])
+def test_hum_that_begins_or_ends_within_the_record_is_told(seconds, share, begins):
+    volts = noise(seconds)
+    place = np.arange(volts.size) / volts.size
+    is_on = place > 1 - share if begins else place < share
+    result = analyse_idle(volts + is_on * hum(volts.size, 1e-3), RATE_HZ)
+    assert 20.0 < result.hum_change.louder_db < 70.0
+    level = result.noise_unweighted_vrms
+    for true_v in (
+        NOISE_V,
+        np.hypot(NOISE_V, 1e-3 * np.sqrt(sum(k**-2.0 for k in range(1, 13)) / 2)),
+    ):
+        assert abs(level.value - true_v) < 2.5 * level.standard_uncertainty
+    if 1 in result.hum_lines:
+        found_v, doubt_v = counted(result, 1)
+        assert abs(found_v - 1e-3) < 3.0 * doubt_v
+        assert found_v < 3.0 * doubt_v
+
+
+@pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
+def test_how_much_it_changes_is_the_same_at_any_level(scale):
+    volts = noise(5.0)
+    volts += np.where(np.arange(volts.size) < volts.size / 2, 1.0, 1.3) * hum(volts.size, 1e-3)
+    change = analyse_idle(scale * volts, RATE_HZ).hum_change
+    assert change.louder_db == pytest.approx(20 * np.log10(1.3), abs=0.1)
+
+
+def test_weak_lines_change_with_the_strong_one_and_are_doubted():
+    # lines 2 to 5 stand out of the noise in the whole record only
+    volts = noise(2.0)
+    weak_v = {2: 10e-6, 3: 5e-6, 4: 3.3e-6, 5: 2.5e-6}
+    wave = hum(volts.size, 1e-3, multiples=[1])
+    wave = wave + sum(k * v * hum(volts.size, 1.0, multiples=[k]) for k, v in weak_v.items())
+    volts += np.where(np.arange(volts.size) < volts.size / 2, 1.0, 2.0) * wave
+    result = analyse_idle(volts, RATE_HZ)
+    remarks = {each.name: each.remarks for each in hum_findings(result, said_by="the bench")}
+    for multiple, level_v in weak_v.items():
+        line = result.hum_lines[multiple]
+        if line.value is not None:
+            for times in (1.0, 2.0):
+                off_v = abs(line.value - times * level_v / np.sqrt(2))
+                assert off_v < 2.5 * line.standard_uncertainty
+            assert remarks[f"hum_{50 * multiple}"]
+
+
+def test_hum_of_another_mains_than_was_said_counts_alike_in_the_noise():
+    volts = noise(5.0)
+    turn = 2 * np.pi * 60.02 * np.arange(volts.size) / RATE_HZ
+    wave = sum(1e-3 / k * np.cos(k * turn + k) for k in range(1, 13))
+    volts += np.where(np.arange(volts.size) < volts.size / 2, 1.0, 1.3) * wave
+    doubts = [
+        analyse_idle(
+            volts, RATE_HZ, nominal_mains_hz=nominal_hz
+        ).noise_a_weighted_vrms.standard_uncertainty
+        for nominal_hz in (50.0, 60.0)
+    ]
+    assert doubts[0] == pytest.approx(doubts[1], rel=0.05)
+
+
+def test_a_band_without_the_hum_has_no_doubt_by_it_but_the_whole_network_of_468_has():
+    volts = noise(5.0)
+    volts += np.where(np.arange(volts.size) < volts.size / 2, 1.0, 2.0) * hum(volts.size, 1e-3)
+    narrow = analyse_idle(volts, RATE_HZ, band_hz=(2000.0, 20000.0))
+    whole = analyse_idle(volts, RATE_HZ)
+    plain, _, quasi_peak = noise_findings(narrow)
+    told = "the hum changes"
+    assert not any(words.startswith(told) for words in plain.remarks)
+    assert any(words.startswith(told) for words in quasi_peak.remarks)
+    assert narrow.noise_468_weighted_v == whole.noise_468_weighted_v
+
+
+@pytest.mark.filterwarnings("error")
+def test_clicks_in_every_part_leave_nothing_to_compare():
+    volts = noise(5.0) + hum(round(5.0 * RATE_HZ), 1e-3)
+    volts[volts.size // 32 :: volts.size // 16] += 0.05
+    assert analyse_idle(volts, RATE_HZ).hum_change is None

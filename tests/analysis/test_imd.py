@@ -256,7 +256,9 @@ def test_good_records_of_two_tones_have_no_clicks_and_steady_levels(n, noise):
 
 
 COURSES = {
+    "early step": lambda at: np.where(at > 0.06, 1.0, 0.0),
     "step": lambda at: np.where(at > 0.7, 1.0, 0.0),
+    "late step": lambda at: np.where(at > 0.94, 1.0, 0.0),
     "ramp": lambda at: at,
     "wander": lambda at: np.sin(2 * np.pi * 1.3 * at),
 }
