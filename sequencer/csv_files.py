@@ -41,8 +41,12 @@ _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 no
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(e[+-]?\d+)?")
 # A comma with other than three digits behind it, or with a lone 0, four digits or none before it.
 _SURELY_DECIMAL = re.compile(r",(?!\d{3}(?!\d))|(?<!\d)0+,|\d{4},|(?<!\d),")
-# Both marks in one number, those of the thousands first: no heading has one.
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}((,\d{3})+\.|(\.\d{3})+,)\d*(e[+-]?\d+)?")
+# Both marks in one number, those of the thousands first, or one of them twice, or a mark that nothing
+# else has: no heading has one.
+_THOUSANDS = re.compile(
+    r"[+-]?\d{1,3}(((,\d{3})+\.|(\.\d{3})+,)\d*|(,\d{3}){2,}|(\.\d{3}){2,}"
+    r"|(['\u2019 \u00a0\u202f]\d{3})+([.,]\d*)?)(e[+-]?\d+)?"
+)
 _BEGINS_A_NUMBER = re.compile(r"\s*[+-]?\.?\d")
 _COUNTED = (
     "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
