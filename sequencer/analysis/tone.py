@@ -49,6 +49,7 @@ from sequencer.analysis.tone_presence import require_presence
 from sequencer.analysis.tone_unrest import (
     LONGEST_EDGE,
     Click,
+    Movements,
     find_clicks,
     find_movements,
 )
@@ -91,7 +92,8 @@ class ToneResult:
     record that is too short to tell it from hum; dc_moved_v is how far it moves at least, where it does.
     flat_tops is where something limits.
     clicks lie in the record, and level_range_db is how far the level moves, from least to most, where it
-    does; phase_jump is where its phase does not go on as it was. All are in the doubts, and disturbed
+    does; phase_jump is where its phase does not go on as it was, or else frequency_range_hz how far its
+    frequency moves. All are in the doubts, and disturbed
     holds the names of the numbers that they matter to ("h2" of a harmonic).
     """
 
@@ -112,6 +114,7 @@ class ToneResult:
     flat_tops: FlatTops | None
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
+    frequency_range_hz: float | None = None
     phase_jump: PhaseJump | None = None
     disturbed: frozenset[str] = frozenset()
 
@@ -243,7 +246,8 @@ def _require_share(record: Samples, sample_rate_hz: float, tone_hz: float) -> No
             "no_signal",
             f"the strongest tone holds {100 * share:.0f} % of the power of the record; one tone "
             "with more than half of it was expected",
-            "check that the generator drives one sine and that the analyser is connected to it",
+            "check that the generator drives one sine, of a steady frequency, and that the analyser "
+            "is connected to it",
         )
 
 
@@ -277,34 +281,39 @@ def _measure(
     if clicks is not None:
         left = left - clicks.course_v
         clean, steady, lines = measured(left)
-    level, jump = find_movements(steady, sample_rate_hz, lines)
-    if level is not None:
-        left = left - level.course_v
+    moves = find_movements(steady, sample_rate_hz, lines)
+    if moves.courses_v:
+        left = left - np.sum(moves.courses_v, axis=0)
         clean, steady, lines = measured(left)
         # a step is faster than its course
         edges = find_clicks(steady, sample_rate_hz, lines, longest=LONGEST_EDGE)
         if edges is not None:
             clean, _, _ = measured(left - edges.course_v)
-    if clean is result and jump is None:
+    if clean is result and moves.jump is None:
         return result
+    is_drift = moves.phase is not None and moves.jump is None
     return replace(
-        _with_doubt_of(result, clean, 0.0 if level is None else level.far_v / math.sqrt(6), jump),
+        _with_doubt_of(result, clean, moves),
         clicks=() if clicks is None else clicks.found,
-        level_range_db=level.told_db if level else None,
-        phase_jump=jump,
+        level_range_db=moves.level.told_db if moves.level else None,
+        frequency_range_hz=moves.phase.range_hz if moves.phase and is_drift else None,
+        phase_jump=moves.jump,
     )
 
 
-def _with_doubt_of(
-    result: ToneResult, clean: ToneResult, u_level_vrms: float, jump: PhaseJump | None
-) -> ToneResult:
+def _with_doubt_of(result: ToneResult, clean: ToneResult, moves: Movements) -> ToneResult:
     """The numbers of a disturbed record, doubted by how they differ from those of a clean one."""
-    u_frequency_hz, u_phase_rad = (
-        (abs(jump.off_hz) / math.sqrt(3), abs(jump.size_rad) / math.sqrt(3)) if jump else (0.0, 0.0)
-    )
+    level, phase, jump = moves.level, moves.phase, moves.jump
+    u_level_vrms = 0.0 if level is None else level.far_v / math.sqrt(6)
+    u_frequency_hz, u_phase_rad = 0.0, 0.0
+    if jump is not None:
+        u_frequency_hz = abs(jump.off_hz) / math.sqrt(3)
+        u_phase_rad = abs(jump.size_rad) / math.sqrt(3)
+    elif phase is not None:
+        u_frequency_hz, u_phase_rad = phase.far_hz / math.sqrt(3), phase.far_rad / math.sqrt(3)
     turn = (result.phase_rad.value or 0.0) - (clean.phase_rad.value or 0.0)
     clean_phase = replace(clean.phase_rad, value=math.remainder(turn, math.tau))
-    phase, _ = disturbed(replace(result.phase_rad, value=0.0), clean_phase, u_phase_rad)
+    turned, _ = disturbed(replace(result.phase_rad, value=0.0), clean_phase, u_phase_rad)
     pairs = {
         "frequency": disturbed(result.frequency_hz, clean.frequency_hz, u_frequency_hz),
         "level": disturbed(result.level_vrms, clean.level_vrms, u_level_vrms),
@@ -324,7 +333,7 @@ def _with_doubt_of(
         result,
         frequency_hz=pairs["frequency"][0],
         level_vrms=pairs["level"][0],
-        phase_rad=replace(result.phase_rad, standard_uncertainty=phase.standard_uncertainty),
+        phase_rad=replace(result.phase_rad, standard_uncertainty=turned.standard_uncertainty),
         dc_offset_v=pairs["dc_offset"][0],
         dc_moved_v=clean.dc_moved_v,
         thd=pairs["thd"][0],

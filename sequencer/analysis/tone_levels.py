@@ -19,6 +19,7 @@ from sequencer.analysis.tone_steps import find_level_step
 
 __all__ = [
     "BESIDE_BINS",
+    "FEWEST_PARTS",
     "GROUP_S",
     "SHORT_CYCLES",
     "LevelCourse",
@@ -27,15 +28,16 @@ __all__ = [
     "is_raised",
     "lines_v",
     "moved_of_line",
+    "stands_out",
     "step_of_line",
 ]
 
 BESIDE_BINS = 8
 _RAISED = 15.0  # times the noise, which does that once in 10^5
 _MOVED = 6.0  # doubts of a group's middle
-_MOST_GROUPS, _FEWEST_GROUPS, _FEWEST_PARTS = 8, 3, 5
+_MOST_GROUPS, _FEWEST_GROUPS, FEWEST_PARTS = 8, 3, 5
 GROUP_S = 0.025  # over a cycle of the mains: rippling rails hardly move it
-_OVER_TURN = 2.0
+_OVER_OTHER = 2.0
 _MOST_CYCLES = 200.0  # a longer record shows a step beside its tone, but for its ends
 _STEP_PARTS = 16
 SHORT_CYCLES = 1.5  # in a part, where there would be too few parts to see a step or a jump in
@@ -125,7 +127,8 @@ def course_of(moved: Phasors, tone_v: Samples, amplitude_v: float) -> LevelCours
     tone_v : shape (n,), what moves with the level, V
     amplitude_v : of the line, V peak
     """
-    along = moved.real - moved.real.mean()
+    along = np.abs(1.0 + moved)
+    along -= along.mean()
     m = np.arange(tone_v.size) - (tone_v.size - 1) / 2
     course = np.interp(m, middles_of_parts(tone_v.size, along.size), along)
     return LevelCourse.of(course, tone_v, amplitude_v)
@@ -148,7 +151,7 @@ def step_of_line(
         return None
     least_cycles = max(SHORT_CYCLES, cycles / _STEP_PARTS)
     moved = moved_of_line(record, sample_rate_hz, fit, line, left_in, least_cycles=least_cycles)
-    step = find_level_step(moved.real)
+    step = find_level_step(np.abs(1.0 + moved))
     if step is None:
         return None
     level = step.course(record.size)
@@ -158,18 +161,34 @@ def step_of_line(
 def is_course(moved: Phasors, seconds: float) -> bool:
     """Whether it is the tone's level that moves: beyond the scatter of its parts, and its phase.
 
-    A line beside the tone moves both alike. Of the phase, what a frequency that drifts does is left out.
+    Of the phase, what a frequency that drifts does is left out.
+    """
+    if moved.size < FEWEST_PARTS:
+        return False
+    turn = np.unwrap(np.angle(1.0 + moved))
+    number = np.arange(moved.size) - (moved.size - 1) / 2
+    turn -= np.polyval(np.polyfit(number, turn, 2), number)
+    return stands_out(np.abs(1.0 + moved), turn, seconds)
+
+
+def stands_out(along: Samples, across: Samples, seconds: float) -> bool:
+    """Whether something moves in parts of a record beyond its scatter, and twice as far as another does.
+
+    A line beside the tone moves its level and its phase alike.
+
+    Parameters
+    ----------
+    along, across : shape (parts,), the level over its mean or the phase, rad, and the other one
+    seconds : length of the record
     """
     groups = min(_MOST_GROUPS, int(seconds / GROUP_S))
-    if groups < _FEWEST_GROUPS or moved.size < max(groups, _FEWEST_PARTS):
+    if groups < _FEWEST_GROUPS or along.size < max(groups, FEWEST_PARTS):
         return False
-    number = np.arange(moved.size) - (moved.size - 1) / 2
-    turn = moved.imag - np.polyval(np.polyfit(number, moved.imag, 2), number)
-    size = moved.size // groups
+    size = along.size // groups
     # medians: a rectifier's spike falls into some parts only
-    along, across = (
+    far, other = (
         float(np.ptp(np.median(of[: groups * size].reshape(groups, size), axis=1)))
-        for of in (moved.real, turn)
+        for of in (along, across)
     )
-    scatter = scatter_about_course(moved.real)
-    return along > max(_MOVED * scatter / math.sqrt(size), _OVER_TURN * across)
+    scatter = scatter_about_course(along)
+    return far > max(_MOVED * scatter / math.sqrt(size), _OVER_OTHER * other)

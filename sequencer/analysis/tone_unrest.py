@@ -6,12 +6,12 @@ cut into cells that hold either; an excursion far over those of most cells is a 
 leaves hardly a voltage where the tone should swing is a loss of samples. Any other is taken out, by what
 the fit says there; what it did to a reading is the difference to the record's own, and counts as doubt.
 
-Of a level that moves (tone_levels) nothing in the rest returns to zero; its course is taken off
-likewise. tone_jumps tells what the phase does.
+Of a level or a phase that moves (tone_levels, tone_turns) nothing in the rest returns to zero; its
+course is taken off likewise. tone_jumps tells where the phase jumps.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -34,6 +34,7 @@ from sequencer.analysis.tone_levels import (
     moved_of_line,
     step_of_line,
 )
+from sequencer.analysis.tone_turns import PhaseCourse, is_turning, phase_course_of
 
 __all__ = [
     "AROUND",
@@ -41,6 +42,7 @@ __all__ = [
     "LONGEST_EDGE",
     "Click",
     "Clicks",
+    "Movements",
     "find_clicks",
     "find_movements",
     "usual_peak_v",
@@ -111,10 +113,22 @@ def find_clicks(
     return Clicks(found=tuple(found), course_v=course_v) if found else None
 
 
-def find_movements(
-    record: Samples, sample_rate_hz: float, lines: ToneLines
-) -> tuple[LevelCourse | None, PhaseJump | None]:
-    """How the tone's level moves within a record, and where its phase jumps; None where neither does.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Movements:
+    """How a tone's level and phase move within a record, and where the phase jumps; None: it doesn't."""
+
+    level: LevelCourse | None = None
+    phase: PhaseCourse | None = None
+    jump: PhaseJump | None = None
+
+    @property
+    def courses_v(self) -> list[Samples]:
+        """What they add to the record, each of shape (n,), V."""
+        return [each.course_v for each in (self.level, self.phase) if each is not None]
+
+
+def find_movements(record: Samples, sample_rate_hz: float, lines: ToneLines) -> Movements:
+    """How a tone moves within a record.
 
     Parameters
     ----------
@@ -124,17 +138,19 @@ def find_movements(
     ------
     CannotMeasure : dropout, where the phase shows that samples were lost
     """
-    level, jump = _beside_the_tone(record, sample_rate_hz, lines)
-    return level or _step_of_level(record, sample_rate_hz, lines), jump
+    found = _beside_the_tone(record, sample_rate_hz, lines)
+    if found.level is not None:
+        return found
+    return replace(found, level=_step_of_level(record, sample_rate_hz, lines))
 
 
-def _beside_the_tone(
-    record: Samples, sample_rate_hz: float, lines: ToneLines
-) -> tuple[LevelCourse | None, PhaseJump | None]:
-    """The same where the spectrum beside the tone rises."""
+def _beside_the_tone(record: Samples, sample_rate_hz: float, lines: ToneLines) -> Movements:
+    """The same where the spectrum beside the tone rises, or lines beside it were fitted."""
     noise_v2 = float(lines.seen_v2[0])
-    if not is_raised(lines.residual, lines.fundamental_hz, noise_v2, lines.least_v2):
-        return None, None
+    sidebands = _sidebands(lines, sample_rate_hz / record.size)
+    rises = is_raised(lines.residual, lines.fundamental_hz, noise_v2, lines.least_v2)
+    if not (rises or sidebands):
+        return Movements()
 
     def jump_in(moved: Phasors, left_in: list[int]) -> PhaseJump | None:
         is_short = moved.size < FEWEST_BENT
@@ -147,16 +163,19 @@ def _beside_the_tone(
         )
 
     seconds = record.size / sample_rate_hz
-    sidebands = _sidebands(lines, sample_rate_hz / record.size)
     moved = moved_of_line(record, sample_rate_hz, lines.fit, 0, sidebands)
-    jump = jump_in(moved, sidebands)
-    if sidebands and not is_course(moved, seconds):
+    jump = jump_in(moved, sidebands) if rises else None  # lines that are fitted beat with the tone
+    if rises and sidebands and not (is_course(moved, seconds) or is_turning(moved, seconds)):
         moved = moved_of_line(record, sample_rate_hz, lines.fit, 0, [])
         jump = jump or jump_in(moved, [])
-    if not is_course(moved, seconds):
-        return None, jump
-    tone_v = _tone_v(record.size, sample_rate_hz, lines)
-    return course_of(moved, tone_v, lines.amplitude_v), jump
+    level, phase = None, None
+    if is_course(moved, seconds):
+        tone_v = _tone_v(record.size, sample_rate_hz, lines)
+        level = course_of(moved, tone_v, lines.amplitude_v)
+    if jump is not None or is_turning(moved, seconds):
+        orders = slice(lines.comb.first_multiple)
+        phase = phase_course_of(moved, lines.fit, orders, record.size, sample_rate_hz)
+    return Movements(level=level, phase=phase, jump=jump)
 
 
 def _step_of_level(record: Samples, sample_rate_hz: float, lines: ToneLines) -> LevelCourse | None:

@@ -321,6 +321,9 @@ def _flat_tops(result: ToneResult) -> tuple[str, ...]:
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
     words = [*click_remarks(result.clicks), *level_remarks(result.level_range_db)]
+    if result.frequency_range_hz is not None:
+        far = say(result.frequency_range_hz, "Hz")
+        words.append(f"the tone's frequency moves by {far} within the record, counted in the doubt")
     if result.phase_jump is not None:
         degrees = f"{math.degrees(abs(result.phase_jump.size_rad)):.2g} degrees"
         at = say(result.phase_jump.at_s, "s")
