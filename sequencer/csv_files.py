@@ -28,6 +28,13 @@ from sequencer.csv_headings import (
     second_time,
     with_units_of,
 )
+from sequencer.csv_thousands import (
+    are_surely_thousands,
+    has_points_for_thousands,
+    may_end_in_thousands,
+    or_thousands,
+    with_point,
+)
 from sequencer.csv_times import are_coarse, are_even, first_fault, rate_of
 from sequencer.errors import FileError, Place, Refused
 from sequencer.recordings import MOST_SAMPLES, Recording
@@ -41,12 +48,6 @@ _NO_NUMBER = 9.9e37  # SCPI 1999 vol. 1, 7.2.1.4: 9.9E37 is infinity, 9.91E37 no
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(e[+-]?\d+)?")
 # A comma with other than three digits behind it, or with a lone 0, four digits or none before it.
 _SURELY_DECIMAL = re.compile(r",(?!\d{3}(?!\d))|(?<!\d)0+,|\d{4},|(?<!\d),")
-# Both marks in one number, those of the thousands first, or one of them twice, or a mark that nothing
-# else has: no heading has one.
-_THOUSANDS = re.compile(
-    r"[+-]?\d{1,3}(((,\d{3})+\.|(\.\d{3})+,)\d*|(,\d{3}){2,}|(\.\d{3}){2,}"
-    r"|(['\u2019 \u00a0\u202f]\d{3})+([.,]\d*)?)(e[+-]?\d+)?"
-)
 _BEGINS_A_NUMBER = re.compile(r"\s*[+-]?\.?\d")
 _COUNTED = (
     "its first column counts by 1, taken for seconds; if it numbers the samples, state --rate"
@@ -116,7 +117,7 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
     columns = table.values.shape[1]
     if columns > _MOST_COLUMNS:
         problem = f"has {columns} columns; expected time and volts, or volts alone"
-        raise _refused(name, problem + _or_decimals(table))
+        raise _refused(name, problem + _or_marks(table))
     is_coarse = columns > 1 and rate_hz is not None and are_coarse(table.values[:, 0], rate_hz)
     if rate_hz is not None and is_coarse:
         return _recording(table.values[:, 1:], rate_hz, remarks=(_COARSE,))
@@ -132,7 +133,7 @@ def read_csv(content: bytes, name: str, *, rate_hz: float | None, wants_pair: bo
             )
         return _recording(table.values, rate_hz)
     problem = "has a first column that is no time; expected time, volts, or one column of volts"
-    raise _refused(name, problem + _or_decimals(table))
+    raise _refused(name, problem + _or_marks(table))
 
 
 def _recording(
@@ -162,10 +163,12 @@ def _rate(table: _Table, stated_hz: float | None) -> tuple[float, float]:
         raise Refused([place], code=error.code) from error
 
 
-def _or_decimals(table: _Table) -> str:
-    """What else a file of commas without any point may be, to be added to a refusal."""
-    is_so = table.form.separator == "," and "." not in table.body
-    return _OR_DECIMALS if is_so else ""
+def _or_marks(table: _Table) -> str:
+    """What else the commas of a file may be, to be added to a refusal of its columns."""
+    if table.form.separator != ",":
+        return ""
+    first = table.body.partition("\n")[0]
+    return or_thousands(first) or ("" if "." in table.body else _OR_DECIMALS)
 
 
 def _refused(name: str, problem: str) -> Refused:
@@ -193,9 +196,11 @@ def _table(text: str, name: str) -> _Table:
     _require_no_numbers(above, form, name)
     if "," in body and form.separator != ",":
         form = _with_decimals(body, form, name, first_line)
+    if form.separator == "," and not any(map(_is_told, above)):
+        _require_no_thousands(body, name, first_line)
     values = _numbers(body, form, name, first_line)
     values[np.abs(values) >= _NO_NUMBER] = np.nan
-    headings, values = _headings(above, form, values, name)
+    headings, values = _headings(above, form, values, body.partition("\n")[0], name)
     return _Table(
         name=name, values=values, headings=headings, form=form, body=body, first_line=first_line
     )
@@ -234,13 +239,28 @@ def _require_no_numbers(above: Sequence[str], form: _Form, name: str) -> None:
     """Refuse a line above the first of numbers that is none only for marks that set thousands apart."""
     for number, line in enumerate(above, start=1):
         cells = line.split(form.separator)
-        apart = [cell.strip() for cell in cells if _THOUSANDS.fullmatch(_plain(cell))]
+        apart = [cell.strip() for cell in cells if are_surely_thousands(_plain(cell))]
         others = (cell.replace(form.decimal, ".") for cell in cells if cell.strip() not in apart)
         if apart and all(_number(cell) is not None for cell in others):
             message = (
                 f'"{apart[0][:40]}" has a mark between its thousands; export numbers without it'
             )
             raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
+
+
+def _require_no_thousands(body: str, name: str, first_line: int) -> None:
+    """Refuse columns without names, of which the last two may be one of thousands."""
+    if may_end_in_thousands(line for _, line in _lines(body)):
+        number, line = next(
+            (number, line)
+            for number, (_, line) in enumerate(_lines(body), start=first_line)
+            if line.strip()
+        )
+        message = (
+            "a comma before three digits may set columns or thousands apart, here in every line; "
+            "export numbers without a mark between thousands, or write a heading for each column"
+        )
+        raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
 
 
 def _lines(text: str) -> Iterator[tuple[int, str]]:
@@ -273,6 +293,14 @@ def _with_decimals(body: str, form: _Form, name: str, first_line: int) -> _Form:
     Raises Refused where they may be decimal commas or set thousands apart.
     """
     if "." in body:
+        if _SURELY_DECIMAL.search(body) and has_points_for_thousands(body):
+            lines = enumerate(_lines(body), start=first_line)
+            number, line = next((number, line) for number, (_, line) in lines if "." in line)
+            message = (
+                f'"{with_point(line)}" has a point beside decimal commas; export numbers without a mark '
+                "between thousands"
+            )
+            raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
         return form if form.decimal == "." else replace(form, decimal=".")
     if not _SURELY_DECIMAL.search(body):
         lines = enumerate(_lines(body), start=first_line)
@@ -286,9 +314,11 @@ def _with_decimals(body: str, form: _Form, name: str, first_line: int) -> _Form:
 
 
 def _headings(
-    above: Sequence[str], form: _Form, values: Samples, name: str
+    above: Sequence[str], form: _Form, values: Samples, first: str, name: str
 ) -> tuple[tuple[str, ...], Samples]:
     """The heading of each column, and the columns without an empty last one.
+
+    first: the first line of numbers, as it stands.
 
     Raises Refused where a unit stands in headings that are not as many as the columns.
     """
@@ -308,6 +338,7 @@ def _headings(
                 f"{len(cells)} headings for {columns} columns, so their units can't be told; write one "
                 "for each column, set apart as the numbers are"
             )
+            message += or_thousands(first) if form.separator == "," else ""
             raise Refused([FileError(Place(name, number, 1, line), message)], code=FILE_CODE)
     for number, line in told:
         if names_other_units(line, names):
@@ -372,14 +403,16 @@ def _numbers(body: str, form: _Form, name: str, first_line: int) -> Samples:
 def _with_gaps(body: str, form: _Form, name: str, first_line: int) -> Samples:
     rows: list[list[float]] = []
     errors: list[FileError] = []
+    first = ""
     for number, line in enumerate(body.split("\n"), start=first_line):
         if not line.strip():
             continue
-        cells = form.cells(line)
-        values = [_number(cell) for cell in cells]
-        problem = _problem(cells, values, len(rows[0]) if rows else len(values))
-        if problem:
+        values = [_number(cell) for cell in form.cells(line)]
+        if problem := _problem(line, form, values, len(rows[0]) if rows else len(values)):
+            if form.separator == "," and rows and len(values) != len(rows[0]):
+                problem += or_thousands(max(first, line, key=lambda each: each.count(",")))
             errors.append(FileError(Place(name, number, 1, line), problem))
+        first = first or line
         if len(errors) >= _MOST_ERRORS:
             break
         rows.append([math.nan if value is None else value for value in values])
@@ -388,8 +421,8 @@ def _with_gaps(body: str, form: _Form, name: str, first_line: int) -> Samples:
     return np.array(rows)
 
 
-def _problem(cells: Sequence[str], values: Sequence[float | None], columns: int) -> str:
-    shown = " ".join(cell.strip() for cell in cells)
+def _problem(line: str, form: _Form, values: Sequence[float | None], columns: int) -> str:
+    cells, shown = line.split(form.separator), line.strip()
     if all(value is None for value in values) and not _BEGINS_A_NUMBER.match(shown):
         return f'"{shown[:40]}" is not a number; take the line out if no sample belongs there'
     if len(cells) != columns:

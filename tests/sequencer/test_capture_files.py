@@ -699,6 +699,20 @@ def test_a_mistake_in_the_text_is_told_with_its_line(tmp_path, line, message):
         ("0.1;1,000,000\n0.2;9\n", 'x.csv:1:1: "1,000,000" has a mark between its thousands'),
         ("0.1;1'000.5\n0.2;9.5\n", 'x.csv:1:1: "1\'000.5" has a mark between its thousands'),
         ("0.1;1 000.5\n0.2;9.5\n", 'x.csv:1:1: "1 000.5" has a mark between its thousands'),
+        ("0,5,000\n0.001,5,001\n", "x.csv:1:1: a comma before three digits may set columns or"),
+        ('0,"5,000"\n0.001,"5,001"\n', "x.csv:1:1: a comma before three digits may set columns"),
+        ("0,-5,000.5\n0.001,-5,001.5\n", "x.csv:1:1: a comma before three digits may set"),
+        ("t,mV\n0,5,000\n0.001,5,001\n", 'if the comma in "5,000" stands between thousands'),
+        ("mV\n5,000\n5,001\n", 'if the comma in "5,000" stands between thousands'),
+        (
+            't,v\n0,999.5\n1,"1,290.3"\n',
+            "x.csv:3:1: 3 columns; 2 expected as in the lines before; ",
+        ),
+        ('t,v\n0,999.5\n1,"1,290.3"\n', 'if the comma in "1,290.3" stands between thousands'),
+        ("0,1,290.3\n1,,\n2,999.5\n", 'if the comma in "1,290.3" stands between thousands'),
+        ("0,1\nabc,def\n", '"abc,def" is not a number'),
+        ("t;v\n0,1;5\n0,2;1.290\n", 'x.csv:3:1: "1.290" has a point beside decimal commas'),
+        ("t;v\n0;5\n0,2;1.290,5\n", 'x.csv:3:1: "1.290,5" has a point beside decimal commas'),
         ("0.1 1,234,000.5\n0.2 9.5\n", 'x.csv:1:1: "1,234,000.5" has a mark between its'),
         ("t,v\n0 s,1 V\n1 s,2 V\n", 'x.csv:2:1: "0 s" is not a number; write times in seconds'),
         ("time (ms) CH1 of 2\n0 1\n1 2\n", "x.csv:1:1: 4 headings for 2 columns"),
@@ -711,6 +725,22 @@ def test_text_that_can_t_be_used(tmp_path, content, words):
     refusal = refused(tmp_path, content, "x.csv")
     assert refusal.code == "file"
     assert words in refusal.reason
+
+
+@pytest.mark.parametrize(
+    ("content", "pair"),
+    [
+        ("0,5.2,123\n0.001,5.3,124\n", (5.2, 123.0)),
+        ("0,1,100\n0.001,12,99\n", (1.0, 100.0)),  # in one of its lines it is no thousands
+        ("0,0,100\n0.001,0,101\n", (0.0, 100.0)),
+        ("0,1,-100\n0.001,2,-101\n", (1.0, -100.0)),
+        ("0,1500,100\n0.001,1501,101\n", (1500.0, 100.0)),
+        ("t,a,b\n0,5,100\n0.001,5,101\n", (5.0, 100.0)),  # named, they are two
+    ],
+)
+def test_columns_before_three_digits_are_read(tmp_path, content, pair):
+    samples = read(tmp_path, content, "x.csv", is_pair=True).samples
+    assert (samples[0, 0], samples[1, 0]) == pair
 
 
 @given(st.binary(max_size=300))
