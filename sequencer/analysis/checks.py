@@ -37,6 +37,7 @@ _FEWEST_VALUES = 4
 _CHANCE = 1e-7
 _FEWEST_PARTS = 6
 _LEAST_STEP_RAD = 0.02
+_LEVEL_STEP = 0.1  # as a share: smaller ones turn no part by the least step
 _STEP_OF_A_CODE = 0.5  # rad of a tone of one code; clean ones reach half of it (simulated)
 _STEP_OVER_MEDIAN = 12.0
 _STEP_OVER_NOISE = 6.0
@@ -296,7 +297,8 @@ def require_steady_phase(
 
     A step of the phase between neighbouring parts that differs from the median step by over 0.02 rad,
     over 12 times the median difference, over 6 standard deviations of the noise and over what rounding
-    does to a tone of few codes is a fault. A loss of whole cycles can't be seen.
+    does to a tone of few codes is a fault. A loss of whole cycles can't be seen. A step of the level,
+    which turns the part that it lies in and no other, is none.
 
     Parameters
     ----------
@@ -320,7 +322,7 @@ def require_steady_phase(
     # that of a tone of a few codes is the place of a few edges, which rounding moves
     rounding = _STEP_OF_A_CODE * code_step(samples) / amplitude
     limit = max(_LEAST_STEP_RAD, _STEP_OVER_MEDIAN * usual, _STEP_OVER_NOISE * noise, rounding)
-    if abs(off[worst]) > limit:
+    if abs(off[worst]) > limit and not _is_step_of_level(tone, off, worst, limit):
         raise CannotMeasure(
             "dropout",
             f"the phase of the tone steps by {np.degrees(off[worst]):.1f} degrees near sample "
@@ -446,6 +448,13 @@ def _crest_run(samples: Samples, sample_rate_hz: float, frequency_hz: float) -> 
     """Samples that a sine stays on its outermost code, 2 acos(1 - step/amplitude) of a turn."""
     amplitude = float(np.ptp(samples)) / 2
     return sample_rate_hz / (pi * frequency_hz) * sqrt(2 * code_step(samples) / amplitude)
+
+
+def _is_step_of_level(tone: Phasors, off: NDArray[np.float64], worst: int, limit: float) -> bool:
+    """Whether the level of a tone steps where its phase does, which then is what it was."""
+    before, after = max(worst - 1, 0), min(worst + 2, tone.size - 1)
+    change = abs(log(float(abs(tone[after]) / abs(tone[before]))))
+    return change > _LEVEL_STEP and abs(float(off[before:after].sum())) < limit
 
 
 def _circular_middle(steps: NDArray[np.float64]) -> float:

@@ -54,6 +54,7 @@ from sequencer.analysis.tone_levels import (
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
 from sequencer.analysis.tone_parts import tone_of_parts
 from sequencer.analysis.tone_unrest import Click, Clicks
+from sequencer.analysis.turning import Turning, turning_of
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -63,6 +64,7 @@ _TONES_APART_BINS = 1.5  # nearer, both searches have found the same line
 _WEAK = 3.0  # times b: a line of noise alone is stronger once in 20 times
 _MOST_STEPS = 6
 _STEADY_RAD = 1e-6  # over the record: what a tone leaves beside it is then below any noise
+_STEADY_STRAY_RAD = 1e-3  # from least to most: less takes 1e-7 of a level away
 _FIRST_HARMONICS = (2, 3)
 
 
@@ -74,8 +76,8 @@ class ImdSmpteResult:
     the root-sum-square of all four over U(f2), which is how SMPTE RP 120 counts them.
     is_lower_on_mains says that the lower tone can't be told from hum, which is in its doubt as far as
     its harmonics may be hum too. clicks lie in the record, and level_range_db is how far the
-    level of a tone moves, from least to most, where one does; they are in the doubts, and disturbed are
-    the names of those they matter to.
+    level of a tone moves, from least to most, where one does; stray_rad is the same of the phase of a
+    tone whose frequency drifts. All are in the doubts; disturbed are the names of those they matter to.
     """
 
     imd_modulation_2: Estimate
@@ -88,6 +90,7 @@ class ImdSmpteResult:
     is_lower_on_mains: bool
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
+    stray_rad: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -96,7 +99,7 @@ class ImdDifferenceResult:
     """Difference frequency distortion, fractions of U1 + U2 (1), and the tones, V rms and Hz.
 
     imd_difference_2 = U(f2-f1) / (U1+U2), imd_difference_3 = (U(2f1-f2) + U(2f2-f1)) / (U1+U2).
-    clicks, level_range_db and disturbed as in ImdSmpteResult.
+    clicks, level_range_db, stray_rad and disturbed as in ImdSmpteResult.
     """
 
     imd_difference_2: Estimate
@@ -107,6 +110,7 @@ class ImdDifferenceResult:
     frequency_2_hz: float
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
+    stray_rad: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -232,9 +236,13 @@ def _with_disturbances_in_doubt(
 ) -> _Result:
     """The numbers of a record, doubted by how those without clicks, at steady levels, differ."""
     lines = lines_of(record)
+    # what is taken off below may turn a part of the record
+    _require_steady_phase(record, sample_rate_hz, lines.fit)
     result = clean = result_of(lines)
     left = record
-    levels = [_level_course(record, sample_rate_hz, lines, k) for k in range(2)]
+    turns = [_turning(record, sample_rate_hz, lines, k) for k in range(2)]
+    turning = [turn for turn in turns if turn is not None and turn.stray_rad > _STEADY_STRAY_RAD]
+    levels = [_level_course(record, sample_rate_hz, lines, k, turn) for k, turn in enumerate(turns)]
     moving = [level for level in levels if level is not None]
     if moving:
         left = left - np.sum([level.course_v for level in moving], axis=0)
@@ -243,19 +251,22 @@ def _with_disturbances_in_doubt(
     clicks = _find_clicks(left, sample_rate_hz, lines)
     if clicks is not None:
         clean = result_of(lines_of(left - clicks.course_v))
-    if clean is result:
+    if clean is result and not turning:
         return result
     far_vrms = {
         f"level_{k + 1}_vrms": 0.0 if level is None else level.far_v / float(np.sqrt(6))
         for k, level in enumerate(levels)
     }
+    lost = max((turn.lost for turn in turning), default=0.0)
     doubted: dict[str, Any] = {}
     moved = []
     for each in fields(result):
         as_is, without = getattr(result, each.name), getattr(clean, each.name)
         if not isinstance(as_is, Estimate):
             continue
-        doubted[each.name], is_moved = disturbed(as_is, without, far_vrms.get(each.name, 0.0))
+        doubted[each.name], is_moved = disturbed(
+            as_is, without, far_vrms.get(each.name, 0.0), lost * (as_is.value or 0.0)
+        )
         # a click that is taken for noise has widened the doubt already
         if is_moved or disturbed(without, as_is)[1]:
             moved.append(each.name)
@@ -265,31 +276,49 @@ def _with_disturbances_in_doubt(
         # a step of the level is faster than its course, and its edge no click
         clicks=() if clicks is None or moving else clicks.found,
         level_range_db=max((level.told_db for level in moving if level.told_db), default=None),
+        stray_rad=max((turn.stray_rad for turn in turning), default=None),
         disturbed=frozenset(moved),
     )
 
 
 def _find_clicks(record: Samples, sample_rate_hz: float, lines: _Lines) -> Clicks | None:
     lower_hz, upper_hz = lines.frequency_hz(0), lines.frequency_hz(1)
+    rest = remove_lines(record, sample_rate_hz, lines.fit)
+    for k in range(2):
+        if turn := _turning(record, sample_rate_hz, lines, k):
+            rest = rest - turn.course_v
     return find_clicks_beside(
-        remove_lines(record, sample_rate_hz, lines.fit),
+        rest,
         sample_rate_hz,
         min(lower_hz, upper_hz - lower_hz, NOMINALS_HZ[0]),  # distortion comes back with these
         peak_v=float(np.abs(record).max()),
     )
 
 
+def _is_restless(lines: _Lines, k: int) -> bool:
+    seen_v2 = float(lines.seen_v2[k])
+    return is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(lines.fit))
+
+
+def _turning(record: Samples, sample_rate_hz: float, lines: _Lines, k: int) -> Turning | None:
+    """How a tone turns within a record, where it surely does."""
+    return turning_of(record, sample_rate_hz, lines.fit, k) if _is_restless(lines, k) else None
+
+
 def _level_course(
-    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
+    record: Samples, sample_rate_hz: float, lines: _Lines, k: int, turn: Turning | None
 ) -> LevelCourse | None:
     """How the level of a tone moves within a record, where it surely does."""
 
     def tone_v() -> Samples:
         return lines_v(lines.fit, record.size, sample_rate_hz, slice(k, k + 1))
 
-    seen_v2 = float(lines.seen_v2[k])
-    if is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(lines.fit)):
+    if _is_restless(lines, k):
         moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
+        if turn is not None:
+            moved = (
+                turn.level + 1j * moved.imag
+            )  # what turns is shorter along the fit's, but no less
         if is_course(moved, record.size / sample_rate_hz):
             return course_of(moved, tone_v(), lines.level_v(k))
     return step_of_line(record, sample_rate_hz, lines.fit, k, [], tone_v)
@@ -323,9 +352,7 @@ def _analyse(
     _require_apart(tones.frequency_hz, sample_rate_hz / record.size)
     _require_tones(record, tones, tones_hz)
     nominals_hz = NOMINALS_HZ if mains_hz is None else (mains_hz,)
-    lines = _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders, nominals_hz)
-    _require_steady_phase(record, sample_rate_hz, lines.fit)
-    return lines
+    return _fit_everything(record, sample_rate_hz, tones.frequency_hz, orders, nominals_hz)
 
 
 def _find_tones(

@@ -1,5 +1,6 @@
 """What disturbed a record, in words for the readings it is counted in."""
 
+import math
 from collections.abc import Sequence
 
 from sequencer.analysis.dc_steps import DcStep
@@ -22,6 +23,16 @@ def level_remarks(range_db: float | None) -> tuple[str, ...]:
     if range_db is None:
         return ()
     return (f"the level moves by {range_db:.2g} dB within the record, counted in its doubt",)
+
+
+def turning_remarks(stray_rad: float | None) -> tuple[str, ...]:
+    """That a tone's frequency drifts, by how far its phase strays; None where it doesn't."""
+    if stray_rad is None:
+        return ()
+    stray = f"{math.degrees(stray_rad):.2g} degrees"
+    return (
+        f"the frequency drifts: the phase strays by {stray} from a steady one's, counted in its doubt",
+    )
 
 
 def step_remarks(steps: Sequence[DcStep], what_of_it: str) -> tuple[str, ...]:

@@ -31,7 +31,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import RecordTime
-from sequencer.steps.disturbances import click_remarks, level_remarks
+from sequencer.steps.disturbances import click_remarks, level_remarks, turning_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -89,6 +89,7 @@ class TwoTones:
         words: tuple[str, ...] = ()
         if of_result in result.disturbed:
             words = (*click_remarks(result.clicks), *level_remarks(result.level_range_db))
+            words += turning_remarks(result.stray_rad)
         if name.startswith("imd"):
             levels = self.estimates["level_1"], self.estimates["level_2"]
             return (*ratio_remarks(method, *levels), *words)

@@ -253,6 +253,48 @@ def test_good_records_of_two_tones_have_no_clicks_and_steady_levels(n, noise):
         result = analyse(rounded, RATE_HZ)
         assert not result.clicks
         assert result.level_range_db is None
+        assert result.stray_rad is None
+
+
+@pytest.mark.parametrize("drift_hz", [0.03, 0.1])
+@pytest.mark.parametrize("seconds", [2.0, 4.0])
+def test_two_tones_that_drift_are_told_as_such_and_counted(drift_hz, seconds):
+    """Both tones of 0.4 V; the product, of 0.8 mV, is 1e-3 of their sum. No click, no block missing."""
+    time = np.arange(int(seconds * 48000.0)) / 48000.0
+    volts = 8e-4 * np.sin(2 * np.pi * 1000.0 * time)
+    for hz in (19000.0, 20000.0):
+        volts += 0.4 * np.sin(2 * np.pi * (hz * time + drift_hz * time**2 / 2 / seconds))
+    volts += 1e-5 * np.random.default_rng(1).standard_normal(time.size)
+    result = analyse_imd_difference(volts, 48000.0)
+    assert not result.clicks
+    assert result.level_range_db is None
+    # a parabola's swing about its straight line
+    assert result.stray_rad == pytest.approx(np.pi * drift_hz * seconds / 4, rel=0.1)
+    assert "imd_difference_2" in result.disturbed
+    level, product = result.level_1_vrms, result.imd_difference_2
+    assert abs(level.value - 0.4 / np.sqrt(2)) < 2 * level.standard_uncertainty
+    assert abs(product.value - 1e-3) < 2 * product.standard_uncertainty
+
+
+@pytest.mark.parametrize("change_db", [-12.0, -7.2, 7.2, 10.5, 12.0])
+@pytest.mark.parametrize("at", [0.3, 0.47, 0.752])
+def test_a_step_of_both_levels_is_no_missing_block(change_db, at):
+    """Truth by construction: sidebands of 1e-3 of the upper tone each, stepping with it."""
+    time = np.arange(48000) / 48000.0
+    level = np.where(time < at, 1.0, 10 ** (change_db / 20))
+    low, high = np.sin(2 * np.pi * 60.0 * time), np.sin(2 * np.pi * 7000.0 * time)
+    volts = level / level.max() * (0.8 * low + 0.2 * high * (1 + 2e-3 * low))
+    result = analyse_imd_smpte(
+        volts + 1e-5 * np.random.default_rng(1).standard_normal(48000), 48000.0
+    )
+    assert result.level_range_db == pytest.approx(abs(change_db), abs=1.0)
+    found = result.imd_modulation_2
+    if found.value is None:
+        assert found.upper_bound > 0.95 * 2e-3
+    else:
+        assert abs(found.value - 2e-3) < 2 * found.standard_uncertainty
+    with pytest.raises(CannotMeasure, match="a block of the record is missing"):
+        analyse_imd_smpte(np.delete(volts, slice(20_000, 20_101)), 48000.0)
 
 
 COURSES = {

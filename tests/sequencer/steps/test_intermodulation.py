@@ -108,3 +108,19 @@ def test_a_level_that_moves_is_told_beside_the_readings_it_matters_to(step):
     # 20 log10(1.01) = 0.0864 dB
     words = "the level moves by 0.086 dB within the record, counted in its doubt"
     assert (words in read.remarks("difference", "level_1")) is bool(step)
+
+
+@pytest.mark.parametrize("drift_hz", [0.0, 0.1])
+def test_a_frequency_that_drifts_is_told_beside_the_readings_it_matters_to(drift_hz):
+    time = np.arange(96000) / 48e3
+    turn = 2 * np.pi * drift_hz * time**2 / 4
+    volts = np.cos(2 * np.pi * 19e3 * time + turn) + np.cos(2 * np.pi * 20e3 * time + turn)
+    volts += 1e-3 * np.cos(2 * np.pi * 1e3 * time)
+    volts += 1e-5 * np.random.default_rng(1).standard_normal(time.size)
+    read = TwoTones.of("difference", analyse_imd_difference(volts, 48e3))
+    remarks = read.remarks("difference", "imd_difference_2")
+    # a parabola of 0.1 pi / 2 rad, 9.0 degrees
+    assert any("the frequency drifts: the phase strays by" in each for each in remarks) is bool(
+        drift_hz
+    )
+    assert not any("click" in each for each in remarks)
