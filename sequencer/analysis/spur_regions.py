@@ -18,9 +18,10 @@ FALSE_ALARM_RATE = 1e-5
 """Expected number of false spurs in one capture of noise without any."""
 
 SATELLITE_HZ = 5e3
-"""A weak line that close to a spur is part of it."""
+"""A weak line that close to a spur that is spread is part of it."""
 
 _SATELLITE_DB = 10.0
+_LINE_BINS = 1.0  # of RMS width: what noise adds to a line's, and no spread
 _SMOOTHED_BINS = 16
 # Second moment of the Hann window's power spectrum: int w'^2 / (4 pi^2 int w^2) = 1/3 bin^2.
 _HANN_VARIANCE_BINS = 1.0 / 3.0
@@ -141,14 +142,16 @@ def _merged(
 def _belong_together(a: Region, b: Region, step_hz: float, tone_hz: float | None) -> bool:
     """Whether two regions (a below b) are parts of one spur.
 
-    They overlap; or one is a weak satellite close to the other; or a tone switches the spur on and
-    off, which splits it into lines one or two tone frequencies apart.
+    They overlap; or one is a weak satellite close to the other, and they are no two lines with nothing
+    between them; or a tone switches the spur on and off, which splits it into lines one or two tone
+    frequencies apart.
     """
     if b.first <= a.last + 1:
         return True
     apart_hz = (b.first - a.last) * step_hz
     unequal_db = abs(10.0 * np.log10(a.power / b.power))
-    if apart_hz < SATELLITE_HZ and unequal_db >= _SATELLITE_DB:
+    are_lines = max(a.rms_bins, b.rms_bins) < _LINE_BINS
+    if apart_hz < SATELLITE_HZ and unequal_db >= _SATELLITE_DB and not are_lines:
         return True
     centres_hz = (b.centre - a.centre) * step_hz
     return tone_hz is not None and tone_hz <= SATELLITE_HZ / 2 and centres_hz < 2.3 * tone_hz

@@ -59,6 +59,26 @@ def test_weak_smeared_spur_is_integrated_to_its_tails():
     assert np.max(np.abs(errors)) < 0.1
 
 
+@pytest.mark.parametrize("apart_hz", [2500.0, 4000.0])
+@pytest.mark.parametrize("unequal_db", [12.0, 30.0])
+def test_two_lines_with_the_floor_between_are_two_spurs(apart_hz, unequal_db):
+    rng = np.random.default_rng(9)
+    weak_v = 2e-3 * 10 ** (-unequal_db / 20)
+    record = noise(rng) + spur(rng, 104e3, 2e-3) + spur(rng, 104e3 + apart_hz, weak_v)
+    strong, weak = analyse_wideband(record, RATE_HZ).spurs
+    for found, hz, level_v in ((strong, 104e3, 2e-3), (weak, 104e3 + apart_hz, weak_v)):
+        assert found.frequency_hz.value == pytest.approx(hz, abs=5)
+        doubt_v = found.level_vrms.standard_uncertainty
+        assert abs(found.level_vrms.value - level_v) < 3 * doubt_v
+
+
+def test_a_weak_line_beside_a_spread_spur_is_part_of_it():
+    rng = np.random.default_rng(10)
+    record = noise(rng) + spur(rng, 104e3, 2e-3, 300.0) + spur(rng, 107e3, 2e-4)
+    (found,) = analyse_wideband(record, RATE_HZ).spurs
+    assert found.level_vrms.value == pytest.approx(np.hypot(2e-3, 2e-4), rel=0.01)
+
+
 def test_stated_uncertainty_of_the_level_is_its_scatter():
     rng = np.random.default_rng(6)
     off = []
