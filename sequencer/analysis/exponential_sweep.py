@@ -80,6 +80,7 @@ _CLEAR_OF_END = 0.8  # of the last frequency
 _DIES_AWAY_S = 0.1  # the longest that a response may take to, where none is seen
 _CLEAR_OF_CUT = 0.8  # of the frequency that the record ends at
 _LEAST_SHARE = 0.5  # of the response's AC power that the sweep must explain
+_SURE_SHARE = 0.05  # of it: less may be noise
 _PLACES = 3  # of clicks, named in a refusal
 # By which clicks may move the gain, counted in its doubt: a tenth of the finest limits set for it
 # (common practice, no source).
@@ -392,7 +393,7 @@ def _take_apart(
         record = record - course.volts
         linear, harmonics = take_apart(tool, record, sweep)
         rest = rest_of(tool, record, linear, harmonics)
-    _require_following(record, rest)
+    _require_following(tool, record, rest, sweep)
     mains = find_mains(rest, tool.rate_hz, NOMINALS_HZ if mains_hz is None else [mains_hz])
     if mains is not None and mains.is_seen:
         hum = fit_hum(rest, tool.rate_hz, mains.value_hz).fit
@@ -402,14 +403,29 @@ def _take_apart(
     return _Apart(linear=linear, harmonics=harmonics, noise=_density(tool, rest), course=course)
 
 
-def _require_following(record: Samples, rest: Samples) -> None:
-    share = 1.0 - sum_of_squares(rest) / max(sum_of_squares(record), 1e-300)
+def _require_following(
+    tool: Deconvolution, record: Samples, rest: Samples, sweep: ExponentialSweep
+) -> None:
+    """Refuse (no_signal) a response most of which is not made of the drive."""
+    share = _share_without(record, rest)
     if share < _LEAST_SHARE:
+        # The parts hold so much of any noise: of the same one backwards, which follows no drive.
+        backwards = np.ascontiguousarray(record[::-1])
+        by_chance = _share_without(
+            backwards, rest_of(tool, backwards, *take_apart(tool, backwards, sweep))
+        )
+        share = (share - by_chance) / max(1.0 - by_chance, 1e-300)
+        follows = f"follows the drive with {share:.2g} of its power only"
         raise CannotMeasure(
             "no_signal",
-            f"the response follows the drive with {max(share, 0.0):.2g} of its power only",
+            f"the response {follows if share > _SURE_SHARE else 'does not follow the drive'}",
             "check the connection of the second channel, or raise the level",
         )
+
+
+def _share_without(record: Samples, rest: Samples) -> float:
+    """How much of a record's power is not in the rest of it."""
+    return max(1.0 - sum_of_squares(rest) / max(sum_of_squares(record), 1e-300), 0.0)
 
 
 def _require_effect(delay_s: float, sweep: ExponentialSweep) -> None:

@@ -216,6 +216,25 @@ def refusal(drive, response, rate_hz=RATE_HZ, **options):
     return refused.value.code
 
 
+@pytest.mark.parametrize("n", range(3))
+@pytest.mark.parametrize("part", [0.0, 0.2, 0.4])
+def test_what_follows_the_drive_is_counted_without_the_noise(part, n):
+    """Truth by construction: the part of the power that is the drive's own, beside white noise."""
+    sweep = ExponentialSweep(start_hz=20.0, stop_hz=22000.0, duration_s=3.0)
+    drive, _ = capture(sweep)
+    noise = np.random.default_rng(n).standard_normal(drive.size)
+    response = np.sqrt(part) * drive / np.std(drive) + np.sqrt(1 - part) * noise
+    with pytest.raises(CannotMeasure) as refused:
+        analyse_exponential_sweep(drive, response, RATE_HZ)
+    assert refused.value.code == "no_signal"
+    said = str(refused.value)
+    if not part:
+        assert "the response does not follow the drive" in said
+    else:
+        share = float(said.partition("follows the drive with ")[2].split()[0])
+        assert share == pytest.approx(part, abs=0.03)
+
+
 def test_refusals():
     sweep = ExponentialSweep(start_hz=10.0, stop_hz=40000.0, duration_s=1.0)
     drive, response = capture(sweep, noise=1e-4)
