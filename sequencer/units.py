@@ -277,6 +277,8 @@ def likely_units(unit: str, known: Collection[str]) -> list[str]:
     spelled = _SPELLED_OUT.get(folded)
     if same_letters:
         return same_letters
+    if folded == "m" and {"min", "ms"} <= set(known):
+        return ["min", "ms"]
     if spelled in known:
         return [spelled] if spelled else []
     return nearest(unit, known)

@@ -148,10 +148,15 @@ def require_band(band_hz: tuple[float, float], sample_rate_hz: float) -> None:
     if high > sample_rate_hz / 2 * (1 + 1e-9):
         raise CannotMeasure(
             "band_too_narrow",
-            f"the band reaches to {high:g} Hz, the record only to half its sample rate, "
-            f"{sample_rate_hz / 2:g} Hz",
-            f"record at more than {2 * high:g} samples/s, or ask for a narrower band",
+            f"the band reaches to {whole(high)} Hz, the record only to half its sample rate, "
+            f"{whole(sample_rate_hz / 2)} Hz",
+            f"record at {whole(2 * high)} samples/s or more, or ask for a narrower band",
         )
+
+
+def whole(rate_hz: float) -> str:
+    """A rate in figures, without a power of ten: 1000000, 44100.5."""
+    return f"{rate_hz:.10g}"
 
 
 def require_sample_rate(sample_rate_hz: float, least_hz: float, what: str) -> None:
@@ -167,8 +172,9 @@ def require_sample_rate(sample_rate_hz: float, least_hz: float, what: str) -> No
     if sample_rate_hz < least_hz * (1 - 1e-9):
         raise CannotMeasure(
             "band_too_narrow",
-            f"{what} needs {least_hz:g} samples/s or more, the record has {sample_rate_hz:g}",
-            f"record at {least_hz:g} samples/s or more",
+            f"{what} needs {whole(least_hz)} samples/s or more, the record has "
+            f"{whole(sample_rate_hz)}",
+            f"record at {whole(least_hz)} samples/s or more",
         )
 
 

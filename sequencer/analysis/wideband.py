@@ -158,7 +158,8 @@ def _check_tone(tone_hz: float | None, sample_rate_hz: float) -> None:
             "band_too_narrow",
             f"the driven tone, {tone_hz:g} Hz, does not lie below half the sample rate, "
             f"{sample_rate_hz / 2:g} Hz",
-            f"record at more than {2 * tone_hz:g} samples/s, or state the tone that was driven",
+            f"record at more than {checks.whole(2 * tone_hz)} samples/s, or state the tone that was "
+            "driven",
         )
 
 

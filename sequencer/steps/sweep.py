@@ -1,12 +1,13 @@
 """Kind `sweep`: response and distortion over frequency, one sine after the other."""
 
+import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from drivers.roles import Role
 from sequencer.analysis import response
@@ -87,6 +88,20 @@ class SweepSettings(StepSettings):
         lt=0.5,
         description="THD within which half of rated power must be had, for the power bandwidth",
     )
+
+    @field_validator("mask")
+    @classmethod
+    def _rises(cls, mask: tuple[MaskPoint, ...]) -> tuple[MaskPoint, ...]:
+        if len(mask) == 1:
+            raise ValueError("one corner makes no mask; write two or more, or leave mask out")
+        for before, corner in itertools.pairwise(mask):
+            if corner.frequency <= before.frequency:
+                raise ValueError(
+                    f"the corner at {corner.frequency:g} Hz comes after the one at "
+                    f"{before.frequency:g} Hz; write them in order of frequency, each once, with its "
+                    "min and max"
+                )
+        return mask
 
     def frequencies_hz(self) -> list[float]:
         """The frequencies of the sweep, the reference first.

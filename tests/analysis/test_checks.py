@@ -208,6 +208,12 @@ def test_a_band_beyond_half_the_rate_is_refused():
     refused("band_too_narrow", analyse_idle, tone(level=0, noise=1e-5), 32000.0)
 
 
+def test_the_rate_that_a_band_needs_stands_in_figures_and_is_enough():
+    found = refused("band_too_narrow", checks.require_band, (20e3, 500e3), 999_999.0)
+    assert "record at 1000000 samples/s or more" in str(found)
+    checks.require_band((20e3, 500e3), 1e6)
+
+
 def test_a_tone_without_any_harmonic_in_the_record_is_refused():
     refused("band_too_narrow", analyse_tone, tone(hz=25000.0), RATE)
 

@@ -177,6 +177,7 @@ def test_watts_without_a_load_are_refused():
     [
         ("20", "voltage", '20 has no unit; write "20 mV" or "20 V"'),
         ("20 mv", "voltage", 'unknown unit "mv"; write "20 mV"'),
+        ("20 m", "time", 'unknown unit "m"; write "20 min" or "20 ms"'),
         ("5 mhz", "frequency", 'unknown unit "mhz"; write "5 mHz" or "5 MHz"'),
         ("2 kHz", "voltage", "2 kHz is a frequency; a voltage is wanted"),
         ("0,5 V", "voltage", 'write a decimal point, such as "0.5 V"'),

@@ -21,6 +21,15 @@ LEVEL_V = math.sqrt(8.0)
         (STEP + ", mask: [{frequency: 1 kHz, max: 1}]", "no unit"),
         (STEP + ", mask: [{frequency: 1 kHz, min: 1 dB, max: 0 dB}]", "min is not below max"),
         (STEP + ", mask: [{frequency: 1 kHz}]", "neither min nor max"),
+        (STEP + ", mask: [{frequency: 1 kHz, max: 1 dB}]", "one corner makes no mask"),
+        (
+            STEP + ", mask: [{frequency: 20 Hz, max: 1 dB}, {frequency: 10 Hz, max: 1 dB}]",
+            "the corner at 10 Hz comes after the one at 20 Hz",
+        ),
+        (
+            STEP + ", mask: [{frequency: 20 Hz, max: 1 dB}, {frequency: 20 Hz, min: -1 dB}]",
+            "the corner at 20 Hz comes after the one at 20 Hz",
+        ),
         (STEP + ", until: 0.1 %", "until is for the power bandwidth"),
     ],
 )
