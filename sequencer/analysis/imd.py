@@ -76,8 +76,9 @@ class ImdSmpteResult:
     the root-sum-square of all four over U(f2), which is how SMPTE RP 120 counts them.
     is_lower_on_mains says that the lower tone can't be told from hum, which is in its doubt as far as
     its harmonics may be hum too. clicks lie in the record, and level_range_db is how far the
-    level of a tone moves, from least to most, where one does; stray_rad is the same of the phase of a
-    tone whose frequency drifts. All are in the doubts; disturbed are the names of those they matter to.
+    level of a tone moves, from least to most, where one does; frequency_range_hz is the same of
+    the frequency of one that drifts. All are in the doubts; disturbed are the names of those they
+    matter to.
     """
 
     imd_modulation_2: Estimate
@@ -90,7 +91,7 @@ class ImdSmpteResult:
     is_lower_on_mains: bool
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
-    stray_rad: float | None = None
+    frequency_range_hz: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -99,7 +100,7 @@ class ImdDifferenceResult:
     """Difference frequency distortion, fractions of U1 + U2 (1), and the tones, V rms and Hz.
 
     imd_difference_2 = U(f2-f1) / (U1+U2), imd_difference_3 = (U(2f1-f2) + U(2f2-f1)) / (U1+U2).
-    clicks, level_range_db, stray_rad and disturbed as in ImdSmpteResult.
+    clicks, level_range_db, frequency_range_hz and disturbed as in ImdSmpteResult.
     """
 
     imd_difference_2: Estimate
@@ -110,7 +111,7 @@ class ImdDifferenceResult:
     frequency_2_hz: float
     clicks: tuple[Click, ...] = ()
     level_range_db: float | None = None
-    stray_rad: float | None = None
+    frequency_range_hz: float | None = None
     disturbed: frozenset[str] = frozenset()
 
 
@@ -242,7 +243,7 @@ def _with_disturbances_in_doubt(
     left = record
     turns = [_turning(record, sample_rate_hz, lines, k) for k in range(2)]
     turning = [turn for turn in turns if turn is not None and turn.stray_rad > _STEADY_STRAY_RAD]
-    levels = [_level_course(record, sample_rate_hz, lines, k, turn) for k, turn in enumerate(turns)]
+    levels = [_level_course(record, sample_rate_hz, lines, k) for k in range(2)]
     moving = [level for level in levels if level is not None]
     if moving:
         left = left - np.sum([level.course_v for level in moving], axis=0)
@@ -276,7 +277,7 @@ def _with_disturbances_in_doubt(
         # a step of the level is faster than its course, and its edge no click
         clicks=() if clicks is None or moving else clicks.found,
         level_range_db=max((level.told_db for level in moving if level.told_db), default=None),
-        stray_rad=max((turn.stray_rad for turn in turning), default=None),
+        frequency_range_hz=max((turn.range_hz for turn in turning), default=None),
         disturbed=frozenset(moved),
     )
 
@@ -306,7 +307,7 @@ def _turning(record: Samples, sample_rate_hz: float, lines: _Lines, k: int) -> T
 
 
 def _level_course(
-    record: Samples, sample_rate_hz: float, lines: _Lines, k: int, turn: Turning | None
+    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
 ) -> LevelCourse | None:
     """How the level of a tone moves within a record, where it surely does."""
 
@@ -315,10 +316,6 @@ def _level_course(
 
     if _is_restless(lines, k):
         moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
-        if turn is not None:
-            moved = (
-                turn.level + 1j * moved.imag
-            )  # what turns is shorter along the fit's, but no less
         if is_course(moved, record.size / sample_rate_hz):
             return course_of(moved, tone_v(), lines.level_v(k))
     return step_of_line(record, sample_rate_hz, lines.fit, k, [], tone_v)

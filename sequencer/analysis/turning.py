@@ -25,15 +25,15 @@ class Turning:
     """What a tone that turns does beside the line that was fitted to it.
 
     course_v : shape (n,), V, what it adds to the record beside that line
-    level : shape (parts,), by how much its level lies over the fit's in each part, as a share
     lost : share of its level by which the fit's is lower
     stray_rad : from least to most, how its phase strays from that of a steady frequency
+    range_hz : from least to most, how its frequency moves
     """
 
     course_v: Samples
-    level: Samples
     lost: float
     stray_rad: float
+    range_hz: float
 
 
 def turning_of(record: Samples, sample_rate_hz: float, fit: LineFit, line: int) -> Turning | None:
@@ -58,7 +58,7 @@ def turning_of(record: Samples, sample_rate_hz: float, fit: LineFit, line: int) 
     phase = np.unwrap(np.angle(tone))
     return Turning(
         course_v=np.asarray(beside.real, dtype=np.float64),
-        level=np.abs(1 + moved) - 1,
         lost=max(1 - float(np.abs(tone.mean()) / np.abs(tone).mean()), 0.0),
+        range_hz=float(np.ptp(np.gradient(phase, at * half))) * sample_rate_hz / math.tau,
         stray_rad=float(np.ptp(phase - np.polyval(np.polyfit(at, phase, 1), at))),
     )

@@ -1,6 +1,5 @@
 """What disturbed a record, in words for the readings it is counted in."""
 
-import math
 from collections.abc import Sequence
 
 from sequencer.analysis.dc_steps import DcStep
@@ -25,14 +24,12 @@ def level_remarks(range_db: float | None) -> tuple[str, ...]:
     return (f"the level moves by {range_db:.2g} dB within the record, counted in its doubt",)
 
 
-def turning_remarks(stray_rad: float | None) -> tuple[str, ...]:
-    """That a tone's frequency drifts, by how far its phase strays; None where it doesn't."""
-    if stray_rad is None:
+def turning_remarks(range_hz: float | None) -> tuple[str, ...]:
+    """That a tone's frequency moves, by so many Hz from least to most; None where it doesn't."""
+    if range_hz is None:
         return ()
-    stray = f"{math.degrees(stray_rad):.2g} degrees"
-    return (
-        f"the frequency drifts: the phase strays by {stray} from a steady one's, counted in its doubt",
-    )
+    far = say(range_hz, "Hz")
+    return (f"the tone's frequency moves by {far} within the record, counted in the doubt",)
 
 
 def step_remarks(steps: Sequence[DcStep], what_of_it: str) -> tuple[str, ...]:

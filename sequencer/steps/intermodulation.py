@@ -89,7 +89,7 @@ class TwoTones:
         words: tuple[str, ...] = ()
         if of_result in result.disturbed:
             words = (*click_remarks(result.clicks), *level_remarks(result.level_range_db))
-            words += turning_remarks(result.stray_rad)
+            words += turning_remarks(result.frequency_range_hz)
         if name.startswith("imd"):
             levels = self.estimates["level_1"], self.estimates["level_2"]
             return (*ratio_remarks(method, *levels), *words)

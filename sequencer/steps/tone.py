@@ -34,7 +34,7 @@ from sequencer.steps.base import (
     say,
 )
 from sequencer.steps.bounds import ToneFrequency
-from sequencer.steps.disturbances import click_remarks, level_remarks
+from sequencer.steps.disturbances import click_remarks, level_remarks, turning_remarks
 from sequencer.steps.one_record import OneRecordKind
 from sequencer.steps.registry import register
 from sequencer.steps.spectra import spectrum_of
@@ -321,9 +321,7 @@ def _flat_tops(result: ToneResult) -> tuple[str, ...]:
 
 def _disturbances(result: ToneResult) -> tuple[str, ...]:
     words = [*click_remarks(result.clicks), *level_remarks(result.level_range_db)]
-    if result.frequency_range_hz is not None:
-        far = say(result.frequency_range_hz, "Hz")
-        words.append(f"the tone's frequency moves by {far} within the record, counted in the doubt")
+    words += turning_remarks(result.frequency_range_hz)
     if result.phase_jump is not None:
         degrees = f"{math.degrees(abs(result.phase_jump.size_rad)):.2g} degrees"
         at = say(result.phase_jump.at_s, "s")

@@ -120,3 +120,10 @@ def test_a_guard(told, guard, words):
 def test_a_bound_is_told_as_it_would_be_written(told, step, words):
     ((_, message),) = told(f"{HEAD}  - {step}\n")
     assert words in message
+
+
+def test_corners_out_of_order_are_told_where_they_stand(told):
+    corners = "".join(f"      - {{frequency: {hz} Hz, max: 1 dB}}\n" for hz in (20, 10, 100_000))
+    ((place, message),) = told(f"{HEAD}  - kind: sweep\n    mask:\n{corners}")
+    assert place == "6:7"
+    assert message.startswith("mask: the corner at 10 Hz comes after the one at 20 Hz")
