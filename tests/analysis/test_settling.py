@@ -196,6 +196,22 @@ def test_faster_mains_lets_faster_ringing_be_followed():
     assert result.settling_time_s.value == pytest.approx(last_exit(course, 4.0), abs=1e-4)
 
 
+@pytest.mark.parametrize("hum_v", [0.0, 2e-3])
+def test_a_higher_mains_frequency_stated_follows_faster_ringing_and_doubts_the_hum(hum_v):
+    # exact synthetic truth; README's way out where ringing is faster than 0.3 of the mains frequency
+    volts, course = quick_ringing(40.0, hum_v=hum_v)
+    result = settle_quick(volts, mains_hz=400.0)
+    truths = (
+        (result.settling_time_s, last_exit(course, 4.0)),
+        (result.ring_amplitude_v, 0.2),
+        (result.ring_frequency_hz, 40.0),
+        (result.ring_time_constant_s, 0.5),
+        (result.final_value_v, 3e-3),
+    )
+    for estimate, truth in truths:
+        assert abs(estimate.value - truth) < 3.0 * estimate.standard_uncertainty + 2e-6
+
+
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 @pytest.mark.parametrize("tau_s", [0.05, 0.2, 0.6])
 @pytest.mark.parametrize("harmonic", [1, 2, 3])
