@@ -56,6 +56,7 @@ from sequencer.steps.servo_settling import (
     ring_findings,
     settling_picture,
     settling_remarks,
+    time_constant_finding,
     why_not_settled,
 )
 from sequencer.steps.tone import (
@@ -344,7 +345,7 @@ def _settling_findings(
         constant = (
             not_found("time_constant", "s", why)
             if decay is None
-            else found("time_constant", "s", decay)
+            else time_constant_finding(decay, result)
         )
         return [time, constant, final]
     return [time, final, *ring_findings(result, event_doubt_s)]

@@ -9,7 +9,7 @@ import numpy as np
 
 from sequencer.analysis.arrays import Samples
 from sequencer.analysis.estimates import COVER
-from sequencer.analysis.trend import Trend, without_clicks
+from sequencer.analysis.trend import Trend, clicks, without_clicks
 from sequencer.analysis.trend_models import Course, Kind, fit_course, ringing_share_v2
 from sequencer.analysis.trend_noise import READ_SHARE
 
@@ -22,6 +22,9 @@ _NEARLY = 0.5  # of what makes a slope sure, by a decay's straight part
 _GONE = 3.0  # nepers in the record, of that decay
 _SAME_CYCLES = 0.25  # in the record; frequencies nearer than this are hardly told apart
 _ROUNDING = 1e-9  # of the largest value
+_AS_NOISE = 1.3  # times a point's noise, what a course leaves that describes the others
+_PASSES = 3
+_MOST_CLICKS = 0.1  # of the points
 
 
 def choose_course(trend: Trend, event_s: float, mixed: Course | None = None) -> Course:
@@ -154,6 +157,25 @@ def with_ringing(points: Trend, trend: Trend, event_s: float) -> tuple[Trend, Co
             break
     chosen = followed if _is_better(followed, trend, mixed) else trend
     return chosen, mixed if np.array_equal(chosen.time_s, fitted.time_s) else None
+
+
+def beside_clicks(trend: Trend, course: Course, event_s: float) -> tuple[Trend, Course]:
+    """The trend without clicks that show only beside its course, and the course of what is left.
+
+    Where it falls steeply a click is no further from the median of its neighbours than they are. They
+    are left out only where a course describes all the others: else what is no click may look like it.
+    """
+    found = course
+    for _ in range(_PASSES):  # the click bends the first course
+        course_v = found.averaged_v(trend.time_s - event_s, trend.kernel_s)
+        quiet = without_clicks(trend, course_v)
+        left_out = trend.time_s.size - quiet.time_s.size
+        if not 0 < left_out <= _MOST_CLICKS * trend.time_s.size:
+            break
+        found = choose_course(quiet, event_s)
+        if not np.any(clicks(found.rest_v)) and found.rms_v < _AS_NOISE * quiet.noise_v:
+            return quiet, found
+    return trend, course
 
 
 def _is_better(followed: Trend, trend: Trend, mixed: Course) -> bool:

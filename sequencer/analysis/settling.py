@@ -25,9 +25,9 @@ from sequencer.analysis.checks import (
     require_no_held_sample,
     require_usable,
 )
-from sequencer.analysis.course_choice import choose_course, with_ringing
+from sequencer.analysis.course_choice import beside_clicks, choose_course, with_ringing
 from sequencer.analysis.errors import CannotMeasure
-from sequencer.analysis.excursions import find_excursions
+from sequencer.analysis.excursions import Excursion, find_excursions
 from sequencer.analysis.fast_ringing import FastRinging, find_fast_ringing
 from sequencer.analysis.mains import bends_of, find_mains
 from sequencer.analysis.mains_nominals import SEARCH_REACH
@@ -161,7 +161,7 @@ def _settled(record: Samples, sample_rate_hz: float, event: Event, asked: _Asked
             at_begin = Event(time_s=begin.time_s, is_found=True)
             later = _settled(record, sample_rate_hz, at_begin, asked)
             return counted_from(event, later, begin.doubt_s, _rest_v(trend))
-    course = choose_course(trend, event.time_s, mixed)
+    trend, course = beside_clicks(trend, choose_course(trend, event.time_s, mixed), event.time_s)
     rounding_share, rounding_v2 = _rounding(record, slow, after)
     if tones:  # their rounding changes as the voltage comes to rest: else errors of 1.3 doubts
         course = course.doubted(1.0 + rounding_share)
@@ -186,9 +186,12 @@ def _settled(record: Samples, sample_rate_hz: float, event: Event, asked: _Asked
     swing_v = sum(r.swing_v(after_s) for r in ringing if r.rate > 0.0)
     if swing_v:
         result = result_with(float(np.hypot(asked.zero_v, swing_v)))
+    left_out = _left_out(slow, sample_rate_hz, points, trend, course, event.time_s)
     settled_s = result.settling_time_s.value
     if not result.is_settled or settled_s is None:
-        return result
+        return replace(result, left_out=left_out)
+    before = tuple(each for each in left_out if each.start_s < event.time_s + settled_s)
+    result = replace(result, left_out=before)
     excursions = find_excursions(
         slow,
         sample_rate_hz,
@@ -219,6 +222,33 @@ def _as_ringing(tone: SteadyTone) -> FastRinging:
         rate=0.0,
         may_be_hum=False,
     )
+
+
+def _left_out(
+    record: Samples,
+    sample_rate_hz: float,
+    points: Trend,
+    trend: Trend,
+    course: Course,
+    event_s: float,
+) -> tuple[Excursion, ...]:
+    """What was left out of a trend and lies beside its course, up to the record's last points."""
+    if points.time_s.size == trend.time_s.size:
+        return ()
+    after = int(event_s * sample_rate_hz)
+    beside = record.copy()
+    beside[after:] -= course.value_v(np.arange(after, record.size) / sample_rate_hz - event_s)
+    course_v = course.averaged_v(trend.time_s - event_s, trend.kernel_s)
+    found = find_excursions(
+        beside,
+        sample_rate_hz,
+        points=points,
+        trend=replace(trend, value_v=trend.value_v - course_v),
+        band_v=(0.0, 0.0),
+        from_s=event_s + CONTACT_S,
+    )
+    last_s = float(points.time_s[-1]) - points.kernel_s
+    return tuple(each for each in found if each.stop_s < last_s)
 
 
 def _rest_v(trend: Trend) -> float:

@@ -42,7 +42,8 @@ class SettlingResult:
     tells from ringing; is_too_fast_late: or a pulse or a tone that begins later looks like it.
     trend_time_s (from the event), trend_v and course_v are for a plot; course_v is None where no course
     describes the trend. excursions: where the band is left after the course entered it; one that is no
-    click moves settling_time_s to its end. steady_tones were taken off. begins_s: so long after the
+    click moves settling_time_s to its end. left_out: what lies off the course before it settles, heights
+    beside the course, and moves nothing. steady_tones were taken off. begins_s: so long after the
     event given the voltage moves at all, known to begin_doubt_s; the course and its ring are counted
     from then.
     """
@@ -74,6 +75,7 @@ class SettlingResult:
     trend_v: Samples
     course_v: Samples | None
     excursions: tuple[Excursion, ...] = ()
+    left_out: tuple[Excursion, ...] = ()
     steady_tones: tuple[SteadyTone, ...] = ()
     begins_s: float = 0.0
     begin_doubt_s: float = 0.0

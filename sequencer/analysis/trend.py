@@ -22,7 +22,7 @@ _CLEAR = 1.3  # times the threshold
 _LONGEST_PULSE = 50  # points
 _BESIDE_A_PULSE = 0.05  # of its height, a step that counts instead
 _LEAST_AFTER = 20  # points; with fewer nothing can be said of what follows
-_HELD_CYCLE = 30  # samples; with more, a sample may stand for its interval
+_HELD_CYCLE = 30  # samples; with as many, a sample and its slope may stand for its interval
 _LEAST_CYCLE = 20  # samples; with fewer, one rounded to whole samples leaves much of the hum
 
 
@@ -129,7 +129,9 @@ def interval_means(
 ) -> Samples:
     """Means over successive intervals; an interval needn't be a whole number of samples.
 
-    A sample stands for the half interval before it and the half after.
+    A sample stands for the half interval before it and the half after. What that takes off the area
+    under a smooth curve, its slope at an edge tells (Euler-Maclaurin formula, to the second power of
+    frequency over rate): cut in the middle of a sample, else (pi f / rate)^2 / 3 of a sine is lost.
     """
     edges = _edges(samples, sample_rate_hz, start_s, end_s, interval_s)
     if edges.size < 2:
@@ -140,8 +142,16 @@ def interval_means(
     middle = float(np.mean(part))
     area = np.concatenate(([0.0], np.cumsum(part - middle)))
     whole = np.minimum(edges.astype(np.int64), part.size - 1)
-    at_edge = area[whole] + (edges - whole) * (part[whole] - middle)
+    cut = edges - whole
+    at_edge = area[whole] + cut * (part[whole] - middle)
+    at_edge += (1.0 / 24.0 - cut * (1.0 - cut) / 2.0) * _slopes(samples, first + whole)
     return np.asarray(np.diff(at_edge) / (interval_s * sample_rate_hz) + middle)
+
+
+def _slopes(samples: Samples, at: NDArray[np.int64]) -> Samples:
+    """Slope at some samples, V a sample, by the ones before and after."""
+    before, after = np.maximum(at - 1, 0), np.minimum(at + 1, samples.size - 1)
+    return np.asarray((samples[after] - samples[before]) / np.maximum(after - before, 1))
 
 
 def _edges(
@@ -158,8 +168,8 @@ def _curve_means(
 ) -> Samples:
     """The same of a smooth curve (cubic spline) through the samples.
 
-    A sample that stands for its interval takes (pi f / rate)^2 / 3 of a sine away, 2 % at 15 Hz and
-    200 samples/s. The curve's spline is off by the fourth power only.
+    With few samples a cycle what a slope tells is not enough: 2 parts in a thousand are lost at 15 Hz
+    and 200 samples/s, by the spline 1 in ten thousand.
     """
     edges = _edges(samples, sample_rate_hz, start_s, end_s, interval_s)
     if edges.size < 2:

@@ -238,7 +238,7 @@ def _findings(
     event_doubt_s = rectangular(1.0 / capture.sample_rate_hz)  # the event lies between two samples
     findings = [_settling_time(result, event_doubt_s)]
     if result.time_constant_s is not None:
-        findings.append(found("time_constant", "s", result.time_constant_s))
+        findings.append(time_constant_finding(result.time_constant_s, result))
     findings += [*ring_findings(result, event_doubt_s), final]
     if settings.after == "power_on":
         delay = Estimate(
@@ -288,9 +288,20 @@ def excursion_remarks(result: SettlingResult) -> list[str]:
     return remarks
 
 
+def left_out_remarks(result: SettlingResult) -> list[str]:
+    """What was left out while the voltage was still on its way, clicks and longer pulses."""
+    clicks = [each for each in result.left_out if each.is_click]
+    pulses = [each for each in result.left_out if not each.is_click]
+    return [
+        f"left out as a {what}, beside its course: {_excursions(those, result.event_s)}"
+        for what, those in (("click", clicks), ("pulse", pulses))
+        if those
+    ]
+
+
 def settling_remarks(result: SettlingResult) -> list[str]:
-    """What a settling time has to be read with: a late begin, a ring inside the band, a tone."""
-    remarks = []
+    """What a settling time has to be read with: clicks, a step, a late begin, a ring, a tone."""
+    remarks = [*left_out_remarks(result), *_on_its_way_remarks(result)]
     if result.begins_s:
         remarks.append(f"the voltage moves only {say(result.begins_s, 's')} after that")
     if result.is_settled and result.is_oscillating:
@@ -311,6 +322,29 @@ def _excursions(excursions: Sequence[Excursion], event_s: float) -> str:
     return told if len(excursions) == 1 else f"{told}, the furthest of {len(excursions)}"
 
 
+def _step_remarks(result: SettlingResult) -> list[str]:
+    """By how much it steps, and when."""
+    if result.step_s is None or result.step_v is None:
+        return []
+    step, at = result.step_v.value or 0.0, result.step_s.value or 0.0
+    return [f"it steps by {say(step, 'V')} at {say(at, 's')}"]
+
+
+def _on_its_way_remarks(result: SettlingResult) -> list[str]:
+    """The same where it comes before it has settled: lost samples look like a step there."""
+    step_s, settled_s = result.step_s, result.settling_time_s.value
+    if step_s is None or (settled_s is not None and (step_s.value or 0.0) > settled_s):
+        return []
+    lost = "if samples are lost there, this is off by more than its doubt"
+    return [f"{remark}; {lost}" for remark in _step_remarks(result)]
+
+
+def time_constant_finding(time_constant: Estimate, result: SettlingResult) -> Finding:
+    """The decay's time constant, with what was left out of the decay."""
+    remarks = [*left_out_remarks(result), *_on_its_way_remarks(result)]
+    return found("time_constant", "s", time_constant, remarks=remarks)
+
+
 def final_finding(result: SettlingResult, *own_doubts: float) -> Finding:
     """Where the voltage ends; where it drifts on that is the end of the record."""
     remarks = []
@@ -318,9 +352,7 @@ def final_finding(result: SettlingResult, *own_doubts: float) -> Finding:
         slope = result.slope_v_per_s
         rate = "" if slope is None else f", by {say(slope.value or 0.0, 'V')} a second"
         remarks.append(f"at the end of the record: it drifts on{rate}")
-    if result.step_s is not None and result.step_v is not None:
-        step, at = result.step_v.value or 0.0, result.step_s.value or 0.0
-        remarks.append(f"it steps by {say(step, 'V')} at {say(at, 's')}")
+    remarks += _step_remarks(result)
     return found("final_value", "V", result.final_value_v, *own_doubts, remarks=remarks)
 
 

@@ -177,11 +177,39 @@ def test_ringing_too_fast_to_be_followed_gives_no_time(frequency_hz, hum_v):
     assert result.final_value_v.value == pytest.approx(3e-3, abs=3e-3)
 
 
+@pytest.mark.parametrize("rate", [1500.0, 2000.0, 3000.0])
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_few_samples_a_swing_take_nothing_off_its_amplitude(rate, mains_hz):
+    # exact synthetic truth; as a sample would stand for its interval 50 ppm were lost at 1500/s
+    course = ringing(6.0, 0.14, 6.24, -1e-3)
+    volts = record(course, 2.0, rate=rate, noise_v=1e-5, click=False)
+    result = settle(volts, event_s=1.0, rate=rate, mains_hz=mains_hz)
+    amplitude = result.ring_amplitude_v
+    assert amplitude.standard_uncertainty < 3e-6 * 6.24
+    assert abs(amplitude.value - 6.24) < 3.0 * amplitude.standard_uncertainty
+
+
 def test_faster_mains_lets_faster_ringing_be_followed():
     volts, course = quick_ringing(17.0)
     result = settle_quick(volts, mains_hz=60.0)
     assert result.fastest_hz == pytest.approx(18.1, abs=0.01)
     assert result.settling_time_s.value == pytest.approx(last_exit(course, 4.0), abs=1e-4)
+
+
+@pytest.mark.parametrize("hum_v", [0.0, 2e-3])
+def test_a_higher_mains_frequency_stated_follows_faster_ringing_and_doubts_the_hum(hum_v):
+    # exact synthetic truth; README's way out where ringing is faster than 0.3 of the mains frequency
+    volts, course = quick_ringing(40.0, hum_v=hum_v)
+    result = settle_quick(volts, mains_hz=400.0)
+    truths = (
+        (result.settling_time_s, last_exit(course, 4.0)),
+        (result.ring_amplitude_v, 0.2),
+        (result.ring_frequency_hz, 40.0),
+        (result.ring_time_constant_s, 0.5),
+        (result.final_value_v, 3e-3),
+    )
+    for estimate, truth in truths:
+        assert abs(estimate.value - truth) < 3.0 * estimate.standard_uncertainty + 2e-6
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])

@@ -775,6 +775,22 @@ def test_what_leaves_the_band_after_it_had_settled_is_told(tmp_path, length_s, t
     assert found["settling_time"].value == pytest.approx(left_s, abs=2e-3)
 
 
+def test_a_click_in_the_decay_is_told_on_what_it_would_move(tmp_path):
+    volts = settled(lambda t: 0.12 * np.exp(-t / 0.3) + 0.05 * ((t >= 0.4) & (t < 0.402)))
+    found, _ = measured_settling(tmp_path, volts)
+    for name in ("settling_time", "time_constant"):
+        assert any("left out as a click, beside its course: 5" in r for r in found[name].remarks)
+    assert found["time_constant"].value == pytest.approx(0.3, abs=1e-4)
+
+
+def test_samples_lost_in_the_decay_are_told_on_what_they_move(tmp_path):
+    # 200 of 8000 a second: what goes on after them is e^(-1/12) of what would have been there
+    volts = settled(lambda t: 0.12 * np.exp(-(t + 0.025 * (t >= 0.35)) / 0.3))
+    found, _ = measured_settling(tmp_path, volts)
+    for name in ("settling_time", "time_constant"):
+        assert any("if samples are lost there" in remark for remark in found[name].remarks)
+
+
 def test_a_tone_and_a_moment_given_early_are_told(tmp_path):
     time = times(8000, 5.0)
     tone = 0.02 * np.sin(2 * np.pi * 997.0 * time)
