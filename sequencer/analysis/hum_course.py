@@ -19,7 +19,8 @@ from sequencer.analysis.spectrum import hann
 _SIDE = 4  # stretches to each side, of a median
 _ROUNDS = 3  # two cycles are no whole count of samples: lines leak into one another
 _EDGE = 3  # stretches from an edge that hold nothing of it
-_EDGE_CYCLES, _PLACES_A_CYCLE = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0), 16
+_EDGE_CYCLES, _APART_CYCLES = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0), 1 / 8
+_FINER = 6  # times half as far apart
 _MOST_EDGES = 8
 _CLEARLY = 0.9  # of the power that the straight course leaves
 
@@ -77,6 +78,8 @@ class _Stretches:
             turns = np.exp(1j * np.outer(np.arange(first, end), self.omega))
             before, after = (np.real(turns @ lines[at]) for at in (k - _EDGE, k + _EDGE))
             around = record[first:end]
+            ends = np.append(around[: self.cycle], around[-self.cycle :])
+            around = around - ends.mean()  # DC
             edge = before + (after - before) * self._share(around - before, after - before)
             left_v2 = np.sum((around - course_v[first:end]) ** 2)
             if np.sum((around - edge) ** 2) < _CLEARLY * left_v2:
@@ -84,19 +87,39 @@ class _Stretches:
         return course_v
 
     def _share(self, gone: Samples, whole: Samples) -> Samples:
-        """What part of the whole way is gone at each sample, by a straight edge that leaves least."""
-        count = gone.size
-        # to the sample where it is a step
+        """What part of the whole way is gone at each sample, by the edge that leaves least."""
+        # a step, to the sample
         after = np.append(0.0, np.cumsum(gone**2 - (gone - whole) ** 2))
-        best = (np.arange(count) >= int(np.argmin(after))).astype(np.float64)
-        least_v2 = float(np.sum((gone - whole * best) ** 2))
-        for cycles in _EDGE_CYCLES:
-            length = cycles * self.cycle
-            for begin in np.arange(0.0, count - length, self.cycle / _PLACES_A_CYCLE):
-                share = np.clip((np.arange(count) - begin) / length, 0.0, 1.0)
-                left_v2 = float(np.sum((gone - whole * share) ** 2))
-                if left_v2 < least_v2:
-                    best, least_v2 = share, left_v2
+        best = (np.arange(gone.size) >= int(np.argmin(after))).astype(np.float64)
+
+        def left_v2(share: Samples) -> float:
+            return float(np.sum((gone - whole * share) ** 2))
+
+        def edge(begin: float, cycles: float, *, is_round: bool) -> Samples:
+            place = (np.arange(gone.size) / self.cycle - begin) / cycles
+            share = np.clip(place, 0.0, 1.0)
+            return np.asarray(0.5 - 0.5 * np.cos(np.pi * share) if is_round else share)
+
+        for is_round in (False, True):
+            left_by = {
+                (begin, cycles): left_v2(edge(begin, cycles, is_round=is_round))
+                for cycles in _EDGE_CYCLES
+                for begin in np.arange(0.0, 2 * _EDGE - cycles, _APART_CYCLES).tolist()
+            }
+            begin, cycles = min(left_by, key=lambda each: left_by[each])
+            apart = _APART_CYCLES
+            for _ in range(_FINER):
+                near = [
+                    (begin + i * apart, max(cycles + j * apart, apart))
+                    for i in (-1, 0, 1)
+                    for j in (-1, 0, 1)
+                ]
+                begin, cycles = min(
+                    near,
+                    key=lambda each: left_v2(edge(*each, is_round=is_round)),
+                )
+                apart /= 2
+            best = min(best, edge(begin, cycles, is_round=is_round), key=left_v2)
         return best
 
 
