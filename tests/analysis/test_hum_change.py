@@ -208,3 +208,15 @@ def test_hum_that_changes_is_neither_click_nor_step_nor_noise(times, ramp_s, is_
     for step in result.steps:
         assert step.at_s == pytest.approx(0.9, abs=5e-3)
         assert step.size_v == pytest.approx(4 * NOISE_V, rel=0.1)
+
+
+def test_hum_that_begins_in_a_section_is_not_said_to_be_a_tone_that_hides_it():
+    volts = noise(10.0)
+    place_s = np.arange(volts.size) / RATE_HZ
+    volts += np.where(place_s < 6.679, 1.0, 6.0) * hum(volts.size, 2e-4)
+    result = analyse_idle(volts, RATE_HZ)
+    assert result.hum_change is not None
+    assert result.hidden_lines
+    for finding in hum_findings(result, said_by="the bench"):
+        if finding.value is None and finding.reason:
+            assert "a tone" not in finding.reason.split(" hides it")[0]
