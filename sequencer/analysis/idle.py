@@ -10,7 +10,7 @@ A record longer than 4 s is treated in sections of about 3 s, whose powers are a
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -30,6 +30,7 @@ from sequencer.analysis.dc_steps import DcStep, course_of, find_dc_steps, joined
 from sequencer.analysis.drift import LEAST_TONE_HZ, Drift, find_drift
 from sequencer.analysis.estimates import Estimate, disturbed
 from sequencer.analysis.hum_change import HumChange, find_hum_change
+from sequencer.analysis.hum_course import hum_course
 from sequencer.analysis.hum_jumps import HumJump, find_hum_jumps, longest_between
 from sequencer.analysis.idle_tones import dominant_tone, fit_with_tones, tones_of
 from sequencer.analysis.mains import HumLines, find_each_mains
@@ -63,6 +64,7 @@ _WHOLE_UP_TO_S = 4.0
 _SECTION_S = 3.0
 _MOST_ROUNDS = 6
 _PARTS_OF_ALL = 16
+_BESIDE_HUM = 0.2  # of the mains: what its course follows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,55 +151,84 @@ def _analysed(
     band_hz: tuple[float, float],
 ) -> IdleResult:
     """The numbers of a usable record, with what disturbs it in their doubt."""
-    steady, steps = _without_moves(record, sample_rate_hz, nominals_with(nominal_mains_hz))
-    result, sections, fits, wanders = _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
-    mains_hz = result.other_mains_hz or result.nominal_mains_hz
-    jumps = find_hum_jumps(steady, sample_rate_hz, result.mains_frequency_hz.value or mains_hz)
+    nominals_hz = nominals_with(nominal_mains_hz)
+    code_v = step_over(record, 0.0)
+
+    def measured(steady: Samples) -> _Measured:
+        return _measured(steady, sample_rate_hz, nominal_mains_hz, band_hz)
+
+    steady, steps = _without_moves(record, sample_rate_hz, nominals_hz, code_v=code_v)
+    seen = measured(steady)
+    mains_hz = seen.result.other_mains_hz or seen.result.nominal_mains_hz
+    jumps = find_hum_jumps(steady, sample_rate_hz, seen.result.mains_frequency_hz.value or mains_hz)
     if jumps:
         read_s = longest_between(jumps, record.size / sample_rate_hz, _least_s(mains_hz))
         first, end = (round(at_s * sample_rate_hz) for at_s in read_s)
         part = _analysed(record[first:end], sample_rate_hz, nominal_mains_hz, band_hz)
         return _of_stretch(part, jumps, read_s)
+    found = _with_disturbances(record, steady, seen, measured, band_hz)
+    if found.hum_change is not None:
+        # in what steady lines leave of it there seem to be clicks, steps and louder noise
+        hum_v = seen.hum_course(record)
+        if hum_v is not None:
+            quiet = record - hum_v - seen.tones_v(record.size)
+            calm, steps_beside = _without_moves(quiet, sample_rate_hz, nominals_hz, code_v=code_v)
+            steady = record - (quiet - calm)
+            beside = _with_disturbances(
+                record, steady, measured(steady), measured, band_hz, hum_v=hum_v
+            )
+            if beside.hum_change is not None:
+                found, steps = beside, steps_beside
+    return replace(found, steps=steps)
 
-    def rests(*, has_tones: bool) -> NDArray[np.float64]:
-        return np.array(
-            [
-                _without_lines(section, sample_rate_hz, fit, has_tones=has_tones)
-                for section, fit in zip(sections, fits, strict=True)
-            ]
-        )
 
-    bare, peak_v = rests(has_tones=False), float(np.abs(steady).max())
-    clicks = find_clicks_beside(bare.ravel(), sample_rate_hz, mains_hz, peak_v=peak_v)
-    if clicks is not None:
-        quiet = steady - np.pad(clicks.course_v, (0, steady.size - bare.size))
-        clean, *_ = _measured(quiet, sample_rate_hz, nominal_mains_hz, band_hz)
-        result = _with_doubt_of(result, clean)
+def _with_disturbances(
+    record: Samples,
+    steady: Samples,
+    seen: "_Measured",
+    measured: Callable[[Samples], "_Measured"],
+    band_hz: tuple[float, float],
+    *,
+    hum_v: Samples | None = None,
+) -> IdleResult:
+    """The numbers of a record whose DC is steady, with clicks and what changes in their doubt.
+
+    Parameters
+    ----------
+    record : as it was recorded
+    seen : what is measured of steady
+    hum_v : the course of the hum, if it was followed; else what its steady lines leave counts as noise
+    """
+    result, rate_hz = seen.result, seen.sample_rate_hz
+    mains_hz = result.other_mains_hz or result.nominal_mains_hz
+    left = seen.rests(has_tones=False)  # with what steady lines leave of hum that changes
+    bare = left if hum_v is None else seen.beside(steady - hum_v, has_tones=False)
+    peak_v = float(np.abs(steady).max())
+    clicks = find_clicks_beside(bare.ravel(), rate_hz, mains_hz, peak_v=peak_v)
+    clicks_v = None if clicks is None else clicks.course_v
+    if clicks_v is not None:
+        quiet = steady - np.pad(clicks_v, (0, steady.size - bare.size))
+        result = _with_doubt_of(result, measured(quiet).result)
     hum_change = None
     if not result.stray_hz:  # else nobody knows where its lines lie
-        hum_change = find_hum_change(
-            bare,
-            sample_rate_hz,
-            fits,
-            wanders,
-            clicks_v=None if clicks is None else clicks.course_v,
-        )
+        hum_change = find_hum_change(left, rate_hz, seen.fits, seen.wanders, clicks_v=clicks_v)
     if hum_change is not None:
-        result = _with_doubt_of_hum_change(result, hum_change, band_hz, sections)
-    has_tones = any(fit.fit.frequency_hz.size > len(fit.multiples) for fit in fits)
+        result = _with_doubt_of_hum_change(result, hum_change, band_hz, seen.sections)
+    noisy = bare
+    if any(fit.fit.frequency_hz.size > len(fit.multiples) for fit in seen.fits):
+        # not each section without other ones
+        noisy = (
+            seen.rests(has_tones=True)
+            if hum_v is None
+            else seen.beside(steady - hum_v, has_tones=True)
+        )
     noise_change = find_noise_change(
-        rests(has_tones=True) if has_tones else bare,  # not each section without other ones
-        sample_rate_hz,
-        mains_hz,
-        band_hz,
-        record=record,
-        clicks_v=None if clicks is None else clicks.course_v,
+        noisy, rate_hz, mains_hz, band_hz, record=record, clicks_v=clicks_v
     )
     if noise_change is not None:
-        result = _with_doubt_of_change(result, noise_change, fits, band_hz)
+        result = _with_doubt_of_change(result, noise_change, seen.fits, band_hz)
     return replace(
         result,
-        steps=steps,
         clicks=() if clicks is None else clicks.found,
         noise_change=noise_change,
         hum_change=hum_change,
@@ -227,13 +258,70 @@ def _of_stretch(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measured:
+    """The numbers of a record whose DC is steady; its sections, and the lines and wander of each."""
+
+    result: IdleResult
+    sample_rate_hz: float
+    sections: list[Samples]
+    fits: list[HumLines]
+    wanders: list[Wander | None]
+
+    def rests(self, *, has_tones: bool) -> NDArray[np.float64]:
+        """Shape (sections, n), V: without the hum lines, and without the tones unless has_tones."""
+        each = zip(self.sections, self.fits, strict=True)
+        return np.array(
+            [
+                _without_lines(section, self.sample_rate_hz, fit, has_tones=has_tones)
+                for section, fit in each
+            ]
+        )
+
+    def hum_course(self, record: Samples) -> Samples | None:
+        """What the hum adds to a record of the same length, its level as it goes."""
+        mains_hz = float(
+            np.mean(
+                [fit.fit.frequency_hz[0] / fit.multiples[0] for fit in self.fits if fit.multiples]
+            )
+        )
+        multiples = sorted({k for fit in self.fits for k in (*fit.multiples, *fit.hidden_hz)})
+        quiet = record - self.tones_v(record.size)
+        return hum_course(
+            quiet, self.sample_rate_hz, mains_hz, np.array(multiples, dtype=np.float64)
+        )
+
+    def tones_v(self, count: int) -> Samples:
+        """The tones of each section but those beside hum, V; shape (count,), 0 in its tail."""
+        none_v = np.zeros_like(self.sections[0])
+        tones_v = np.concatenate(
+            [-remove_lines(none_v, self.sample_rate_hz, _tones_beside(fit)) for fit in self.fits]
+        )
+        return np.pad(tones_v, (0, count - tones_v.size))
+
+    def beside(self, record: Samples, *, has_tones: bool) -> NDArray[np.float64]:
+        """Shape (sections, n), V, of a record without hum: without the tones too unless has_tones."""
+        rest = record if has_tones else record - self.tones_v(record.size)
+        return rest[: len(self.sections) * self.sections[0].size].reshape(len(self.sections), -1)
+
+
+def _tones_beside(hum: HumLines) -> LineFit:
+    """The tones of a fit but slow ones and those near the mains: hum that changes makes such lines."""
+    tones = tones_of(hum)
+    is_away = tones.frequency_hz >= LEAST_TONE_HZ
+    if hum.multiples:
+        mains_hz = float(hum.fit.frequency_hz[0]) / hum.multiples[0]
+        off_hz = tones.frequency_hz - mains_hz * np.rint(tones.frequency_hz / mains_hz)
+        is_away &= np.abs(off_hz) > _BESIDE_HUM * mains_hz
+    return replace(tones, amplitude=np.where(is_away, tones.amplitude, 0.0), offset_v=0.0)
+
+
 def _measured(
     record: Samples,
     sample_rate_hz: float,
     nominal_mains_hz: float | None,
     band_hz: tuple[float, float],
-) -> tuple[IdleResult, list[Samples], list[HumLines], list[Wander | None]]:
-    """The numbers of a record whose DC is steady; its sections, and the lines and wander of each."""
+) -> _Measured:
     nominals_hz = nominals_with(nominal_mains_hz)
     sections = _sections(record, sample_rate_hz)
     hum, fits = _hum_and_fits(sections, sample_rate_hz, nominals_hz)
@@ -265,7 +353,13 @@ def _measured(
         stray_hz=hum.stray_hz,
         hidden_lines={k: f for fit in fits for k, f in fit.hidden_hz.items()} if levels else {},
     )
-    return result, sections, fits, wanders
+    return _Measured(
+        result=result,
+        sample_rate_hz=sample_rate_hz,
+        sections=sections,
+        fits=fits,
+        wanders=wanders,
+    )
 
 
 def _with_doubt_of(result: IdleResult, clean: IdleResult) -> IdleResult:
@@ -386,19 +480,17 @@ def _over_mean(sections: Sequence[Samples]) -> Spectral:
 
 
 def _without_moves(
-    record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]
+    record: Samples, sample_rate_hz: float, nominals_hz: Sequence[float], *, code_v: float
 ) -> tuple[Samples, tuple[DcStep, ...]]:
     """The record without what moves its DC, which is looked for beside hum and a strong tone.
 
     A drift does not follow a step, and a small step hides beside a drift: both are found again until no
-    more step shows.
+    more step shows. code_v is what the samples were rounded to when they were taken.
     """
     tone = dominant_tone(record, sample_rate_hz, nominals_hz)
     quiet = record
     if tone is not None and tone.frequency_hz[0] > LEAST_TONE_HZ:
         quiet = remove_lines(record, sample_rate_hz, replace(tone, offset_v=0.0))
-
-    code_v = step_over(record, 0.0)
 
     def fit_of(steady: Samples) -> LineFit:
         return fit_with_mains(steady, sample_rate_hz, nominals_hz[0])

@@ -116,10 +116,17 @@ def hum_findings(
         )
         for k, line in result.hum_lines.items()
     } | {
-        k: not_found(hum_name(k * nominal_hz), "V", f"a tone at {say(tone_hz, 'Hz')} hides it")
+        k: not_found(hum_name(k * nominal_hz), "V", _hidden_by(tone_hz, result))
         for k, tone_hz in result.hidden_lines.items()
     }
     return [frequency, *(hum[k] for k in sorted(hum) if k * nominal_hz <= _TOP_HUM_HZ)]
+
+
+def _hidden_by(tone_hz: float, result: IdleResult) -> str:
+    if result.hum_change is None:
+        return f"a tone at {say(tone_hz, 'Hz')} hides it"
+    # what changes has lines of its own beside it, which no tone need have made
+    return f"hum that changes within the record hides it, or a tone at {say(tone_hz, 'Hz')}"
 
 
 def _far_off(mains_hz: float, nominal_hz: float) -> tuple[str, ...]:

@@ -184,3 +184,39 @@ def test_clicks_in_every_part_leave_nothing_to_compare():
     volts = noise(5.0) + hum(round(5.0 * RATE_HZ), 1e-3)
     volts[volts.size // 32 :: volts.size // 16] += 0.05
     assert analyse_idle(volts, RATE_HZ).hum_change is None
+
+
+@pytest.mark.parametrize("is_disturbed", [False, True])
+@pytest.mark.parametrize("ramp_s", [0.0, 0.02, 0.2, 1.0])
+@pytest.mark.parametrize("times", [0.3, 1.6, 4.0])
+def test_hum_that_changes_is_neither_click_nor_step_nor_noise(times, ramp_s, is_disturbed):
+    # changes at a moment within a cycle and within a section; what is added lies far from it
+    volts = noise(5.0)
+    time_s = np.arange(volts.size) / RATE_HZ
+    gone = np.clip((time_s - 1.907) / max(ramp_s, 1e-9), 0.0, 1.0)
+    volts += 5e-3 + (1.0 + (times - 1.0) * gone) * hum(volts.size, 4e-4)
+    if is_disturbed:
+        volts[round(3.8 * RATE_HZ) :][:3] += 60 * NOISE_V
+        volts[round(0.9 * RATE_HZ) :] += 4 * NOISE_V
+    result = analyse_idle(volts, RATE_HZ)
+    assert abs(result.hum_change.louder_db) > 2.0
+    assert result.noise_change is None
+    assert len(result.clicks) == len(result.steps) == is_disturbed
+    for click in result.clicks:
+        assert click.at_s == pytest.approx(3.8, abs=1e-3)
+        assert click.size_v == pytest.approx(60 * NOISE_V, rel=0.1)
+    for step in result.steps:
+        assert step.at_s == pytest.approx(0.9, abs=5e-3)
+        assert step.size_v == pytest.approx(4 * NOISE_V, rel=0.1)
+
+
+def test_hum_that_begins_in_a_section_is_not_said_to_be_a_tone_that_hides_it():
+    volts = noise(10.0)
+    place_s = np.arange(volts.size) / RATE_HZ
+    volts += np.where(place_s < 6.679, 1.0, 6.0) * hum(volts.size, 2e-4)
+    result = analyse_idle(volts, RATE_HZ)
+    assert result.hum_change is not None
+    assert result.hidden_lines
+    for finding in hum_findings(result, said_by="the bench"):
+        if finding.value is None and finding.reason:
+            assert "a tone" not in finding.reason.split(" hides it")[0]
