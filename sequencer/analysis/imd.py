@@ -53,8 +53,8 @@ from sequencer.analysis.tone_levels import (
 )
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
 from sequencer.analysis.tone_parts import tone_of_parts
+from sequencer.analysis.tone_turns import PhaseCourse, is_turning, phase_course_of
 from sequencer.analysis.tone_unrest import Click, Clicks
-from sequencer.analysis.turning import Turning, turning_of
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -64,7 +64,6 @@ _TONES_APART_BINS = 1.5  # nearer, both searches have found the same line
 _WEAK = 3.0  # times b: a line of noise alone is stronger once in 20 times
 _MOST_STEPS = 6
 _STEADY_RAD = 1e-6  # over the record: what a tone leaves beside it is then below any noise
-_STEADY_STRAY_RAD = 1e-3  # from least to most: less takes 1e-7 of a level away
 _FIRST_HARMONICS = (2, 3)
 
 
@@ -241,55 +240,50 @@ def _with_disturbances_in_doubt(
     _require_steady_phase(record, sample_rate_hz, lines.fit)
     result = clean = result_of(lines)
     left = record
-    turns = [_turning(record, sample_rate_hz, lines, k) for k in range(2)]
-    turning = [turn for turn in turns if turn is not None and turn.stray_rad > _STEADY_STRAY_RAD]
     levels = [_level_course(record, sample_rate_hz, lines, k) for k in range(2)]
-    moving = [level for level in levels if level is not None]
+    phases = [_phase_course(record, sample_rate_hz, lines, k) for k in range(2)]
+    courses: list[LevelCourse | PhaseCourse | None] = [*levels, *phases]
+    moving = [course for course in courses if course is not None]
     if moving:
-        left = left - np.sum([level.course_v for level in moving], axis=0)
+        left = left - np.sum([course.course_v for course in moving], axis=0)
         lines = lines_of(left)
         clean = result_of(lines)
     clicks = _find_clicks(left, sample_rate_hz, lines)
     if clicks is not None:
         clean = result_of(lines_of(left - clicks.course_v))
-    if clean is result and not turning:
+    if clean is result:
         return result
     far_vrms = {
         f"level_{k + 1}_vrms": 0.0 if level is None else level.far_v / float(np.sqrt(6))
         for k, level in enumerate(levels)
     }
-    lost = max((turn.lost for turn in turning), default=0.0)
     doubted: dict[str, Any] = {}
     moved = []
     for each in fields(result):
         as_is, without = getattr(result, each.name), getattr(clean, each.name)
         if not isinstance(as_is, Estimate):
             continue
-        doubted[each.name], is_moved = disturbed(
-            as_is, without, far_vrms.get(each.name, 0.0), lost * (as_is.value or 0.0)
-        )
+        doubted[each.name], is_moved = disturbed(as_is, without, far_vrms.get(each.name, 0.0))
         # a click that is taken for noise has widened the doubt already
         if is_moved or disturbed(without, as_is)[1]:
             moved.append(each.name)
     return replace(
         result,
         **doubted,
-        # a step of the level is faster than its course, and its edge no click
+        # a step is faster than its course, and its edge no click
         clicks=() if clicks is None or moving else clicks.found,
-        level_range_db=max((level.told_db for level in moving if level.told_db), default=None),
-        frequency_range_hz=max((turn.range_hz for turn in turning), default=None),
+        level_range_db=max(
+            (each.told_db for each in levels if each and each.told_db), default=None
+        ),
+        frequency_range_hz=max((each.range_hz for each in phases if each), default=None),
         disturbed=frozenset(moved),
     )
 
 
 def _find_clicks(record: Samples, sample_rate_hz: float, lines: _Lines) -> Clicks | None:
     lower_hz, upper_hz = lines.frequency_hz(0), lines.frequency_hz(1)
-    rest = remove_lines(record, sample_rate_hz, lines.fit)
-    for k in range(2):
-        if turn := _turning(record, sample_rate_hz, lines, k):
-            rest = rest - turn.course_v
     return find_clicks_beside(
-        rest,
+        remove_lines(record, sample_rate_hz, lines.fit),
         sample_rate_hz,
         min(lower_hz, upper_hz - lower_hz, NOMINALS_HZ[0]),  # distortion comes back with these
         peak_v=float(np.abs(record).max()),
@@ -301,9 +295,17 @@ def _is_restless(lines: _Lines, k: int) -> bool:
     return is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(lines.fit))
 
 
-def _turning(record: Samples, sample_rate_hz: float, lines: _Lines, k: int) -> Turning | None:
-    """How a tone turns within a record, where it surely does."""
-    return turning_of(record, sample_rate_hz, lines.fit, k) if _is_restless(lines, k) else None
+def _phase_course(
+    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
+) -> PhaseCourse | None:
+    """How the phase of a tone moves within a record, where it surely does."""
+    if not _is_restless(lines, k):
+        return None
+    moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
+    if not is_turning(moved, record.size / sample_rate_hz):
+        return None
+    tone = slice(k, k + 1)
+    return phase_course_of(moved, lines.fit, tone, record.size, sample_rate_hz)
 
 
 def _level_course(

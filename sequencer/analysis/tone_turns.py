@@ -51,19 +51,19 @@ def phase_course_of(
     Parameters
     ----------
     moved : shape (parts,), of moved_of_line
-    orders : which lines of the fit are the tone and its harmonics
+    orders : which lines of the fit are the tone and its harmonics, the tone first
     count : samples in the record
     """
     turn_rad = _turn_rad(moved)
     middles = middles_of_parts(count, moved.size)
     degree = min(_MOST_DEGREES, max(moved.size // _PARTS_A_DEGREE, 2))
+    tone_hz = float(fit.frequency_hz[orders][0])
     off_hz = Legendre.fit(middles, turn_rad, degree).deriv()(middles) * sample_rate_hz / math.tau
-    if float(np.ptp(off_hz)) < _LEAST_TOLD * float(fit.frequency_hz[0]):
+    if float(np.ptp(off_hz)) < _LEAST_TOLD * tone_hz:
         return None
     m = np.arange(count) - (count - 1) / 2
     turn = np.exp(1j * np.interp(m, middles, turn_rad))
     course_v = np.zeros(count)
-    tone_hz = float(fit.frequency_hz[0])
     for hz, amplitude in zip(fit.frequency_hz[orders], fit.amplitude[orders], strict=True):
         ahead = turn ** round(float(hz) / tone_hz)
         read = complex(np.mean(ahead))
