@@ -240,8 +240,12 @@ def _with_disturbances_in_doubt(
     _require_steady_phase(record, sample_rate_hz, lines.fit)
     result = clean = result_of(lines)
     left = record
-    levels = [_level_course(record, sample_rate_hz, lines, k) for k in range(2)]
-    phases = [_phase_course(record, sample_rate_hz, lines, k) for k in range(2)]
+    levels: list[LevelCourse | None] = [
+        _level_course(record, sample_rate_hz, lines, k) for k in range(2)
+    ]
+    phases: list[PhaseCourse | None] = [
+        _phase_course(record, sample_rate_hz, lines, k) for k in range(2)
+    ]
     courses: list[LevelCourse | PhaseCourse | None] = [*levels, *phases]
     moving = [course for course in courses if course is not None]
     if moving:
