@@ -29,8 +29,8 @@ _MOST_LINES = 12
 _MOST_FLAWS = 4
 _MOST_CORRECTIONS = 4
 _BESIDE_HUM = 4.0  # bins of the stretch
-# Time constants in the stretch: a mode that the record was made for has died by then.
-_LASTING = 8.0
+# Time constants in the stretch: a mode that the record was made for dies away further.
+_LASTING = 1.5
 _MOST_TURN_RAD = 12.0  # of the highest line; more is due to modes that aren't fitted yet
 _LEAST_HUM = 30.0  # of noise's variance, beside what noise does in each column on average, twice
 _IMPERFECTION = 0.1  # of its neighbour: a fin's own non-linearity, not a second mode
