@@ -33,11 +33,14 @@ def dominant_tone(
     samples: Samples, sample_rate_hz: float, nominals_hz: Sequence[float]
 ) -> LineFit | None:
     """The tone that holds more than half of a record's AC power, unless hum may lie there."""
+    power_v2 = float(np.var(samples))
+    if not power_v2:  # noiseless hum was taken off
+        return None
     start_hz = find_strongest_hz(samples, sample_rate_hz)
     if any(_may_be_hum(start_hz, nominal_hz) for nominal_hz in nominals_hz):
         return None
     fit = refine_lines(samples, sample_rate_hz, [start_hz], drifting=[0])
-    share = float(abs(fit.amplitude[0])) ** 2 / 2 / float(np.var(samples))
+    share = float(abs(fit.amplitude[0])) ** 2 / 2 / power_v2
     return fit if share > _DOMINANT else None
 
 

@@ -151,10 +151,9 @@ def rounding_of(
     size = np.abs(fit.amplitude)
     sine_steps = float(size.max(initial=0.0)) / max(step_v, np.finfo(np.float64).tiny)
     phases = 1.0
-    if sine_steps >= 1.0:
+    if step_v > 0.0 and sine_steps >= 1.0:
         turn = float(fit.frequency_hz[int(np.argmax(size))]) / sample_rate_hz
-        moved_steps = moved_v / max(step_v, np.finfo(np.float64).tiny)
-        phases = _phases(turn, samples.size, sine_steps, moved_steps)
+        phases = _phases(turn, samples.size, sine_steps, moved_v / step_v)
     is_dithered = scatter >= np.sqrt(_DITHERED * _ROUNDING)
     if not is_dithered:
         share = 1.0

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from sequencer.analysis.idle import analyse_idle
+from sequencer.analysis.idle_tones import dominant_tone
 from sequencer.steps.hum import hum_findings, noise_findings
 
 RATE_HZ = 48000.0
@@ -220,3 +221,8 @@ def test_hum_that_begins_in_a_section_is_not_said_to_be_a_tone_that_hides_it():
     for finding in hum_findings(result, said_by="the bench"):
         if finding.value is None and finding.reason:
             assert "a tone" not in finding.reason.split(" hides it")[0]
+
+
+def test_a_record_of_which_nothing_is_left_has_no_tone():
+    # what changes was taken off, and there was no noise
+    assert dominant_tone(np.zeros(4800), RATE_HZ, (50.0,)) is None
