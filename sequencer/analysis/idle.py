@@ -201,8 +201,15 @@ def _with_disturbances(
     """
     result, rate_hz = seen.result, seen.sample_rate_hz
     mains_hz = result.other_mains_hz or result.nominal_mains_hz
-    left = seen.rests(has_tones=False)  # with what steady lines leave of hum that changes
-    bare = left if hum_v is None else seen.beside(steady - hum_v, has_tones=False)
+
+    def rests(*, has_tones: bool) -> NDArray[np.float64]:
+        if hum_v is None:
+            return seen.rests(has_tones=has_tones)
+        return seen.beside(steady - hum_v, has_tones=has_tones)
+
+    bare = rests(has_tones=False)
+    # with what steady lines leave of hum that changes
+    left = bare if hum_v is None else seen.rests(has_tones=False)
     peak_v = float(np.abs(steady).max())
     clicks = find_clicks_beside(bare.ravel(), rate_hz, mains_hz, peak_v=peak_v)
     clicks_v = None if clicks is None else clicks.course_v
@@ -216,12 +223,7 @@ def _with_disturbances(
         result = _with_doubt_of_hum_change(result, hum_change, band_hz, seen.sections)
     noisy = bare
     if any(fit.fit.frequency_hz.size > len(fit.multiples) for fit in seen.fits):
-        # not each section without other ones
-        noisy = (
-            seen.rests(has_tones=True)
-            if hum_v is None
-            else seen.beside(steady - hum_v, has_tones=True)
-        )
+        noisy = rests(has_tones=True)  # not each section without other ones
     noise_change = find_noise_change(
         noisy, rate_hz, mains_hz, band_hz, record=record, clicks_v=clicks_v
     )

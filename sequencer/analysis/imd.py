@@ -43,7 +43,6 @@ from sequencer.analysis.sine_fit import (
 from sequencer.analysis.spectrum import Periodogram, hann, peak_position
 from sequencer.analysis.stray_lines import leaked_v2
 from sequencer.analysis.tone_levels import (
-    LevelCourse,
     course_of,
     is_course,
     is_raised,
@@ -53,8 +52,8 @@ from sequencer.analysis.tone_levels import (
 )
 from sequencer.analysis.tone_pairs import LEAST_SHARE, LEAST_TONE
 from sequencer.analysis.tone_parts import tone_of_parts
-from sequencer.analysis.tone_turns import PhaseCourse, is_turning, phase_course_of
-from sequencer.analysis.tone_unrest import Click, Clicks
+from sequencer.analysis.tone_turns import is_turning, phase_course_of
+from sequencer.analysis.tone_unrest import Click, Clicks, Movements
 
 _SEARCH_REACH = 0.12  # as far as 44.1 and 48 kHz mixed up put a tone
 _LEAST_CYCLES = 10.0
@@ -234,22 +233,16 @@ def _with_disturbances_in_doubt(
     lines_of: Callable[[Samples], _Lines],
     result_of: Callable[[_Lines], _Result],
 ) -> _Result:
-    """The numbers of a record, doubted by how those without clicks, at steady levels, differ."""
+    """The numbers of a record, doubted by how those without clicks, of steady tones, differ."""
     lines = lines_of(record)
     # what is taken off below may turn a part of the record
     _require_steady_phase(record, sample_rate_hz, lines.fit)
     result = clean = result_of(lines)
     left = record
-    levels: list[LevelCourse | None] = [
-        _level_course(record, sample_rate_hz, lines, k) for k in range(2)
-    ]
-    phases: list[PhaseCourse | None] = [
-        _phase_course(record, sample_rate_hz, lines, k) for k in range(2)
-    ]
-    courses: list[LevelCourse | PhaseCourse | None] = [*levels, *phases]
-    moving = [course for course in courses if course is not None]
-    if moving:
-        left = left - np.sum([course.course_v for course in moving], axis=0)
+    moves = [_movements(record, sample_rate_hz, lines, k) for k in range(2)]
+    courses_v = [course_v for each in moves for course_v in each.courses_v]
+    if courses_v:
+        left = left - np.sum(courses_v, axis=0)
         lines = lines_of(left)
         clean = result_of(lines)
     clicks = _find_clicks(left, sample_rate_hz, lines)
@@ -257,6 +250,7 @@ def _with_disturbances_in_doubt(
         clean = result_of(lines_of(left - clicks.course_v))
     if clean is result:
         return result
+    levels = [each.level for each in moves]
     far_vrms = {
         f"level_{k + 1}_vrms": 0.0 if level is None else level.far_v / float(np.sqrt(6))
         for k, level in enumerate(levels)
@@ -275,11 +269,11 @@ def _with_disturbances_in_doubt(
         result,
         **doubted,
         # a step is faster than its course, and its edge no click
-        clicks=() if clicks is None or moving else clicks.found,
+        clicks=() if clicks is None or courses_v else clicks.found,
         level_range_db=max(
             (each.told_db for each in levels if each and each.told_db), default=None
         ),
-        frequency_range_hz=max((each.range_hz for each in phases if each), default=None),
+        frequency_range_hz=max((each.phase.range_hz for each in moves if each.phase), default=None),
         disturbed=frozenset(moved),
     )
 
@@ -294,37 +288,21 @@ def _find_clicks(record: Samples, sample_rate_hz: float, lines: _Lines) -> Click
     )
 
 
-def _is_restless(lines: _Lines, k: int) -> bool:
+def _movements(record: Samples, sample_rate_hz: float, lines: _Lines, k: int) -> Movements:
+    """How a tone moves within a record, where it surely does."""
+    fit, seconds, tone = lines.fit, record.size / sample_rate_hz, slice(k, k + 1)
+    tone_v = partial(lines_v, fit, record.size, sample_rate_hz, tone)
+    level, phase = None, None
     seen_v2 = float(lines.seen_v2[k])
-    return is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(lines.fit))
-
-
-def _phase_course(
-    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
-) -> PhaseCourse | None:
-    """How the phase of a tone moves within a record, where it surely does."""
-    if not _is_restless(lines, k):
-        return None
-    moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
-    if not is_turning(moved, record.size / sample_rate_hz):
-        return None
-    tone = slice(k, k + 1)
-    return phase_course_of(moved, lines.fit, tone, record.size, sample_rate_hz)
-
-
-def _level_course(
-    record: Samples, sample_rate_hz: float, lines: _Lines, k: int
-) -> LevelCourse | None:
-    """How the level of a tone moves within a record, where it surely does."""
-
-    def tone_v() -> Samples:
-        return lines_v(lines.fit, record.size, sample_rate_hz, slice(k, k + 1))
-
-    if _is_restless(lines, k):
-        moved = moved_of_line(record, sample_rate_hz, lines.fit, k, [])
-        if is_course(moved, record.size / sample_rate_hz):
-            return course_of(moved, tone_v(), lines.level_v(k))
-    return step_of_line(record, sample_rate_hz, lines.fit, k, [], tone_v)
+    if is_raised(lines.rest, lines.frequency_hz(k), seen_v2, _least_v2(fit)):
+        moved = moved_of_line(record, sample_rate_hz, fit, k, [])
+        if is_course(moved, seconds):
+            level = course_of(moved, tone_v(), lines.level_v(k))
+        if is_turning(moved, seconds):
+            phase = phase_course_of(moved, fit, tone, record.size, sample_rate_hz)
+    if level is None:
+        level = step_of_line(record, sample_rate_hz, fit, k, [], tone_v)
+    return Movements(level=level, phase=phase)
 
 
 def _least_v2(fit: LineFit) -> float:

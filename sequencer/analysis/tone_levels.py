@@ -30,6 +30,7 @@ __all__ = [
     "moved_of_line",
     "stands_out",
     "step_of_line",
+    "turn_of",
 ]
 
 BESIDE_BINS = 8
@@ -165,10 +166,14 @@ def is_course(moved: Phasors, seconds: float) -> bool:
     """
     if moved.size < FEWEST_PARTS:
         return False
+    return stands_out(np.abs(1.0 + moved), turn_of(moved, 2), seconds)
+
+
+def turn_of(moved: Phasors, degree: int) -> Samples:
+    """The phase of each part, rad, ahead of a polynomial of that degree, shape (parts,)."""
     turn = np.unwrap(np.angle(1.0 + moved))
     number = np.arange(moved.size) - (moved.size - 1) / 2
-    turn -= np.polyval(np.polyfit(number, turn, 2), number)
-    return stands_out(np.abs(1.0 + moved), turn, seconds)
+    return np.asarray(turn - np.polyval(np.polyfit(number, turn, degree), number))
 
 
 def stands_out(along: Samples, across: Samples, seconds: float) -> bool:

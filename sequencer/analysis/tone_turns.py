@@ -14,7 +14,7 @@ from numpy.polynomial import Legendre
 
 from sequencer.analysis.arrays import Phasors, Samples
 from sequencer.analysis.sine_fit import LineFit
-from sequencer.analysis.tone_levels import FEWEST_PARTS, stands_out
+from sequencer.analysis.tone_levels import FEWEST_PARTS, stands_out, turn_of
 from sequencer.analysis.tone_parts import middles_of_parts
 
 _MOST_DEGREES, _PARTS_A_DEGREE = 5, 4
@@ -40,7 +40,7 @@ def is_turning(moved: Phasors, seconds: float) -> bool:
     """Whether it is the tone's phase that moves: beyond the scatter of its parts, and its level."""
     if moved.size < FEWEST_PARTS:
         return False
-    return stands_out(_turn_rad(moved), np.abs(1.0 + moved), seconds)
+    return stands_out(turn_of(moved, 1), np.abs(1.0 + moved), seconds)
 
 
 def phase_course_of(
@@ -54,7 +54,7 @@ def phase_course_of(
     orders : which lines of the fit are the tone and its harmonics, the tone first
     count : samples in the record
     """
-    turn_rad = _turn_rad(moved)
+    turn_rad = turn_of(moved, 1)
     middles = middles_of_parts(count, moved.size)
     degree = min(_MOST_DEGREES, max(moved.size // _PARTS_A_DEGREE, 2))
     tone_hz = float(fit.frequency_hz[orders][0])
@@ -76,10 +76,3 @@ def phase_course_of(
         far_hz=float(np.abs(off_hz).max()),
         range_hz=float(np.ptp(off_hz)),
     )
-
-
-def _turn_rad(moved: Phasors) -> Samples:
-    """The phase of each part, ahead of a straight line."""
-    turn = np.unwrap(np.angle(1.0 + moved))
-    number = np.arange(moved.size) - (moved.size - 1) / 2
-    return np.asarray(turn - np.polyval(np.polyfit(number, turn, 1), number))

@@ -243,31 +243,17 @@ def _analyse(
     settings: IntermodulationSettings, capture: Capture, mains_hz: float | None
 ) -> TwoTones:
     lower_hz, upper_hz, _ = TONES[settings.method]
-    if settings.method == "difference":
-        return TwoTones.of(
-            settings.method,
-            analyse_imd_difference(
-                capture.first,
-                capture.sample_rate_hz,
-                lower_hz=lower_hz,
-                upper_hz=upper_hz,
-                mains_frequency_hz=mains_hz,
-                is_overrange=capture.is_overrange,
-                range_peak_v=capture.range_peak_v,
-            ),
-        )
-    return TwoTones.of(
-        settings.method,
-        analyse_imd_smpte(
-            capture.first,
-            capture.sample_rate_hz,
-            lower_hz=lower_hz,
-            upper_hz=upper_hz,
-            mains_frequency_hz=mains_hz,
-            is_overrange=capture.is_overrange,
-            range_peak_v=capture.range_peak_v,
-        ),
+    analyse = analyse_imd_difference if settings.method == "difference" else analyse_imd_smpte
+    result = analyse(
+        capture.first,
+        capture.sample_rate_hz,
+        lower_hz=lower_hz,
+        upper_hz=upper_hz,
+        mains_frequency_hz=mains_hz,
+        is_overrange=capture.is_overrange,
+        range_peak_v=capture.range_peak_v,
     )
+    return TwoTones.of(settings.method, result)
 
 
 def two_tone_picture(capture: Capture) -> Picture:
